@@ -1,0 +1,236 @@
+"""The camera: lens, pose, projection, rays, and where a ray meets a level plane.
+
+Conventions, here and everywhere in the package:
+
+- Pixel (0, 0) is the *centre* of the first stored pixel; x runs right, y down, in the stored (unturned) file.
+- Camera frame: x right, y down, z forward, millimetres.
+- The lens is the Brown model in the order k1, k2, p1, p2, k3 (D. C. Brown, "Close-range camera calibration",
+  Photogrammetric Engineering 37(8), 1971; written as in the OpenCV documentation of ``projectPoints``).
+- A pose maps wall coordinates to camera coordinates: ``P_camera = R @ P_wall + t``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+INTRINSIC_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Intrinsics and distortion of one lens at one picture size; all of f and c in pixels."""
+
+    width_px: int
+    height_px: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    k1: float = 0.0
+    k2: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    k3: float = 0.0
+
+    @property
+    def parameters(self) -> Array:
+        """The nine numbers in the order of ``INTRINSIC_NAMES``, shape (9,)."""
+        return np.array([getattr(self, name) for name in INTRINSIC_NAMES], dtype=float)
+
+    def with_parameters(self, values: Array) -> Camera:
+        """The same picture size with the nine numbers of ``values``, shape (9,)."""
+        return Camera(self.width_px, self.height_px, *(float(v) for v in values))
+
+    @property
+    def matrix(self) -> Array:
+        """The 3 x 3 camera matrix."""
+        return np.array([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
+
+    @property
+    def distortion(self) -> Array:
+        """k1, k2, p1, p2, k3; shape (5,)."""
+        return np.array([self.k1, self.k2, self.p1, self.p2, self.k3])
+
+    def scaled(self, width_px: int, height_px: int) -> Camera:
+        """The same lens for the same picture stored at another size.
+
+        With pixel centres on whole numbers a picture scaled by s has c' = (c + 0.5) s - 0.5.
+        """
+        sx, sy = width_px / self.width_px, height_px / self.height_px
+        return replace(
+            self,
+            width_px=width_px,
+            height_px=height_px,
+            fx=self.fx * sx,
+            fy=self.fy * sy,
+            cx=(self.cx + 0.5) * sx - 0.5,
+            cy=(self.cy + 0.5) * sy - 0.5,
+        )
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Where a camera stands: ``P_camera = rotation @ P_wall + translation_mm``.
+
+    ``rotation`` is orthogonal. Its determinant is +1, or -1 where the wall frame is left-handed.
+    """
+
+    rotation: Array
+    translation_mm: Array
+
+    @property
+    def centre_mm(self) -> Array:
+        """The camera's place in the wall frame, shape (3,)."""
+        return -self.rotation.T @ self.translation_mm
+
+    def to_camera(self, points_mm: Array) -> Array:
+        """Wall points, shape (N, 3), to camera points, shape (N, 3)."""
+        return np.asarray(points_mm, dtype=float) @ self.rotation.T + self.translation_mm
+
+
+def rotation_from_vector(vector: Array) -> Array:
+    """Rodrigues' formula: the rotation by ``|vector|`` radians about ``vector``; (3,) to (3, 3)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-12:
+        return np.eye(3) + cross_matrix(vector)
+    k = cross_matrix(np.asarray(vector, dtype=float) / angle)
+    return np.eye(3) + np.sin(angle) * k + (1.0 - np.cos(angle)) * (k @ k)
+
+
+def cross_matrix(vector: Array) -> Array:
+    """[v]x, so that ``cross_matrix(v) @ w == cross(v, w)``; (3,) to (3, 3)."""
+    x, y, z = (float(v) for v in vector)
+    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def distort(camera: Camera, ideal: Array) -> Array:
+    """Ideal normalised image points, shape (N, 2), to distorted ones, shape (N, 2)."""
+    x, y = ideal[:, 0], ideal[:, 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (camera.k1 + r2 * (camera.k2 + r2 * camera.k3))
+    return np.stack(
+        [
+            x * radial + 2.0 * camera.p1 * x * y + camera.p2 * (r2 + 2.0 * x * x),
+            y * radial + camera.p1 * (r2 + 2.0 * y * y) + 2.0 * camera.p2 * x * y,
+        ],
+        axis=1,
+    )
+
+
+def undistort(camera: Camera, distorted: Array, iterations: int = 12) -> Array:
+    """The inverse of :func:`distort` by Newton's method with its exact 2 x 2 derivative; (N, 2) to (N, 2)."""
+    ideal = np.array(distorted, dtype=float)
+    for _ in range(iterations):
+        error = distort(camera, ideal) - distorted
+        jac = _distort_derivative(camera, ideal)
+        det = jac[:, 0, 0] * jac[:, 1, 1] - jac[:, 0, 1] * jac[:, 1, 0]
+        step_x = (jac[:, 1, 1] * error[:, 0] - jac[:, 0, 1] * error[:, 1]) / det
+        step_y = (jac[:, 0, 0] * error[:, 1] - jac[:, 1, 0] * error[:, 0]) / det
+        ideal -= np.stack([step_x, step_y], axis=1)
+        if max(np.max(np.abs(step_x), initial=0.0), np.max(np.abs(step_y), initial=0.0)) < 1e-13:
+            break
+    return ideal
+
+
+def _distort_derivative(camera: Camera, ideal: Array) -> Array:
+    """d(distorted)/d(ideal), shape (N, 2, 2)."""
+    x, y = ideal[:, 0], ideal[:, 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (camera.k1 + r2 * (camera.k2 + r2 * camera.k3))
+    slope = camera.k1 + r2 * (2.0 * camera.k2 + 3.0 * r2 * camera.k3)
+    jac = np.empty((len(ideal), 2, 2))
+    jac[:, 0, 0] = radial + 2.0 * x * x * slope + 2.0 * camera.p1 * y + 6.0 * camera.p2 * x
+    jac[:, 0, 1] = 2.0 * x * y * slope + 2.0 * camera.p1 * x + 2.0 * camera.p2 * y
+    jac[:, 1, 0] = jac[:, 0, 1]
+    jac[:, 1, 1] = radial + 2.0 * y * y * slope + 6.0 * camera.p1 * y + 2.0 * camera.p2 * x
+    return jac
+
+
+def project_camera_points(camera: Camera, points_camera_mm: Array) -> Array:
+    """Points in the camera frame, shape (N, 3) with z > 0, to pixels, shape (N, 2)."""
+    z = points_camera_mm[:, 2]
+    bent = distort(camera, points_camera_mm[:, :2] / z[:, None])
+    return bent * np.array([camera.fx, camera.fy]) + np.array([camera.cx, camera.cy])
+
+
+def project(camera: Camera, pose: Pose, points_mm: Array) -> Array:
+    """Wall points, shape (N, 3), to pixels, shape (N, 2). Points behind the camera give NaN."""
+    in_camera = pose.to_camera(np.atleast_2d(points_mm))
+    pixels = np.full((len(in_camera), 2), np.nan)
+    ahead = in_camera[:, 2] > 1e-6
+    pixels[ahead] = project_camera_points(camera, in_camera[ahead])
+    return pixels
+
+
+def project_with_derivatives(camera: Camera, points_camera_mm: Array) -> tuple[Array, Array, Array]:
+    """Projection with its analytic derivatives.
+
+    Parameters
+    ----------
+    points_camera_mm : shape (N, 3), in the camera frame, z > 0.
+
+    Returns
+    -------
+    pixels : (N, 2)
+    by_point : (N, 2, 3), d(pixel)/d(camera point), px per mm
+    by_intrinsics : (N, 2, 9), d(pixel)/d(``INTRINSIC_NAMES``)
+    """
+    z = points_camera_mm[:, 2]
+    ideal = points_camera_mm[:, :2] / z[:, None]
+    bent = distort(camera, ideal)
+    focal = np.array([camera.fx, camera.fy])
+    pixels = bent * focal + np.array([camera.cx, camera.cy])
+
+    by_ideal = _distort_derivative(camera, ideal) * focal[None, :, None]
+    by_point = np.empty((len(z), 2, 3))
+    by_point[:, :, :2] = by_ideal / z[:, None, None]
+    by_point[:, :, 2] = -np.einsum("nij,nj->ni", by_ideal, ideal) / z[:, None]
+
+    x, y = ideal[:, 0], ideal[:, 1]
+    r2 = x * x + y * y
+    by_intrinsics = np.zeros((len(z), 2, 9))
+    by_intrinsics[:, 0, 0] = bent[:, 0]
+    by_intrinsics[:, 1, 1] = bent[:, 1]
+    by_intrinsics[:, 0, 2] = 1.0
+    by_intrinsics[:, 1, 3] = 1.0
+    for column, power in ((4, r2), (5, r2**2), (8, r2**3)):
+        by_intrinsics[:, :, column] = focal * ideal * power[:, None]
+    by_intrinsics[:, 0, 6] = camera.fx * 2.0 * x * y
+    by_intrinsics[:, 1, 6] = camera.fy * (r2 + 2.0 * y * y)
+    by_intrinsics[:, 0, 7] = camera.fx * (r2 + 2.0 * x * x)
+    by_intrinsics[:, 1, 7] = camera.fy * 2.0 * x * y
+    return pixels, by_point, by_intrinsics
+
+
+def ideal_from_pixels(camera: Camera, pixels: Array) -> Array:
+    """Pixels, shape (N, 2), to ideal (undistorted) normalised points, shape (N, 2)."""
+    pixels = np.atleast_2d(np.asarray(pixels, dtype=float))
+    bent = (pixels - np.array([camera.cx, camera.cy])) / np.array([camera.fx, camera.fy])
+    return undistort(camera, bent)
+
+
+def rays(camera: Camera, pose: Pose, pixels: Array) -> Array:
+    """Unit directions in the wall frame of the rays through ``pixels``; (N, 2) to (N, 3)."""
+    ideal = ideal_from_pixels(camera, pixels)
+    in_camera = np.concatenate([ideal, np.ones((len(ideal), 1))], axis=1)
+    in_wall = in_camera @ pose.rotation
+    return in_wall / np.linalg.norm(in_wall, axis=1, keepdims=True)
+
+
+def meet_plane(camera: Camera, pose: Pose, pixels: Array, z_mm: float = 0.0) -> Array:
+    """Where the rays through ``pixels`` (N, 2) meet the level plane Z = ``z_mm``; shape (N, 3).
+
+    Rays that never meet it ahead of the camera give NaN.
+    """
+    directions = rays(camera, pose, pixels)
+    centre = pose.centre_mm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        distance = (z_mm - centre[2]) / directions[:, 2]
+    points = centre + distance[:, None] * directions
+    points[~(distance > 0)] = np.nan
+    return points

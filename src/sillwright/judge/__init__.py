@@ -1,0 +1,1 @@
+"""The record held against geometry and rules."""

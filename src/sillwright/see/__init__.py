@@ -1,0 +1,1 @@
+"""One photo to what is seen in it, in pixels: cards, chalk, edges, bolts."""

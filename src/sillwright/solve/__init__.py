@@ -1,0 +1,1 @@
+"""What was seen, turned into places in millimetres with their covariance."""

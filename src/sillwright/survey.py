@@ -1,0 +1,298 @@
+"""The record of a job as measured: runs, bolts, cards, corners and photos, written as survey.json.
+
+Lengths are millimetres, angles degrees. The run frame: X along the chalk line from lower to higher card numbers,
+Y square to it and positive toward the plate, Z up; the chalk line is Y = 0 on the concrete. Station is X less the X
+of the zero mark of the run's lowest-numbered card; setback is Y where the bolt's axis meets the concrete.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from sillwright.errors import JobError
+
+FORMAT = 1
+
+Status = Literal["ok", "check", "reshoot"]
+STATUS_ORDER: tuple[Status, ...] = ("ok", "check", "reshoot")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One reason, as data: a short fixed code and what it speaks of. Sentences are made in ``tell.reasons``."""
+
+    code: str
+    photos: tuple[str, ...] = ()
+    cards: tuple[int, ...] = ()
+    value_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class BoltU95:
+    """Half-widths of the 95 % intervals of a bolt's numbers; None where the number itself is not given."""
+
+    station_mm: float | None = None
+    setback_mm: float | None = None
+    lean_along_mm: float | None = None
+    lean_across_mm: float | None = None
+    lean_deg: float | None = None
+    stickup_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class BoltRecord:
+    """One bolt. Lean is tip less base; stick-up is along the axis from concrete to tip."""
+
+    mark: str
+    station_mm: float | None
+    setback_mm: float | None
+    lean_along_mm: float | None
+    lean_across_mm: float | None
+    lean_deg: float | None
+    stickup_mm: float | None
+    stickup_from: Literal["photos", "stated"] | None
+    diameter_mm: float
+    u95: BoltU95
+    photos: tuple[str, ...]
+    status: Status
+    reasons: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class CardRecord:
+    """One card on a run: its zero mark, and the turn of its long side from the chalk line."""
+
+    number: int
+    station_mm: float
+    setback_mm: float
+    turn_deg: float
+    tilt_deg: float = 0.0
+    reasons: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class EdgeRecord:
+    """One top edge of the foundation wall as a straight line in the run frame: setback = at + slope * station."""
+
+    setback_at_zero_mm: float
+    slope: float
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """One wall run."""
+
+    name: str
+    status: Status
+    reasons: tuple[Finding, ...]
+    bolts: tuple[BoltRecord, ...]
+    cards: tuple[CardRecord, ...]
+    line_marks: Literal["outside", "inside"] = "outside"
+    line_color: str | None = None
+    plate_width_mm: float = 139.7
+    scale_from: Literal["check length", "tape", "bolts", "print"] = "print"
+    scale_u95_ratio: float = 0.0
+    edges: tuple[EdgeRecord, ...] = ()
+
+
+@dataclass(frozen=True)
+class CornerRecord:
+    """Two runs' chalk lines crossing: the angle seen from the crossing, and its station on each run."""
+
+    runs: tuple[str, str]
+    angle_deg: float | None
+    u95_deg: float | None
+    station_mm: dict[str, float] = field(default_factory=dict)
+    status: Status = "ok"
+    reasons: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class CameraRecord:
+    """The lens used for one photo: OpenCV's model at the stored size."""
+
+    width_px: int
+    height_px: int
+    matrix_px: tuple[tuple[float, float, float], ...]
+    distortion_k1_k2_p1_p2_k3: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class ViewRecord:
+    """How one photo sees one run: ``P_camera = rotation @ P_run + translation_mm``.
+
+    P_run has X measured as station (X = 0 at the zero mark of the run's lowest-numbered card). The rotation's
+    determinant is -1 where the run frame is left-handed.
+    """
+
+    run: str
+    rotation: tuple[tuple[float, float, float], ...]
+    translation_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class PhotoRecord:
+    """One photo: whether it was used, and how it sees its runs. ``file`` is relative to the job file."""
+
+    file: str
+    used: bool
+    status: Status
+    reasons: tuple[Finding, ...] = ()
+    sha256: str = ""
+    orientation: int = 1
+    cards: tuple[int, ...] = ()
+    camera: CameraRecord | None = None
+    views: tuple[ViewRecord, ...] = ()
+
+
+@dataclass(frozen=True)
+class Survey:
+    """The whole record of one job."""
+
+    name: str
+    runs: tuple[RunRecord, ...]
+    corners: tuple[CornerRecord, ...]
+    photos: tuple[PhotoRecord, ...]
+    software: str = ""
+    made_from: str = ""
+
+
+def worst(*statuses: Status) -> Status:
+    """The worst of several statuses; ``ok`` when there are none."""
+    return max(statuses, key=STATUS_ORDER.index, default="ok")
+
+
+def to_json(survey: Survey) -> dict[str, Any]:
+    """The published form: ``reasons`` become plain codes, and what each speaks of stands in ``findings``."""
+    body = {"format": FORMAT, **_plain(asdict(survey))}
+    assert isinstance(body, dict)
+    return body
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        out = {key: _plain(item) for key, item in value.items()}
+        if "reasons" in value:
+            out["reasons"] = list(dict.fromkeys(finding["code"] for finding in value["reasons"]))
+            out["findings"] = [_plain(finding) for finding in value["reasons"]]
+        return out
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 9)
+    return value
+
+
+def write_survey(survey: Survey, path: Path) -> None:
+    """Write survey.json so that a reader sees the old file or the new one, never half of either."""
+    write_aside(path, json.dumps(to_json(survey), indent=1, ensure_ascii=False).encode() + b"\n")
+
+
+def write_aside(path: Path, content: bytes) -> None:
+    """Write a file beside its final place, flush it to disk, then rename it there."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, aside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(aside).chmod(0o644)
+        Path(aside).replace(path)
+    except BaseException:
+        Path(aside).unlink(missing_ok=True)
+        raise
+
+
+def read_survey(path: Path) -> Survey:
+    """Read a survey.json this package wrote back into records.
+
+    Raises JobError where the file is missing, is not JSON, or is of another format.
+    """
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+        if body.get("format") != FORMAT:
+            raise JobError(f"{path} is survey format {body.get('format')!r}; this version reads format {FORMAT}.")
+        return Survey(
+            name=body["name"],
+            runs=tuple(_run(run) for run in body["runs"]),
+            corners=tuple(
+                CornerRecord(
+                    **{
+                        **_known(CornerRecord, corner),
+                        "runs": tuple(corner["runs"]),
+                        "reasons": _findings(corner),
+                    }
+                )
+                for corner in body["corners"]
+            ),
+            photos=tuple(_photo(photo) for photo in body["photos"]),
+            software=body.get("software", ""),
+            made_from=body.get("made_from", ""),
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
+        if isinstance(fault, JobError):
+            raise
+        raise JobError(f"{path} is not a survey this version can read ({fault}). Run measure again.") from fault
+
+
+def _known(kind: Any, body: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in body.items() if key in kind.__dataclass_fields__}
+
+
+def _findings(body: dict[str, Any]) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(f["code"], tuple(f["photos"]), tuple(f["cards"]), f["value_mm"]) for f in body.get("findings", [])
+    )
+
+
+def _run(body: dict[str, Any]) -> RunRecord:
+    bolts = tuple(
+        BoltRecord(
+            **{
+                **_known(BoltRecord, bolt),
+                "u95": BoltU95(**_known(BoltU95, bolt["u95"])),
+                "photos": tuple(bolt["photos"]),
+                "reasons": _findings(bolt),
+            }
+        )
+        for bolt in body["bolts"]
+    )
+    cards = tuple(CardRecord(**{**_known(CardRecord, card), "reasons": _findings(card)}) for card in body["cards"])
+    edges = tuple(EdgeRecord(**_known(EdgeRecord, edge)) for edge in body.get("edges", []))
+    return RunRecord(
+        **{
+            **_known(RunRecord, body),
+            "bolts": bolts,
+            "cards": cards,
+            "edges": edges,
+            "reasons": _findings(body),
+        }
+    )
+
+
+def _photo(body: dict[str, Any]) -> PhotoRecord:
+    camera = body.get("camera")
+    return PhotoRecord(
+        **{
+            **_known(PhotoRecord, body),
+            "reasons": _findings(body),
+            "cards": tuple(body.get("cards", [])),
+            "camera": camera
+            and CameraRecord(
+                camera["width_px"],
+                camera["height_px"],
+                tuple(tuple(row) for row in camera["matrix_px"]),
+                tuple(camera["distortion_k1_k2_p1_p2_k3"]),
+            ),
+            "views": tuple(
+                ViewRecord(view["run"], tuple(tuple(row) for row in view["rotation"]), tuple(view["translation_mm"]))
+                for view in body.get("views", [])
+            ),
+        }
+    )

@@ -1,0 +1,1 @@
+"""What is told to people: sheets, pictures, tables and sentences."""
