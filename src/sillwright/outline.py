@@ -1,0 +1,138 @@
+"""A bolt as geometry: a straight cylinder standing in the concrete, and the outline a camera sees of it.
+
+The outline of a circular cylinder from a point C outside it: with the unit axis a, a point B of the axis, v the part
+of C - B square to a and d = |v|, the two contact lines lie at B + s a + r n with
+``n = (r / d) v/d +- sqrt(1 - (r / d)^2) (a x v/d)``, because the tangent plane must hold C: n . (C - B) = r.
+(Elementary; the contour of a right circular cylinder in Doignon and de Mathelin, ICRA 2007, has the same lines.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sillwright.camera import Array, Camera, Pose, project_camera_points
+
+SIDE_SAMPLES = 24
+TIP_SAMPLES = 32
+FOOT_SAMPLES = 16
+
+SIDE, TIP_OUTER, TIP_INNER, FOOT = 0, 1, 2, 3
+
+
+@dataclass(frozen=True)
+class Bolt:
+    """A straight bolt in the wall frame: where its axis meets the concrete, its tip, and its radius; millimetres."""
+
+    base_mm: Array
+    tip_mm: Array
+    radius_mm: float
+
+    @property
+    def stickup_mm(self) -> float:
+        """Along the axis from the concrete to the tip."""
+        return float(np.linalg.norm(self.tip_mm - self.base_mm))
+
+    @property
+    def lean_deg(self) -> float:
+        """Angle of the axis from plumb."""
+        along = self.tip_mm - self.base_mm
+        return float(np.degrees(np.arctan2(np.hypot(along[0], along[1]), along[2])))
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Points on the outlines of K bolts in one picture, M each.
+
+    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt; part : (M,) which part each belongs to.
+    """
+
+    px: Array
+    normals: Array
+    part: NDArray[np.int64]
+
+
+_ANGLES = np.linspace(0.0, 2.0 * np.pi, TIP_SAMPLES, endpoint=False)
+_ARC = np.linspace(-1.0, 1.0, FOOT_SAMPLES)
+_ALONG = (np.arange(SIDE_SAMPLES) + 0.5) / SIDE_SAMPLES
+PARTS = np.concatenate(
+    [
+        np.full(2 * SIDE_SAMPLES, SIDE),
+        np.full(TIP_SAMPLES // 2, TIP_OUTER),
+        np.full(TIP_SAMPLES // 2, TIP_INNER),
+        np.full(FOOT_SAMPLES, FOOT),
+    ]
+)
+
+
+def outline(camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm: Array | float) -> Outline:
+    """Outlines of K bolts at once.
+
+    Parameters
+    ----------
+    base_mm, tip_mm : (K, 3) ends of the axis in the wall frame
+    radius_mm : (K,) or one number
+
+    The tip is a full circle (its half away from the base bounds the picture of the bolt, the half toward the base is
+    an edge only where the end face differs from the shank); the foot is the arc turned to the camera.
+    """
+    base = np.atleast_2d(base_mm)
+    tip = np.atleast_2d(tip_mm)
+    radius = np.broadcast_to(np.asarray(radius_mm, dtype=float), (len(base),))[:, None]
+    axis = tip - base
+    length = np.linalg.norm(axis, axis=1, keepdims=True)
+    a = axis / length
+    to_camera = pose.centre_mm - base
+    square = to_camera - np.sum(to_camera * a, axis=1, keepdims=True) * a
+    distance = np.linalg.norm(square, axis=1, keepdims=True)
+    v = square / np.maximum(distance, 1e-9)
+    w = np.cross(a, v)
+    ratio = np.clip(radius / np.maximum(distance, 1e-9), 0.0, 0.999)
+    rise = np.sqrt(1.0 - ratio**2)
+    contact = np.stack([ratio * v + rise * w, ratio * v - rise * w], axis=1)
+
+    foot_height = _ALONG[None, None, :, None] * axis[:, None, None, :]
+    sides = base[:, None, None, :] + foot_height + (radius[:, None] * contact)[:, :, None, :]
+    sides = sides.reshape(len(base), 2 * SIDE_SAMPLES, 3)
+    outward = np.repeat(contact, SIDE_SAMPLES, axis=1)
+
+    # Away from the camera first: the outer half of the tip is the half on the far side of the contact points.
+    turn = _ANGLES + np.pi / 2.0 + np.pi / TIP_SAMPLES
+    tip_out = np.cos(turn)[None, :, None] * v[:, None, :] + np.sin(turn)[None, :, None] * w[:, None, :]
+    tip_points = tip[:, None, :] + radius[:, None] * tip_out
+
+    half = np.arccos(ratio)[:, :, None] * _ARC[None, :, None]
+    foot_out = np.cos(half) * v[:, None, :] + np.sin(half) * w[:, None, :]
+    foot_points = base[:, None, :] + radius[:, None] * foot_out
+    # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
+    slide = -(foot_points[:, :, 2] - base[:, None, 2]) / a[:, None, 2]
+    foot_points = foot_points + slide[:, :, None] * a[:, None, :]
+
+    points = np.concatenate([sides, tip_points, foot_points], axis=1)
+    out = np.concatenate([outward, tip_out, foot_out], axis=1)
+    return _in_picture(camera, pose, points, out)
+
+
+def _in_picture(camera: Camera, pose: Pose, points: Array, out: Array) -> Outline:
+    count, samples, _ = points.shape
+    flat = pose.to_camera(points.reshape(-1, 3))
+    px = project_camera_points(camera, flat).reshape(count, samples, 2)
+    beyond = project_camera_points(camera, flat + out.reshape(-1, 3) @ pose.rotation.T * 0.05).reshape(px.shape)
+    toward = beyond - px
+    tangent = np.empty_like(px)
+    for start, stop in _runs():
+        piece = px[:, start:stop]
+        tangent[:, start:stop] = np.gradient(piece, axis=1)
+    circle = slice(2 * SIDE_SAMPLES, 2 * SIDE_SAMPLES + TIP_SAMPLES)
+    tangent[:, circle] = np.roll(px[:, circle], -1, axis=1) - np.roll(px[:, circle], 1, axis=1)
+    normal = np.stack([-tangent[:, :, 1], tangent[:, :, 0]], axis=2)
+    normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
+    normal *= np.where(np.sum(normal * toward, axis=2, keepdims=True) < 0.0, -1.0, 1.0)
+    return Outline(px, normal, PARTS)
+
+
+def _runs() -> list[tuple[int, int]]:
+    edges = [0, SIDE_SAMPLES, 2 * SIDE_SAMPLES, 2 * SIDE_SAMPLES + TIP_SAMPLES, len(PARTS)]
+    return list(zip(edges[:-1], edges[1:], strict=True))

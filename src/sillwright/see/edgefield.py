@@ -1,0 +1,96 @@
+"""How much each place of a picture looks like an edge, and which way it runs, whatever the light.
+
+The gradient is divided by what is usual around it, so that a grey bolt on grey concrete counts as much as a black one:
+each pixel gets the structure tensor ``g g' / (|g|^2 + 2 m^2)`` with m the mean gradient of its surroundings. For a
+unit normal n the *edge energy* ``n' T n`` lies between 0 (no edge, or one running another way) and 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sillwright.camera import Array
+
+SMOOTH_PX = 0.9
+SURROUNDINGS_PX = 25
+NOISE_FLOOR = 0.4  # grey levels a pixel; below this a gradient is sensor noise
+
+# Evidence of a sample: the log ratio of how often an energy comes up on true outlines of bolts and on plain concrete,
+# fitted by a straight line to both histograms on rendered photos (mean energy 0.55 against 0.14).
+EVIDENCE_AT_ZERO = -1.6
+EVIDENCE_SLOPE = 5.0
+EVIDENCE_CAP = 1.2
+
+
+@dataclass(frozen=True)
+class EdgeField:
+    """Structure tensor of a piece of a picture, reduced by ``scale``; NaN-free.
+
+    tensor : (3, H, W) float32: xx, xy, yy
+    usable : (H, W) float32, 0 where something known (a card, the chalk line) lies
+    origin_px, scale : full-size pixel p stands at ``(p - origin + 0.5) scale - 0.5`` in the field
+    """
+
+    tensor: NDArray[np.float32]
+    usable: NDArray[np.float32]
+    origin_px: Array
+    scale: float
+
+    def energy(self, px: Array, normals: Array) -> tuple[Array, Array]:
+        """Edge energy for full-size points and their normals, each (..., 2), and whether each place is usable."""
+        at = (px - self.origin_px + 0.5) * self.scale - 0.5
+        shape = at.shape[:-1]
+        height, width = self.usable.shape
+        x = np.nan_to_num(at[..., 0], nan=-1.0).ravel()
+        y = np.nan_to_num(at[..., 1], nan=-1.0).ravel()
+        inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+        column = np.clip(x, 0, width - 1.001)
+        row = np.clip(y, 0, height - 1.001)
+        left, top = column.astype(np.int64), row.astype(np.int64)
+        right, low = column - left, row - top
+        flat = self.tensor.reshape(3, -1)
+        index = top * width + left
+        value = (
+            flat[:, index] * ((1 - right) * (1 - low))
+            + flat[:, index + 1] * (right * (1 - low))
+            + flat[:, index + width] * ((1 - right) * low)
+            + flat[:, index + width + 1] * (right * low)
+        )
+        nx, ny = normals[..., 0].ravel(), normals[..., 1].ravel()
+        energy = value[0] * nx * nx + 2.0 * value[1] * nx * ny + value[2] * ny * ny
+        usable = self.usable.ravel()[index] * inside
+        return energy.reshape(shape), usable.reshape(shape)
+
+
+def edge_field(
+    gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float
+) -> EdgeField:
+    """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``."""
+    size = (max(2, round(gray.shape[1] * scale)), max(2, round(gray.shape[0] * scale)))
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else gray
+    free = np.ones(small.shape, dtype=np.float32)
+    if usable is not None:
+        free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
+    return EdgeField(structure(small, free), free, np.asarray(origin_px, dtype=float), scale)
+
+
+def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The normalised structure tensor of a grey picture, (3, H, W)."""
+    smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX)
+    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 32.0
+    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 32.0
+    power = gx * gx + gy * gy
+    window = (SURROUNDINGS_PX, SURROUNDINGS_PX)
+    share = np.maximum(cv2.blur(usable, window), 0.05)
+    usual = (cv2.blur(np.sqrt(power) * usable, window) / share) ** 2 + NOISE_FLOOR**2
+    gain = 1.0 / (power + 2.0 * usual)
+    return np.stack([gx * gx * gain, gx * gy * gain, gy * gy * gain]).astype(np.float32)
+
+
+def evidence(energy: Array) -> Array:
+    """Evidence for a bolt's outline in each sample, nats; about 0.8 on a true outline and -0.9 on concrete."""
+    return np.clip(EVIDENCE_AT_ZERO + EVIDENCE_SLOPE * energy, -EVIDENCE_CAP, EVIDENCE_CAP)
