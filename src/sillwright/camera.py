@@ -12,6 +12,7 @@ Conventions, here and everywhere in the package:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,11 +159,27 @@ def project_camera_points(camera: Camera, points_camera_mm: Array) -> Array:
     return bent * np.array([camera.fx, camera.fy]) + np.array([camera.cx, camera.cy])
 
 
+@cache
+def field_radius(camera: Camera) -> float:
+    """How far from the axis, as an ideal normalised radius, the lens model is to be trusted.
+
+    A polynomial fitted inside the picture folds back on itself somewhere outside it, and would put far points into
+    the picture; so it is used to 1.25 times the farthest corner and no farther.
+    """
+    w, h = camera.width_px - 1.0, camera.height_px - 1.0
+    corners = ideal_from_pixels(camera, np.array([[0.0, 0.0], [w, 0.0], [0.0, h], [w, h]]))
+    return 1.25 * float(np.max(np.linalg.norm(corners, axis=1)))
+
+
 def project(camera: Camera, pose: Pose, points_mm: Array) -> Array:
-    """Wall points, shape (N, 3), to pixels, shape (N, 2). Points behind the camera give NaN."""
+    """Wall points, shape (N, 3), to pixels, shape (N, 2).
+
+    Points behind the camera, or so far outside the picture that the lens model means nothing, give NaN.
+    """
     in_camera = pose.to_camera(np.atleast_2d(points_mm))
     pixels = np.full((len(in_camera), 2), np.nan)
-    ahead = in_camera[:, 2] > 1e-6
+    radius = np.hypot(in_camera[:, 0], in_camera[:, 1])
+    ahead = (in_camera[:, 2] > 1e-6) & (radius < field_radius(camera) * np.maximum(in_camera[:, 2], 1e-6))
     pixels[ahead] = project_camera_points(camera, in_camera[ahead])
     return pixels
 

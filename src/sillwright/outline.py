@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Camera, Pose, project_camera_points
 
 SIDE_SAMPLES = 24
-TIP_SAMPLES = 32
+RIM_SAMPLES = 16
+FACE_SAMPLES = 32
 FOOT_SAMPLES = 16
 
-SIDE, TIP_OUTER, TIP_INNER, FOOT = 0, 1, 2, 3
+SIDE, RIM, FACE, FOOT = 0, 1, 2, 3
 
 
 @dataclass(frozen=True)
@@ -54,36 +55,45 @@ class Outline:
     part: NDArray[np.int64]
 
 
-_ANGLES = np.linspace(0.0, 2.0 * np.pi, TIP_SAMPLES, endpoint=False)
-_ARC = np.linspace(-1.0, 1.0, FOOT_SAMPLES)
+_CIRCLE = np.linspace(0.0, 2.0 * np.pi, FACE_SAMPLES, endpoint=False)
+_RIM_ARC = np.linspace(-1.0, 1.0, RIM_SAMPLES)
+_FOOT_ARC = np.linspace(-1.0, 1.0, FOOT_SAMPLES)
 _ALONG = (np.arange(SIDE_SAMPLES) + 0.5) / SIDE_SAMPLES
-PARTS = np.concatenate(
-    [
-        np.full(2 * SIDE_SAMPLES, SIDE),
-        np.full(TIP_SAMPLES // 2, TIP_OUTER),
-        np.full(TIP_SAMPLES // 2, TIP_INNER),
-        np.full(FOOT_SAMPLES, FOOT),
-    ]
-)
+PARTS = np.repeat([SIDE, RIM, FACE, FOOT], [2 * SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES])
 
 
-def outline(camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm: Array | float) -> Outline:
+def outline(
+    camera: Camera,
+    pose: Pose,
+    base_mm: Array,
+    tip_mm: Array,
+    radius_mm: Array | float,
+    *,
+    foot_mm: Array | float = 0.0,
+    chamfer_mm: float = 0.0,
+) -> Outline:
     """Outlines of K bolts at once.
 
     Parameters
     ----------
     base_mm, tip_mm : (K, 3) ends of the axis in the wall frame
     radius_mm : (K,) or one number
+    foot_mm : (K,) or one number, how high the concrete stands at the bolt over the mean plane
+    chamfer_mm : how far below the tip the thread begins at its full size
 
-    The tip is a full circle (its half away from the base bounds the picture of the bolt, the half toward the base is
-    an edge only where the end face differs from the shank); the foot is the arc turned to the camera.
+    The end of a bolt is chamfered to the root of its thread, at 45 degrees (common practice, no source): what bounds it
+    in the picture is the far half of the circle where the chamfer begins (rim), and inside that the whole edge of the
+    end face shows. The foot is the arc turned to the camera.
     """
     base = np.atleast_2d(base_mm)
     tip = np.atleast_2d(tip_mm)
     radius = np.broadcast_to(np.asarray(radius_mm, dtype=float), (len(base),))[:, None]
+    whole = tip - base
+    a = whole / np.linalg.norm(whole, axis=1, keepdims=True)
+    level = np.broadcast_to(np.asarray(foot_mm, dtype=float), (len(base),))[:, None]
+    base = base + level / a[:, 2:] * a
+    tip = tip - chamfer_mm * a
     axis = tip - base
-    length = np.linalg.norm(axis, axis=1, keepdims=True)
-    a = axis / length
     to_camera = pose.centre_mm - base
     square = to_camera - np.sum(to_camera * a, axis=1, keepdims=True) * a
     distance = np.linalg.norm(square, axis=1, keepdims=True)
@@ -98,20 +108,21 @@ def outline(camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm
     sides = sides.reshape(len(base), 2 * SIDE_SAMPLES, 3)
     outward = np.repeat(contact, SIDE_SAMPLES, axis=1)
 
-    # Away from the camera first: the outer half of the tip is the half on the far side of the contact points.
-    turn = _ANGLES + np.pi / 2.0 + np.pi / TIP_SAMPLES
-    tip_out = np.cos(turn)[None, :, None] * v[:, None, :] + np.sin(turn)[None, :, None] * w[:, None, :]
-    tip_points = tip[:, None, :] + radius[:, None] * tip_out
+    rim_turn = np.pi + (np.pi - np.arccos(ratio))[:, :, None] * _RIM_ARC[None, :, None]
+    rim_out = np.cos(rim_turn) * v[:, None, :] + np.sin(rim_turn) * w[:, None, :]
+    rim_points = tip[:, None, :] + radius[:, None] * rim_out
+    face_out = np.cos(_CIRCLE)[None, :, None] * v[:, None, :] + np.sin(_CIRCLE)[None, :, None] * w[:, None, :]
+    face_points = (tip + chamfer_mm * a)[:, None, :] + (radius - chamfer_mm)[:, None] * face_out
 
-    half = np.arccos(ratio)[:, :, None] * _ARC[None, :, None]
+    half = np.arccos(ratio)[:, :, None] * _FOOT_ARC[None, :, None]
     foot_out = np.cos(half) * v[:, None, :] + np.sin(half) * w[:, None, :]
     foot_points = base[:, None, :] + radius[:, None] * foot_out
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
     slide = -(foot_points[:, :, 2] - base[:, None, 2]) / a[:, None, 2]
     foot_points = foot_points + slide[:, :, None] * a[:, None, :]
 
-    points = np.concatenate([sides, tip_points, foot_points], axis=1)
-    out = np.concatenate([outward, tip_out, foot_out], axis=1)
+    points = np.concatenate([sides, rim_points, face_points, foot_points], axis=1)
+    out = np.concatenate([outward, rim_out, face_out, foot_out], axis=1)
     return _in_picture(camera, pose, points, out)
 
 
@@ -125,7 +136,7 @@ def _in_picture(camera: Camera, pose: Pose, points: Array, out: Array) -> Outlin
     for start, stop in _runs():
         piece = px[:, start:stop]
         tangent[:, start:stop] = np.gradient(piece, axis=1)
-    circle = slice(2 * SIDE_SAMPLES, 2 * SIDE_SAMPLES + TIP_SAMPLES)
+    circle = slice(2 * SIDE_SAMPLES + RIM_SAMPLES, 2 * SIDE_SAMPLES + RIM_SAMPLES + FACE_SAMPLES)
     tangent[:, circle] = np.roll(px[:, circle], -1, axis=1) - np.roll(px[:, circle], 1, axis=1)
     normal = np.stack([-tangent[:, :, 1], tangent[:, :, 0]], axis=2)
     normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
@@ -134,5 +145,5 @@ def _in_picture(camera: Camera, pose: Pose, points: Array, out: Array) -> Outlin
 
 
 def _runs() -> list[tuple[int, int]]:
-    edges = [0, SIDE_SAMPLES, 2 * SIDE_SAMPLES, 2 * SIDE_SAMPLES + TIP_SAMPLES, len(PARTS)]
+    edges = np.cumsum([0, SIDE_SAMPLES, SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES]).tolist()
     return list(zip(edges[:-1], edges[1:], strict=True))

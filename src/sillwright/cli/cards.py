@@ -1,0 +1,64 @@
+"""``sillwright cards``: scale cards, or the calibration sheet, to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from sillwright.cards import CARD_COUNT
+
+
+@click.command()
+@click.option(
+    "--first",
+    type=click.IntRange(1, CARD_COUNT),
+    default=1,
+    show_default=True,
+    help="Number of the first card.",
+)
+@click.option(
+    "--last",
+    type=click.IntRange(1, CARD_COUNT),
+    default=4,
+    show_default=True,
+    help="Number of the last card.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["letter", "a4"], case_sensitive=False),
+    default="letter",
+    show_default=True,
+    help="Paper in the printer.",
+)
+@click.option(
+    "--calibration-sheet", is_flag=True, help="Write the sheet for calibrating a phone's lens instead of cards."
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    metavar="FILE.pdf",
+    help="The PDF to write.",
+)
+def cards(first: int, last: int, paper: Literal["letter", "a4"], calibration_sheet: bool, output: Path) -> None:
+    """Write scale cards to print, one to a page. Print at 100 %, then check the ticks with a tape."""
+    if not calibration_sheet and last < first:
+        raise click.UsageError(f"--last {last} comes before --first {first}: give the lower number to --first.")
+    from sillwright.tell.cardsheet import PAPER_NAME, write_calibration_pdf, write_cards_pdf
+
+    try:
+        if calibration_sheet:
+            write_calibration_pdf(output, paper)
+            made, check = "the calibration sheet", "252 mm along and 168 mm down"
+        else:
+            write_cards_pdf(output, range(first, last + 1), paper)
+            made = f"card {first}" if first == last else f"cards {first} to {last}, one to a page"
+            check = "240 mm (9 7/16 in and a hair)"
+    except OSError as fault:
+        reason = fault.strerror or fault
+        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another place with -o.") from fault
+    click.echo(f"Wrote {output}: {made}, {PAPER_NAME[paper]} paper, landscape.")
+    click.echo(f"Print at 100 % (actual size), then check with a tape, tick to tick: {check}.")

@@ -1,0 +1,270 @@
+"""job.toml as tables: its keys, their values in millimetres, and a sentence for each fault in them."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictInt, StringConstraints, ValidationError
+
+from sillwright.cards import CARD_COUNT, CHECK_LENGTH_MM
+from sillwright.errors import JobError
+from sillwright.fasteners import BoltSize, bolt_size
+from sillwright.lengths import parse_length_mm
+
+LARGEST_JOB_BYTES = 1_000_000
+
+# Dry widths of nominal lumber (American Softwood Lumber Standard PS 20), in inches.
+NOMINAL_WIDTH_IN = {"2x4": 3.5, "2x6": 5.5, "2x8": 7.25, "2x10": 9.25, "2x12": 11.25}
+DEFAULT_PLATE = "2x6"
+DEFAULT_BOLT = "1/2 in"
+
+# Bounds that only a slip of the unit or the pen passes (common practice, no source).
+PLATE_WIDTH_RANGE_MM = (30.0, 450.0)
+STICKUP_RANGE_MM = (5.0, 500.0)
+CARD_THICKNESS_RANGE_MM = (0.0, 30.0)
+CHECK_LENGTH_RANGE_MM = (CHECK_LENGTH_MM * 0.6, CHECK_LENGTH_MM * 1.4)
+TAPE_RANGE_MM = (100.0, 100_000.0)
+
+
+def _length(value: Any) -> float:
+    if not isinstance(value, str):
+        raise ValueError('must be text with its unit, in quotes, like "5 1/2 in"')
+    return parse_length_mm(value)
+
+
+def _bolt(value: Any) -> BoltSize:
+    if not isinstance(value, str):
+        raise ValueError('must be text with its unit, in quotes, like "1/2 in"')
+    return bolt_size(value)
+
+
+def _plate_size(value: Any) -> str:
+    plain = re.sub(r"\s+", "", str(value)).casefold().replace("×", "x")
+    if plain not in NOMINAL_WIDTH_IN:
+        raise ValueError(f"must be one of {', '.join(NOMINAL_WIDTH_IN)}; for another plate give width instead")
+    return plain
+
+
+def _within(bounds_mm: tuple[float, float]) -> Any:
+    return Field(ge=bounds_mm[0], le=bounds_mm[1])
+
+
+_Length = Annotated[float, BeforeValidator(_length)]
+_Name = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f]*$")
+]
+_Card = Annotated[StrictInt, Field(ge=1, le=CARD_COUNT)]
+_Patterns = Annotated[tuple[str, ...], Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class PlateTable(_Table):
+    """``[plate]``: a nominal size or a width, and how many layers."""
+
+    size: Annotated[str | None, BeforeValidator(_plate_size)] = None
+    width_mm: Annotated[_Length, _within(PLATE_WIDTH_RANGE_MM)] | None = Field(default=None, alias="width")
+    layers: Annotated[StrictInt, Field(ge=1, le=3)] = 1
+
+
+class BoltsTable(_Table):
+    """``[bolts]``: the nominal diameter, and the stick-up where it is known."""
+
+    bolt: Annotated[BoltSize, BeforeValidator(_bolt)] = Field(
+        default_factory=lambda: bolt_size(DEFAULT_BOLT), alias="diameter"
+    )
+    stickup_mm: Annotated[_Length, _within(STICKUP_RANGE_MM)] | None = Field(default=None, alias="stickup")
+
+
+class CardsTable(_Table):
+    """``[cards]``: the board under the paper, and the taped length between the check ticks."""
+
+    thickness_mm: Annotated[_Length, _within(CARD_THICKNESS_RANGE_MM)] = Field(default=0.0, alias="thickness")
+    check_length_mm: Annotated[_Length, _within(CHECK_LENGTH_RANGE_MM)] | None = Field(
+        default=None, alias="check_length"
+    )
+
+
+class CameraTable(_Table):
+    """``[camera]``: the profile that a calibration wrote."""
+
+    profile: Annotated[str, StringConstraints(min_length=1)] | None = None
+
+
+class TapeTable(_Table):
+    """``[[run.tape]]``: a length taped between the zero marks of two cards."""
+
+    from_card: _Card
+    to_card: _Card
+    length_mm: Annotated[_Length, _within(TAPE_RANGE_MM)] = Field(alias="length")
+
+
+class RunTable(_Table):
+    """``[[run]]``: one wall run."""
+
+    name: _Name
+    photos: _Patterns
+    cards: Annotated[tuple[_Card, ...], Field(min_length=1)] | None = None
+    line_marks: Literal["outside", "inside"] = "outside"
+    tape: tuple[TapeTable, ...] = ()
+
+
+class CornerTable(_Table):
+    """``[[corner]]``: photos that show two chalk lines crossing."""
+
+    runs: tuple[_Name, _Name]
+    photos: _Patterns
+
+
+class JobTable(_Table):
+    """The whole of job.toml."""
+
+    name: _Name
+    plate: PlateTable = Field(default_factory=PlateTable)
+    bolts: BoltsTable = Field(default_factory=BoltsTable)
+    cards: CardsTable = Field(default_factory=CardsTable)
+    camera: CameraTable = Field(default_factory=CameraTable)
+    run: Annotated[tuple[RunTable, ...], Field(min_length=1)]
+    corner: tuple[CornerTable, ...] = ()
+
+
+def read_job_file(path: Path) -> JobTable:
+    """Read a job.toml and check its keys and values one by one.
+
+    Raises JobError where the file is not TOML, and as :func:`check_document` does.
+    """
+    return check_document(_read_toml(path), path)
+
+
+def check_document(document: dict[str, Any], path: Path) -> JobTable:
+    """Check the keys and values of a parsed job file; ``path`` is what the sentences call it.
+
+    Raises JobError with a sentence for each fault: what is wrong, where in the file, and what to do.
+    """
+    try:
+        return JobTable.model_validate(document)
+    except ValidationError as fault:
+        places = [item["loc"] for item in fault.errors()]
+        told = [
+            _sentence(item, document)
+            for item in fault.errors()
+            # A list whose items all failed is also "too short": only its items' faults are worth telling.
+            if not any(place[: len(item["loc"])] == item["loc"] != place for place in places)
+        ]
+        raise job_error(path, told) from None
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    if path.is_dir():
+        raise JobError(f"{path} is a folder. Name the job.toml in it.")
+    if path.exists() and not path.is_file():
+        raise JobError(f"{path} is not a plain file. Name a job.toml.")
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_JOB_BYTES + 1)
+        if len(content) > LARGEST_JOB_BYTES:
+            raise JobError(f"{path} is larger than any job file. Name the job.toml.")
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except OSError as fault:
+        raise JobError(f"{path} cannot be read ({fault.strerror}). Name a job.toml that is there.") from fault
+    except UnicodeDecodeError as fault:
+        raise JobError(f"{path} is not plain text. Save it as UTF-8 text.") from fault
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+        raise JobError(
+            f'{path} is not a TOML file: {fault}. Text stands in quotes; write inches as in, not as ", inside them.'
+        ) from fault
+
+
+def job_error(path: Path, faults: Sequence[str]) -> JobError:
+    """One error for all faults of a file, a line each, none twice."""
+    return JobError("\n".join(f"{path.name}: {fault}" for fault in dict.fromkeys(faults)))
+
+
+_TABLES: dict[str, type[_Table]] = {
+    "": JobTable,
+    "plate": PlateTable,
+    "bolts": BoltsTable,
+    "cards": CardsTable,
+    "camera": CameraTable,
+    "run": RunTable,
+    "tape": TapeTable,
+    "corner": CornerTable,
+}
+
+
+def _sentence(fault: Any, document: dict[str, Any]) -> str:
+    """One pydantic error as a sentence with its place in the file."""
+    keys = [part for part in fault["loc"] if isinstance(part, str) and not part.startswith("function-")]
+    place = _place(fault["loc"], document)
+    kind = fault["type"]
+    if kind == "extra_forbidden":
+        table = _TABLES[keys[-2] if len(keys) > 1 else ""]
+        known = [field.alias or name for name, field in table.model_fields.items()]
+        return f"{place} is not a key this file has.{nearest(keys[-1], known)}"
+    if kind == "missing":
+        return f"{place} is missing. Add it."
+    if kind in ("value_error", "assertion_error"):
+        told = str(fault["ctx"]["error"])
+        return f"{place} {told}." if told.startswith("must") else f"{place}: {told}"
+    return f"{place} {_wrong_value(kind, fault, keys[-1])}"
+
+
+def _wrong_value(kind: str, fault: Any, key: str) -> str:
+    context = fault.get("ctx", {})
+    written = f"is {fault['input']!r}"[:80]
+    if kind in ("greater_than_equal", "less_than_equal"):
+        bound = "at least" if kind == "greater_than_equal" else "at most"
+        unit = "" if isinstance(fault["input"], int) else " mm"
+        return (
+            f"{written}, and must be {bound} {context.get('ge', context.get('le')):g}{unit}. Check the number and unit."
+        )
+    if kind == "literal_error":
+        return f"{written}, and must be {context['expected'].replace(chr(39), chr(34))}."
+    if kind in ("tuple_type", "list_type") and key in ("run", "tape", "corner"):
+        return "must be a list of tables: write its heading in double brackets, like [[run]]."
+    if kind in ("tuple_type", "list_type"):
+        return 'must be a list in square brackets, like ["north/*.jpg"] or [1, 2].'
+    if kind in ("model_type", "model_attributes_type"):
+        heading = f"[[{key}]]" if key in ("run", "tape", "corner") else f"[{key}]"
+        return f"must be a table: write a heading {heading} with its keys below."
+    if kind == "int_type":
+        return f"{written}, and must be a whole number without quotes."
+    if kind == "string_type":
+        return f"{written}, and must be text in quotes."
+    if kind in ("too_short", "string_too_short"):
+        return "is empty. Fill it in."
+    if kind == "too_long" and key == "runs":
+        return "names more than two runs. A corner joins two."
+    if kind == "string_pattern_mismatch":
+        return f"{written}, and must be one line of plain text."
+    return f"{written}: {fault['msg']}."
+
+
+def _place(loc: tuple[int | str, ...], document: dict[str, Any]) -> str:
+    """``run "north", tape 2, length``: where in the file, by name where a table has one, else counted from 1."""
+    words: list[str] = []
+    here: Any = document
+    for part in loc:
+        try:
+            here = here[part]
+        except (KeyError, IndexError, TypeError):
+            here = None
+        if isinstance(part, int):
+            name = here.get("name") if isinstance(here, dict) else None
+            words[-1] += f' "{name}"' if isinstance(name, str) and name.isprintable() and name else f" {part + 1}"
+        else:
+            words.append(f"[{part}]" if isinstance(here, dict) else part)
+    return ", ".join(words)
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """A closing sentence: the known word nearest to a misspelt one, or all there are."""
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    return f" Did you mean {near[0]}?" if near else f" It has {', '.join(known)}."

@@ -1,0 +1,82 @@
+"""Which files a job's photo patterns mean: inside the job's folder, in natural order, each once."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+MOST_PHOTOS = 2000  # a pattern that matches more has caught a whole disk
+
+
+def find_photos(folder: Path, patterns: Sequence[str], owner: str, faults: list[str]) -> tuple[Path, ...]:
+    """The files that ``patterns`` match in ``folder``, naturally sorted.
+
+    ``folder`` is absolute and resolved. ``owner`` is who asks, for the sentences added to ``faults``: a pattern that
+    leaves the folder, or matches nothing.
+    """
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        problem = _unsafe(pattern)
+        matches = [] if problem else _matches(folder, pattern)
+        if not problem and not matches:
+            problem = f"matches no file.{_what_is_there(folder, pattern)}"
+        outside = [match for match in matches if not match.resolve().is_relative_to(folder)]
+        if outside:
+            problem = f"leads out of the job's folder through {outside[0].name}. Copy the photos into the folder."
+        if len(matches) > MOST_PHOTOS:
+            problem = f"matches more than {MOST_PHOTOS} files. Narrow it."
+        if problem:
+            faults.append(f'{owner}: photo pattern "{pattern}" {problem}')
+        else:
+            found.update(dict.fromkeys(matches))
+    return tuple(sorted(found, key=lambda photo: natural_key(photo.relative_to(folder).as_posix())))
+
+
+def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
+    """Sort key that puts ``photo 9`` before ``photo 10``, whatever the case of the letters."""
+    parts = re.split(r"(\d+)", text.casefold(), flags=re.ASCII)
+    numbered = tuple((0, int(part)) if index % 2 else (1, part) for index, part in enumerate(parts) if part)
+    return (*numbered, (2, text))
+
+
+def _unsafe(pattern: str) -> str:
+    if not pattern.strip() or "\x00" in pattern:
+        return "is empty. Write which photos, like north/*.jpg."
+    if "\\" in pattern:
+        return "has a backslash. Write folders with /, like north/*.jpg."
+    if PurePosixPath(pattern).is_absolute() or PureWindowsPath(pattern).drive:
+        return "starts at the root of a disk. Write it relative to the job file, like north/*.jpg."
+    if ".." in PurePosixPath(pattern).parts:
+        return "leaves the job's folder by .. . Copy the photos into the folder."
+    return ""
+
+
+def _matches(folder: Path, pattern: str) -> list[Path]:
+    """Files only; names that start with a dot are what systems leave beside photos (``._0001.jpg``), never photos."""
+    try:
+        matches = []
+        for match in folder.glob(pattern):
+            if not match.name.startswith(".") and match.is_file():
+                matches.append(match)
+            if len(matches) > MOST_PHOTOS:
+                break
+    except (ValueError, OSError, NotImplementedError):
+        return []
+    return matches
+
+
+def _what_is_there(folder: Path, pattern: str) -> str:
+    """What the pattern's own folder holds, so that .JPG for .jpg or a misspelt folder is seen at once."""
+    parent = folder / PurePosixPath(pattern).parent
+    try:
+        if not parent.is_dir():
+            return "" if "*" in str(parent) else f" There is no folder {PurePosixPath(pattern).parent}."
+        endings = Counter(entry.suffix for entry in parent.iterdir() if entry.is_file() and entry.suffix)
+    except (ValueError, OSError):
+        return ""
+    if not endings:
+        return " That folder holds no photos."
+    held = ", ".join(f"{count} {ending}" for ending, count in endings.most_common(3))
+    return f" That folder holds {held}; capital letters matter."

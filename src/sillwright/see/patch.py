@@ -1,0 +1,106 @@
+"""A piece of a photo round one bolt, kept when the photo itself is let go, and the edges along given normals in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sillwright.camera import Array
+
+PROFILE_STEP_PX = 0.5
+SMOOTH_PX = 0.9
+NOISE_SLOPE = 0.4  # grey levels a pixel
+RIM_SHARE = 0.3  # the outermost edge at least this strong, against the strongest in reach, is the rim
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Grey pixels (H, W), which of them are free of known things, and where the first one stands in the photo.
+
+    ``smooth`` is ``gray`` under a Gaussian of 0.9 px, kept because every fit asks for it many times.
+    """
+
+    gray: NDArray[np.uint8]
+    smooth: NDArray[np.float32]
+    usable: NDArray[np.bool_]
+    origin_px: Array
+
+
+def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array, half_px: int) -> Patch | None:
+    """The square of side ``2 half_px`` round a pixel, clipped to the photo; None where nothing of it is inside."""
+    height, width = gray.shape
+    left, top = int(max(0, centre_px[0] - half_px)), int(max(0, centre_px[1] - half_px))
+    right, bottom = int(min(width, centre_px[0] + half_px)), int(min(height, centre_px[1] + half_px))
+    if right - left < 40 or bottom - top < 40:
+        return None
+    piece = gray[top:bottom, left:right].copy()
+    return Patch(
+        piece,
+        cv2.GaussianBlur(piece.astype(np.float32), (0, 0), SMOOTH_PX),  # type: ignore[arg-type]
+        mask[top:bottom, left:right] > 0,
+        np.array([left, top], dtype=float),
+    )
+
+
+def edge_offsets(
+    patch: Patch, px: Array, normals: Array, reach_px: float, near_px: float, rim: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Distance along each normal from each point to the edge that most likely is the one looked for.
+
+    A bolt's rim often shows as a thin dark seam: concrete, seam, metal. The seam's outer side is the rim, though its
+    inner side may be the stronger edge. So where ``rim`` is set, the outermost edge of fair strength is taken, not
+    farther out than 0.8 of ``reach_px`` (what lies beyond may be a nut); elsewhere the strongest near by.
+
+    Parameters
+    ----------
+    px, normals : (M, 2) full-size pixels and unit outward normals
+    reach_px : how far to look; near_px : sigma of the liking for edges close by
+    rim : (M,)
+
+    Returns
+    -------
+    offset : (M,) px along the normal; weight : (M,) 0 to 1, 0 where nothing usable is in reach
+    """
+    steps, slope, free = _profiles(patch, px, normals, reach_px)
+    usual = float(np.median(slope)) + NOISE_SLOPE
+    outer_limit = np.where(rim, 0.8 * reach_px, reach_px)[:, None]
+    peak = _peaks(slope) & (steps >= -reach_px) & (steps <= outer_limit) & (slope > 1.5 * usual)
+    score = np.where(peak, slope * np.exp(-0.5 * (steps / near_px) ** 2), 0.0)
+    strongest = np.argmax(score, axis=1)
+    fair = peak & (slope >= RIM_SHARE * np.where(peak, slope, 0.0).max(axis=1, keepdims=True))
+    outermost = slope.shape[1] - 1 - np.argmax(fair[:, ::-1], axis=1)
+    index = np.where(rim, outermost, strongest)
+    return _refined(steps, slope, index, peak[np.arange(len(px)), index] & free, usual)
+
+
+def _profiles(patch: Patch, px: Array, normals: Array, reach_px: float) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Steps (S,), the size of the slope along each normal (M, S), and which profiles cross nothing known (M,)."""
+    steps = np.arange(-reach_px - 2.0, reach_px + 2.0 + 1e-9, PROFILE_STEP_PX)
+    at = px[:, None, :] + steps[None, :, None] * normals[:, None, :] - patch.origin_px
+    map_x, map_y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+    profile = cv2.remap(patch.smooth, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    usable = patch.usable.astype(np.uint8)
+    free = cv2.remap(usable, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    return steps, np.abs(np.gradient(profile.astype(float), PROFILE_STEP_PX, axis=1)), free.min(axis=1) > 0
+
+
+def _peaks(slope: Array) -> NDArray[np.bool_]:
+    peak = np.zeros(slope.shape, dtype=bool)
+    peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    return peak
+
+
+def _refined(
+    steps: Array, slope: Array, index: NDArray[np.int64], good: NDArray[np.bool_], usual: float
+) -> tuple[Array, Array]:
+    """Parabola through the peak and its neighbours."""
+    row = np.arange(len(slope))
+    index = np.clip(index, 1, len(steps) - 2)
+    before, here, after = slope[row, index - 1], slope[row, index], slope[row, index + 1]
+    bend = np.minimum(before - 2.0 * here + after, -1e-9)
+    offset = steps[index] + np.clip(0.5 * (before - after) / bend, -1.0, 1.0) * PROFILE_STEP_PX
+    weight = np.where(good, here / (here + 2.0 * usual), 0.0)
+    return np.where(good, offset, 0.0), weight

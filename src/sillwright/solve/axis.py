@@ -1,0 +1,332 @@
+"""A bolt's axis from one or many photos: its outline is laid over all of them together.
+
+Five numbers place a straight bolt: where its axis meets the concrete (x, y) and its tip (x, y, z); a sixth, the
+apparent radius, is solved along and tells whether the prints and the stated size agree. First a coarse climb over the
+edge evidence of all photos, then least squares on the distances, along the outline's normals, from the outline to the
+edges found there.
+
+Two photos give the tip's height by parallax. With one photo the height is held (stated stick-up, or a stand-in, in
+which case only the base is to be used: the base of a bolt is where it is whatever the height of its tip).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sillwright.camera import Array, Camera, Pose, rays, rotation_from_vector
+from sillwright.outline import FACE, FOOT, RIM, SIDE, Outline, outline
+from sillwright.see.edgefield import EdgeField, evidence
+from sillwright.see.patch import Patch, edge_offsets
+
+UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
+STAND_IN_HEIGHT_MM = 75.0
+HIDDEN_EVIDENCE = -0.4
+CLIMB_ROUNDS = 8
+CLIMB_TRIALS = 140
+CLIMB_ELITE = 14
+REACHES_PX = (6.0, 5.0, 4.0, 3.5, 3.0, 3.0, 3.0, 3.0, 3.0)
+LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
+RADIUS_PRIOR = 0.05  # while climbing
+RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
+FOOT_SIGMA_MM = 0.8  # the concrete at the bolt against the mean plane; a washer there adds its thickness
+HEIGHT_RANGE_MM = (22.0, 150.0)
+NEAR_OF_REACH = 0.32
+POSE_STEPS = (1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2)
+LENS_STEPS = (1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5)
+
+
+@dataclass(frozen=True)
+class BoltView:
+    """One photo of a bolt: which photo, its camera and pose (wall frame), the piece of picture and its
+    edge fields, one reduced (a bolt is 16 cells wide) and one twice as fine."""
+
+    photo: int
+    camera: Camera
+    pose: Pose
+    patch: Patch
+    field: EdgeField
+    fine: EdgeField
+
+
+@dataclass(frozen=True)
+class PartEvidence:
+    """Mean evidence of the parts of one outline in one view, nats a witness, and the total."""
+
+    one_side: float
+    other_side: float
+    rim: float
+    face: float
+    foot: float
+    total: float
+    side_units: float
+
+
+@dataclass(frozen=True)
+class AxisFit:
+    """A bolt's place.
+
+    parameters : (7,) base x, base y, tip x, tip y, tip z, radius, height of the concrete at the foot; mm, wall frame
+    covariance : (7, 7) from the edges alone, cameras held
+    by_pose : one (7, 6) for each view: d(parameters)/d(pose perturbation w, t)
+    by_lens : one (7, 9) for each view
+    rms_px : of the edge distances used
+    edges : how many edge points carried it
+    """
+
+    parameters: Array
+    covariance: Array
+    by_pose: tuple[Array, ...]
+    by_lens: tuple[Array, ...]
+    rms_px: float
+    edges: int
+    height_known: bool
+
+    @property
+    def base_mm(self) -> Array:
+        """(3,) where the axis meets the concrete."""
+        return np.array([self.parameters[0], self.parameters[1], 0.0])
+
+    @property
+    def tip_mm(self) -> Array:
+        """(3,) the tip."""
+        return self.parameters[2:5]
+
+
+def weigh(
+    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, *, fine: bool = False
+) -> tuple[Array, list[list[Array]]]:
+    """Evidence for K bolts (K, 7) over all views: totals (K,), and for each view the mean evidence of each part."""
+    total = np.zeros(len(parameters))
+    parts = []
+    for view in views:
+        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm)
+        energy, usable = (view.fine if fine else view.field).energy(seen.px, seen.normals)
+        # What a nut, a washer or a shadow hides must not outweigh what is seen: missing edges count for little here.
+        here = np.maximum(evidence(energy), HIDDEN_EVIDENCE) * usable
+        one, other = here[:, :24].mean(axis=1), here[:, 24:48].mean(axis=1)
+        rim = here[:, seen.part == RIM].mean(axis=1)
+        face = here[:, seen.part == FACE].mean(axis=1)
+        foot = here[:, seen.part == FOOT].mean(axis=1)
+        units, aslant = side_units(seen), seen_aslant(seen)
+        arc = np.pi / UNIT_RADII
+        total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
+        total += arc * (rim + aslant * foot + face)
+        parts.append([one, other, rim, face, foot, units])
+    return total, parts
+
+
+def side_units(seen: Outline) -> Array:
+    """Length of a side in witnesses, (K,)."""
+    side = np.linalg.norm(seen.px[:, 23] - seen.px[:, 0], axis=1) * 24.0 / 23.0
+    across = np.linalg.norm(seen.px[:, 12] - seen.px[:, 36], axis=1) / 2.0
+    return side / (UNIT_RADII * np.maximum(across, 1e-6))
+
+
+def seen_aslant(seen: Outline) -> Array:
+    """How far a bolt is seen from the side, (K,): 0 end-on, where a nut may hide all but the end, to 1.
+
+    A hex nut's corners reach 1.15 x 1.5 = 1.73 bolt radii from the axis for the sizes in use (ASME B18.2.2), so with
+    the sides shorter than about one radius nothing of shank or foot is sure to show.
+    """
+    return np.clip((side_units(seen) * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
+
+
+def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -> list[PartEvidence]:
+    """What each part of the fitted outline shows in each view."""
+    out = []
+    for view in views:
+        total, parts = weigh([view], fit.parameters[None], chamfer_mm)
+        one, other, rim, face, foot, units = (float(p[0]) for p in parts[0])
+        out.append(PartEvidence(one, other, rim, face, foot, float(total[0]), units))
+    return out
+
+
+def tip_on_ray(view: BoltView, tip_px: Array, heights_mm: Array) -> Array:
+    """Points (H, 3) of the ray through a pixel at the given heights over the concrete."""
+    direction = rays(view.camera, view.pose, tip_px[None])[0]
+    centre = view.pose.centre_mm
+    return centre + ((heights_mm - centre[2]) / direction[2])[:, None] * direction
+
+
+def climb(
+    views: Sequence[BoltView],
+    start: Array,
+    radius_mm: float,
+    chamfer_mm: float,
+    *,
+    height_known: bool,
+    fine: bool = False,
+    seed: int = 0,
+) -> tuple[Array, float]:
+    """Climb the evidence by the cross-entropy method (Rubinstein, Methodol. Comput. Appl. Probab. 1, 1999).
+
+    Parameters
+    ----------
+    start : (7,) as in :class:`AxisFit`
+    height_known : hold the tip's height
+    fine : on the full-size field, from a start that is right to about a millimetre
+
+    Returns the best parameters and their evidence.
+    """
+    random = np.random.default_rng(seed)
+    spread = np.array([4.0, 4.0, 5.0, 5.0, 8.0, 0.03 * radius_mm, 0.8]) * (0.35 if fine else 1.0)
+    least = np.array([0.15, 0.15, 0.15, 0.15, 0.3, 0.005 * radius_mm, 0.1]) * (0.5 if fine else 1.0)
+    if height_known:
+        spread[4] = least[4] = 0.0
+    mean = start.copy()
+    best, best_score = mean, -np.inf
+    for _ in range(CLIMB_ROUNDS):
+        trial = mean + random.standard_normal((CLIMB_TRIALS, 7)) * spread
+        trial[0], trial[1] = mean, best
+        trial[:, 4] = np.clip(trial[:, 4], *HEIGHT_RANGE_MM)
+        score, _ = weigh(views, trial, chamfer_mm, fine=fine)
+        lean = np.hypot(trial[:, 2] - trial[:, 0], trial[:, 3] - trial[:, 1]) / trial[:, 4]
+        off_size = (trial[:, 5] / radius_mm - 1.0) / RADIUS_PRIOR
+        score = score - 0.5 * ((lean / LEAN_PRIOR_MM_A_MM) ** 2 + off_size**2 + (trial[:, 6] / FOOT_SIGMA_MM) ** 2)
+        order = np.argsort(-score)[:CLIMB_ELITE]
+        if score[order[0]] > best_score:
+            best, best_score = trial[order[0]], float(score[order[0]])
+        mean = trial[order].mean(axis=0)
+        spread = np.maximum(trial[order].std(axis=0), least)
+    return best, best_score
+
+
+def fit_axis(
+    views: Sequence[BoltView],
+    start: Array,
+    radius_mm: float,
+    *,
+    chamfer_mm: float,
+    stickup_mm: tuple[float, float] | None,
+) -> AxisFit:
+    """Least squares of the outline on the edges of all views together.
+
+    Parameters
+    ----------
+    start : (7,) as in :class:`AxisFit`, right to about a millimetre
+    radius_mm : the thread's, as it shows in these photos (print scale included)
+    chamfer_mm : how far below the tip the thread begins at its full size
+    stickup_mm : the stated stick-up and its sigma, where the photos cannot give it; None where they can
+    """
+    parameters = start.copy()
+    normal = np.eye(7)
+    residual, weight = np.zeros(0), np.zeros(0)
+    for reach in REACHES_PX:
+        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
+        prior_rows, prior_residual = _priors(parameters, radius_mm, stickup_mm)
+        spread = _spread(residual, weight)
+        scaled = weight / spread**2
+        normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
+        gradient = rows.T @ (residual * scaled) + prior_rows.T @ prior_residual
+        step = np.linalg.solve(normal, gradient)
+        parameters = parameters + np.clip(step, -6.0, 6.0)
+        parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
+    rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
+    spread = _spread(residual, weight)
+    scaled = weight / spread**2
+    prior_rows, _ = _priors(parameters, radius_mm, stickup_mm)
+    normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
+    covariance = np.linalg.inv(normal)
+    by_pose, by_lens = _sensitivities(views, parameters, chamfer_mm, rows, scaled, covariance)
+    used = weight > 0.1
+    rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
+    return AxisFit(parameters, covariance, by_pose, by_lens, rms, int(used.sum()), stickup_mm is None)
+
+
+def _priors(parameters: Array, radius_mm: float, stickup_mm: tuple[float, float] | None) -> tuple[Array, Array]:
+    rows, residual = [], []
+    height = max(parameters[4], 20.0)
+    for axis in (0, 1):
+        row = np.zeros(7)
+        row[2 + axis], row[axis] = 1.0, -1.0
+        rows.append(row / (LEAN_PRIOR_MM_A_MM * height))
+        residual.append(-(parameters[2 + axis] - parameters[axis]) / (LEAN_PRIOR_MM_A_MM * height))
+    for index, mean, sigma in ((5, radius_mm, RADIUS_SIGMA * radius_mm), (6, 0.0, FOOT_SIGMA_MM)):
+        row = np.zeros(7)
+        row[index] = 1.0 / sigma
+        rows.append(row)
+        residual.append((mean - parameters[index]) / sigma)
+    if stickup_mm is not None:
+        axis_mm = parameters[2:5] - np.array([parameters[0], parameters[1], 0.0])
+        length = float(np.linalg.norm(axis_mm))
+        row = np.concatenate([-axis_mm[:2], axis_mm, [0.0, 0.0]]) / length / stickup_mm[1]
+        rows.append(row)
+        residual.append((stickup_mm[0] - length) / stickup_mm[1])
+    return np.array(rows), np.array(residual)
+
+
+def _edge_rows(
+    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reach_px: float
+) -> tuple[Array, Array, Array]:
+    """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
+    rows, residual, weight = [], [], []
+    for view in views:
+        seen, moves = _outline_with_moves(view, parameters, chamfer_mm)
+        offset, strength = edge_offsets(view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE)
+        share = np.where(seen.part == SIDE, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
+        share = share * np.where((seen.part == SIDE) | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
+        rows.append(moves)
+        residual.append(offset)
+        weight.append(strength * share)
+    off, given = np.concatenate(residual), np.concatenate(weight)
+    scale = _spread(off, given)
+    robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
+    # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
+    return np.concatenate(rows), off, given * robust
+
+
+def _spread(offset: Array, weight: Array) -> float:
+    good = weight > 0.05
+    if int(good.sum()) < 6:
+        return 2.0
+    return max(1.4826 * float(np.median(np.abs(offset[good]))), 0.35)
+
+
+def _outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) -> tuple[Outline, Array]:
+    """The outline, and how far each point moves along its normal for 1 mm of each parameter, (M, 7)."""
+    many = _outlines(view.camera, view.pose, parameters + np.vstack([np.zeros(7), np.eye(7) * 0.05]), chamfer_mm)
+    normal = many.normals[0]
+    moves = np.einsum("kmi,mi->mk", many.px[1:] - many.px[0], normal) / 0.05
+    return Outline(many.px[:1], many.normals[:1], many.part), moves
+
+
+def _outlines(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float) -> Outline:
+    """Outlines for rows of parameters, (K, 7)."""
+    bases = np.column_stack([parameters[:, :2], np.zeros(len(parameters))])
+    tips, radii, feet = parameters[:, 2:5], parameters[:, 5], parameters[:, 6]
+    return outline(camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm)
+
+
+def _sensitivities(
+    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, rows: Array, scaled: Array, covariance: Array
+) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
+    """How the answer moves with each view's pose and lens: -(J' W J)^-1 J' W dJ, by differences."""
+    by_pose, by_lens = [], []
+    start = 0
+    for view in views:
+        plain = _outlines(view.camera, view.pose, parameters[None], chamfer_mm)
+        block = slice(start, start + len(plain.part))
+        start += len(plain.part)
+        gain = covariance @ (rows[block] * scaled[block, None]).T
+
+        def moves(camera: Camera, pose: Pose, size: float, plain: Outline = plain) -> Array:
+            moved = _outlines(camera, pose, parameters[None], chamfer_mm)
+            return np.einsum("mi,mi->m", moved.px[0] - plain.px[0], plain.normals[0]) / size
+
+        columns = []
+        for k in range(6):
+            delta = np.zeros(6)
+            delta[k] = POSE_STEPS[k]
+            pose = Pose(rotation_from_vector(delta[:3]) @ view.pose.rotation, view.pose.translation_mm + delta[3:])
+            columns.append(moves(view.camera, pose, POSE_STEPS[k]))
+        by_pose.append(-gain @ np.column_stack(columns))
+        columns = []
+        for k, size in enumerate(LENS_STEPS):
+            values = view.camera.parameters
+            values[k] += size
+            columns.append(moves(view.camera.with_parameters(values), view.pose, size))
+        by_lens.append(-gain @ np.column_stack(columns))
+    return tuple(by_pose), tuple(by_lens)
