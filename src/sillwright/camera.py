@@ -13,11 +13,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 INTRINSIC_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 

@@ -9,6 +9,7 @@ of C - B square to a and d = |v|, the two contact lines lie at B + s a + r n wit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,7 +107,6 @@ def outline(
     foot_height = _ALONG[None, None, :, None] * axis[:, None, None, :]
     sides = base[:, None, None, :] + foot_height + (radius[:, None] * contact)[:, :, None, :]
     sides = sides.reshape(len(base), 2 * SIDE_SAMPLES, 3)
-    outward = np.repeat(contact, SIDE_SAMPLES, axis=1)
 
     rim_turn = np.pi + (np.pi - np.arccos(ratio))[:, :, None] * _RIM_ARC[None, :, None]
     rim_out = np.cos(rim_turn) * v[:, None, :] + np.sin(rim_turn) * w[:, None, :]
@@ -122,28 +122,33 @@ def outline(
     foot_points = foot_points + slide[:, :, None] * a[:, None, :]
 
     points = np.concatenate([sides, rim_points, face_points, foot_points], axis=1)
-    out = np.concatenate([outward, rim_out, face_out, foot_out], axis=1)
-    return _in_picture(camera, pose, points, out)
-
-
-def _in_picture(camera: Camera, pose: Pose, points: Array, out: Array) -> Outline:
-    count, samples, _ = points.shape
     flat = pose.to_camera(points.reshape(-1, 3))
-    px = project_camera_points(camera, flat).reshape(count, samples, 2)
-    beyond = project_camera_points(camera, flat + out.reshape(-1, 3) @ pose.rotation.T * 0.05).reshape(px.shape)
-    toward = beyond - px
+    px = project_camera_points(camera, flat).reshape(points.shape[0], points.shape[1], 2)
+    return Outline(px, _normals(px), PARTS)
+
+
+def _normals(px: Array) -> Array:
+    """Unit normals of each piece of the outline, turned away from the middle of the bolt."""
     tangent = np.empty_like(px)
-    for start, stop in _runs():
-        piece = px[:, start:stop]
-        tangent[:, start:stop] = np.gradient(piece, axis=1)
-    circle = slice(2 * SIDE_SAMPLES + RIM_SAMPLES, 2 * SIDE_SAMPLES + RIM_SAMPLES + FACE_SAMPLES)
-    tangent[:, circle] = np.roll(px[:, circle], -1, axis=1) - np.roll(px[:, circle], 1, axis=1)
+    inside = np.empty_like(px)
+    for piece in _PIECES:
+        run = px[:, piece]
+        tangent[:, piece][:, 1:-1] = run[:, 2:] - run[:, :-2]
+        tangent[:, piece][:, 0] = run[:, 1] - run[:, 0]
+        tangent[:, piece][:, -1] = run[:, -1] - run[:, -2]
+        inside[:, piece] = 0.5 * (run[:, :1] + run[:, -1:])
+    face = px[:, _FACE]
+    tangent[:, _FACE][:, 0] = face[:, 1] - face[:, -1]
+    tangent[:, _FACE][:, -1] = face[:, 0] - face[:, -2]
+    inside[:, _FACE] = face.mean(axis=1, keepdims=True)
+    one, other = px[:, _PIECES[0]], px[:, _PIECES[1]]
+    inside[:, _PIECES[0]], inside[:, _PIECES[1]] = other, one
     normal = np.stack([-tangent[:, :, 1], tangent[:, :, 0]], axis=2)
-    normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
-    normal *= np.where(np.sum(normal * toward, axis=2, keepdims=True) < 0.0, -1.0, 1.0)
-    return Outline(px, normal, PARTS)
+    normal /= np.maximum(np.sqrt(np.sum(normal * normal, axis=2, keepdims=True)), 1e-12)
+    normal *= np.where(np.sum(normal * (px - inside), axis=2, keepdims=True) < 0.0, -1.0, 1.0)
+    return normal
 
 
-def _runs() -> list[tuple[int, int]]:
-    edges = np.cumsum([0, SIDE_SAMPLES, SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES]).tolist()
-    return list(zip(edges[:-1], edges[1:], strict=True))
+_EDGES = np.cumsum([0, SIDE_SAMPLES, SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES]).tolist()
+_PIECES = [slice(start, stop) for start, stop in pairwise(_EDGES)]
+_FACE = _PIECES[3]

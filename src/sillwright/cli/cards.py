@@ -33,6 +33,11 @@ from sillwright.cards import CARD_COUNT
     help="Paper in the printer.",
 )
 @click.option(
+    "--one-a-sheet",
+    is_flag=True,
+    help="One card to a sheet, with 10 mm of white all round after cutting. Two to a sheet leave less at the top.",
+)
+@click.option(
     "--calibration-sheet", is_flag=True, help="Write the sheet for calibrating a phone's lens instead of cards."
 )
 @click.option(
@@ -43,8 +48,15 @@ from sillwright.cards import CARD_COUNT
     metavar="FILE.pdf",
     help="The PDF to write.",
 )
-def cards(first: int, last: int, paper: Literal["letter", "a4"], calibration_sheet: bool, output: Path) -> None:
-    """Write scale cards to print, one to a page. Print at 100 %, then check the ticks with a tape."""
+def cards(
+    first: int,
+    last: int,
+    paper: Literal["letter", "a4"],
+    one_a_sheet: bool,
+    calibration_sheet: bool,
+    output: Path,
+) -> None:
+    """Write scale cards to print, two to a sheet. Print at 100 %, then check the ticks with a tape."""
     if not calibration_sheet and last < first:
         raise click.UsageError(f"--last {last} comes before --first {first}: give the lower number to --first.")
     from sillwright.tell.cardsheet import PAPER_NAME, write_calibration_pdf, write_cards_pdf
@@ -54,8 +66,11 @@ def cards(first: int, last: int, paper: Literal["letter", "a4"], calibration_she
             write_calibration_pdf(output, paper)
             made, check = "the calibration sheet", "252 mm along and 168 mm down"
         else:
-            write_cards_pdf(output, range(first, last + 1), paper)
-            made = f"card {first}" if first == last else f"cards {first} to {last}, one to a page"
+            write_cards_pdf(output, range(first, last + 1), paper, one_a_sheet)
+            made = f"card {first}" if first == last else f"cards {first} to {last}"
+            made += (
+                ", one to a sheet" if one_a_sheet else ", two to a sheet, and a first page that says how to use them"
+            )
             check = "240 mm (9 7/16 in and a hair)"
     except OSError as fault:
         reason = fault.strerror or fault

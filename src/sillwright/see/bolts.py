@@ -22,10 +22,13 @@ from sillwright.see.edgefield import evidence, structure
 SEARCH_HEIGHT_MM = 75.0
 CELLS_A_RADIUS = 8.0
 RING_RADII = (0.945, 1.0, 1.055)  # ends from 30 to 140 mm up, seen from 1.1 to 1.6 m
-MOST_TIPS = 250
-MOST_PROPOSALS = 24
-DIRECTIONS = 48
-LOWEST_MM, HIGHEST_MM = 30.0, 140.0
+MOST_TIPS = 200
+MOST_PROPOSALS = 32
+RIMS = (1.0, 0.87)  # where a bolt's two edges may show, in radii: its outline, or the inner side of its dark rim
+DIRECTIONS = 40
+AWAY_STEP = 2.5
+ARC_SAMPLES = 7
+LEVELS_MM = (30.0, 50.0, 75.0, 105.0, 140.0)
 LARGEST_LEAN = 0.26  # tip over height: 15 degrees
 UNIT_CELLS = 10.0  # length of outline that counts as one independent witness
 
@@ -42,6 +45,17 @@ class Proposal:
     base_mm: Array
     height_mm: float
     score: float
+
+
+@dataclass(frozen=True)
+class Proposals:
+    """All that may belong to bolts in one photo: whole shapes, best first, and every round end of the right size.
+
+    ends_px : (N, 2) middles of round ends, best first, whether or not sides and a foot were seen with them
+    """
+
+    shapes: list[Proposal]
+    ends_px: Array
 
 
 @dataclass(frozen=True)
@@ -63,7 +77,7 @@ def known_mask(
         corners = project(camera, pose, outline)
         if np.isfinite(corners).all():
             cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 0)
-    mask = cv2.erode(mask, np.ones((9, 9), dtype=np.uint8))  # type: ignore[assignment]
+    mask = cv2.erode(mask, np.ones((9, 9), dtype=np.uint8))
     px_per_mm = camera.fx / max(pose.centre_mm[2], 1.0)
     for line in lines_mm:
         points = project(camera, pose, line)
@@ -79,26 +93,29 @@ def propose_bolts(
     pose: Pose,
     area: WallArea,
     radius_mm: float,
-) -> list[Proposal]:
-    """Shapes that could be bolts standing in ``area``, best first; overlapping ones are kept, up to 24."""
+) -> Proposals:
+    """Shapes that could be bolts standing in ``area``; overlapping ones are kept, up to 32."""
     step = radius_mm / CELLS_A_RADIUS
     reach = 80.0  # how far from its foot, on the search plane, an end may show
     columns = int((area.x_to_mm - area.x_from_mm + 2 * reach) / step)
     rows = int((area.y_to_mm - area.y_from_mm + 2 * reach) / step)
+    nothing = Proposals([], np.zeros((0, 2)))
     if columns < 20 or rows < 20:
-        return []
+        return nothing
     grid = PlaneGrid(area.x_from_mm - reach, area.y_to_mm + reach, step, -step, columns, rows, SEARCH_HEIGHT_MM)
     px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
     smooth = cv2.GaussianBlur(gray, (0, 0), max(0.4 * px_a_cell, 0.3))
-    flat, inside = rectify(smooth, camera, pose, grid)  # type: ignore[arg-type]
+    flat, inside = rectify(smooth, camera, pose, grid)
     free, _ = rectify(mask, camera, pose, grid)
     usable = ((free > 0) & inside).astype(np.float32)
     tensor = structure(flat, usable)
     tips = _round_ends(tensor * usable, inside)
     if not len(tips):
-        return []
+        return nothing
     found = _stadiums(tensor, usable, grid, tips, pose, area)
-    return _best_apart(found, camera, pose)
+    high = np.full(len(tips), SEARCH_HEIGHT_MM)
+    ends_px = project(camera, pose, np.column_stack([grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1]), high]))
+    return Proposals(_best_apart(found, camera, pose), ends_px)
 
 
 def _round_ends(tensor: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -136,65 +153,73 @@ def _stadiums(
     pose: Pose,
     area: WallArea,
 ) -> Array:
-    """For each end the best foot: rows of score, tip x, tip y (on the search plane), base x, base y, height."""
-    height, width = usable.shape
-    flat, free = tensor.reshape(3, -1), usable.ravel()
+    """For each end and each rim the best foot: rows of score, tip x, tip y (search plane), base x, base y, height."""
+    angles = np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False, dtype=np.float32)
+    ux, uy = np.cos(angles)[None, :, None], np.sin(angles)[None, :, None]
+    away = np.arange(0.0, 132.0 / abs(grid.step_x_mm), AWAY_STEP, dtype=np.float32)
+    x0, y0 = (tips[:, k].astype(np.float32)[:, None, None] for k in (0, 1))
+    x, y = x0 + ux * away, y0 + uy * away
+    base_x, base_y, height, allowed = _feet(grid, x0, y0, x, y, pose, area)
+    cells = np.dstack([*tensor, usable])
+    rows = []
+    for rim in RIMS:
+        total = np.where(allowed, _stadium_score(cells, x, y, x0, y0, ux, uy, rim * CELLS_A_RADIUS), -np.inf)
+        flat = total.reshape(len(tips), -1)
+        pick = (np.arange(len(tips)), np.argmax(flat, axis=1))
+        best = [a.reshape(len(tips), -1)[pick] for a in (total, base_x, base_y, height)]
+        tip_x, tip_y = grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1])
+        found = np.column_stack([best[0], tip_x, tip_y, best[1], best[2], best[3]])
+        rows.append(found[np.isfinite(best[0])])
+    return np.concatenate(rows)
 
-    def seen(x: Array, y: Array, nx: Array, ny: Array) -> Array:
-        column = np.clip(np.rint(x), 0, width - 1).astype(np.int64)
-        row = np.clip(np.rint(y), 0, height - 1).astype(np.int64)
-        index = row * width + column
-        energy = flat[0, index] * (nx * nx) + 2.0 * flat[1, index] * (nx * ny) + flat[2, index] * (ny * ny)
-        return evidence(energy) * free[index]
 
-    angles = np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False)
-    ux, uy = np.cos(angles), np.sin(angles)
-    away = np.arange(0.0, 132.0 / abs(grid.step_x_mm), 2.0)
-    x0, y0 = tips[:, 0].astype(float), tips[:, 1].astype(float)
-    x = x0[:, None, None] + ux[None, :, None] * away
-    y = y0[:, None, None] + uy[None, :, None] * away
-    nx, ny = -uy[None, :, None], ux[None, :, None]
-    radius = CELLS_A_RADIUS
-    one = np.cumsum(seen(x + radius * nx, y + radius * ny, nx, ny), axis=2) * 2.0 / UNIT_CELLS
-    other = np.cumsum(seen(x - radius * nx, y - radius * ny, nx, ny), axis=2) * 2.0 / UNIT_CELLS
-    arc = np.linspace(-1.35, 1.35, 9)
+def _stadium_score(
+    cells: Array, x: Array, y: Array, x0: Array, y0: Array, ux: Array, uy: Array, radius: float
+) -> Array:
+    """Evidence of every stadium (end, direction, length): both sides, the far arc of the end, the near arc of the foot."""
+
+    def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
+        shape = px.shape
+        map_x, map_y = (np.ascontiguousarray(a.reshape(shape[0], -1), dtype=np.float32) for a in (px, py))
+        value = cv2.remap(cells, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        value = value.reshape(*shape, 4)
+        energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
+        return evidence(energy) * value[..., 3]
+
+    one = np.cumsum(seen(x - radius * uy, y + radius * ux, -uy, ux), axis=2) * (AWAY_STEP / UNIT_CELLS)
+    other = np.cumsum(seen(x + radius * uy, y - radius * ux, -uy, ux), axis=2) * (AWAY_STEP / UNIT_CELLS)
+    arc = np.linspace(-1.35, 1.35, ARC_SAMPLES)
     foot = np.zeros_like(one)
-    end = np.zeros((len(tips), DIRECTIONS))
+    end = np.zeros((len(x), DIRECTIONS, 1))
     for turn in arc:
         vx, vy = np.cos(turn) * ux - np.sin(turn) * uy, np.cos(turn) * uy + np.sin(turn) * ux
         wide = 0.95 * radius  # the foot stands farther from the camera than the end
-        foot += seen(x + wide * vx[None, :, None], y + wide * vy[None, :, None], vx[None, :, None], vy[None, :, None])
-        end += seen(x0[:, None] - radius * vx, y0[:, None] - radius * vy, vx, vy)
-    weight = np.pi * radius / UNIT_CELLS / len(arc)
+        foot += seen(x + wide * vx, y + wide * vy, vx, vy)
+        end += seen(x0 - radius * vx, y0 - radius * vy, vx, vy)
+    weight = np.pi * radius / UNIT_CELLS / ARC_SAMPLES
     # Both sides must stand: the weaker one counts for more, or any long straight edge would look like a bolt.
-    total = 1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other) + weight * (foot + end[:, :, None])
-    return _admissible(total, grid, x0, y0, x, y, pose, area)
+    return 1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other) + weight * (foot + end)
 
 
-def _admissible(
-    total: Array, grid: PlaneGrid, x0: Array, y0: Array, x: Array, y: Array, pose: Pose, area: WallArea
-) -> Array:
+def _feet(
+    grid: PlaneGrid, x0: Array, y0: Array, x: Array, y: Array, pose: Pose, area: WallArea
+) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
+    """Where each foot stands on the wall, the tip's height that makes the bolt plumbest, and whether that may be."""
     centre = pose.centre_mm
     drop = centre[2] / (centre[2] - SEARCH_HEIGHT_MM)
     base_x = centre[0] + (grid.x_mm(x) - centre[0]) * drop
     base_y = centre[1] + (grid.y_mm(y) - centre[1]) * drop
-    tip_x, tip_y = grid.x_mm(x0), grid.y_mm(y0)
-    lean = np.full(total.shape, np.inf)
-    height = np.zeros(total.shape)
-    for level in np.arange(LOWEST_MM, HIGHEST_MM + 1.0, 10.0):
+    lean = np.full(x.shape, np.inf)
+    height = np.zeros(x.shape)
+    for level in LEVELS_MM:
         rise = (centre[2] - level) / (centre[2] - SEARCH_HEIGHT_MM)
-        at_x, at_y = centre[0] + (tip_x - centre[0]) * rise, centre[1] + (tip_y - centre[1]) * rise
-        here = np.hypot(base_x - at_x[:, None, None], base_y - at_y[:, None, None]) / level
+        at_x = centre[0] + (grid.x_mm(x0) - centre[0]) * rise
+        at_y = centre[1] + (grid.y_mm(y0) - centre[1]) * rise
+        here = np.hypot(base_x - at_x, base_y - at_y) / level
         closer = here < lean
         lean, height = np.where(closer, here, lean), np.where(closer, level, height)
-    allowed = (lean < LARGEST_LEAN) & (base_x > area.x_from_mm) & (base_x < area.x_to_mm)
-    allowed &= (base_y > area.y_from_mm) & (base_y < area.y_to_mm)
-    flat = np.where(allowed, total, -np.inf).reshape(len(x0), -1)
-    best = np.argmax(flat, axis=1)
-    pick = (np.arange(len(x0)), best)
-    columns = [a.reshape(len(x0), -1)[pick] for a in (total, base_x, base_y, height)]
-    rows = np.column_stack([columns[0], tip_x, tip_y, columns[1], columns[2], columns[3]])
-    return rows[np.isfinite(flat[pick])]
+    inside = (base_x > area.x_from_mm) & (base_x < area.x_to_mm) & (base_y > area.y_from_mm) & (base_y < area.y_to_mm)
+    return base_x, base_y, height, inside & (lean < LARGEST_LEAN)
 
 
 def _best_apart(rows: Array, camera: Camera, pose: Pose) -> list[Proposal]:

@@ -31,6 +31,9 @@ HUES = (("blue", -165.0, -40.0), ("red", -40.0, 46.0), ("orange", 46.0, 78.0), (
 TRACE_ALONG_MM = 8.0
 TRACE_ACROSS_MM = 0.25
 TRACE_REACH_MM = 9.0
+# Powder is uneven over centimetres and lies on concrete that is a millimetre high or low over decimetres, which a slanting
+# view sees as a shift: neighbouring points share their error, and some ten of them count as one witness.
+SHARED_ERROR = 3.3
 POWDER_WIDTH_MM = 1.1  # sigma of the weight that isolates one snap from a second one beside it
 
 
@@ -207,8 +210,7 @@ def trace_line(
     near = off < max(4.0 * spread, 0.6)
     if int(near.sum()) < 5:
         return None
-    # Powder is uneven over a few centimetres, so neighbours share their error: count every bin as half a witness.
-    sigma_mm = np.sqrt(2.0) * max(spread, 0.15)
+    sigma_mm = SHARED_ERROR * max(spread, 0.15)
     return LineTrace(px[near], sigma_mm * px_per_mm[near], float(np.median(peak[lit])))
 
 
@@ -264,9 +266,7 @@ def _robust_line(x: Array, y: Array) -> tuple[float, float]:
     return float(fit[0]), float(fit[1])
 
 
-def _covered(
-    x: Array, offset: float, along: Array, across: Array, covered_mm: Sequence[Array]
-) -> NDArray[np.bool_]:
+def _covered(x: Array, offset: float, along: Array, across: Array, covered_mm: Sequence[Array]) -> NDArray[np.bool_]:
     points = np.outer(x, along) + offset * across
     hidden = np.zeros(len(x), dtype=bool)
     for outline in covered_mm:

@@ -68,7 +68,7 @@ def find_markers(gray: Gray, dictionary: str, *, full_size: bool = False) -> dic
     small = gray
     if scale > 1.0:
         size = (round(gray.shape[1] / scale), round(gray.shape[0] / scale))
-        small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+        small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.adaptiveThreshWinSizeMin = 15
@@ -106,7 +106,9 @@ def _board_from_markers(gray: Gray, spec: BoardSpec, markers: dict[int, Array]) 
     return _refine(gray, spec, homography, np.reshape(inside, -1) > 0, len(flat))
 
 
-def _refine(gray: Gray, spec: BoardSpec, homography: Array, inside: NDArray[np.bool_], read: int) -> BoardSighting | None:
+def _refine(
+    gray: Gray, spec: BoardSpec, homography: Array, inside: NDArray[np.bool_], read: int
+) -> BoardSighting | None:
     board_mm = spec.corners_mm()
     square_px = _square_px(spec, homography)
     window = int(np.clip(np.floor(WINDOW_OF_SQUARE * square_px), MIN_WINDOW_PX, MAX_WINDOW_PX))
@@ -147,20 +149,22 @@ def _square_px(spec: BoardSpec, homography: Array) -> float:
     return float(min(np.linalg.norm(px[1] - px[0]), np.linalg.norm(px[3] - px[2])))
 
 
-def _looks_like_a_crossing(gray: Gray, found: Array, homography: Array, board_mm: Array, square_mm: float) -> NDArray[np.bool_]:
+def _looks_like_a_crossing(
+    gray: Gray, found: Array, homography: Array, board_mm: Array, square_mm: float
+) -> NDArray[np.bool_]:
     """Black and white must alternate round the corner: of the four patches two opposite ones are the darker."""
     reach = 0.08 * square_mm
-    good = np.zeros(len(found), dtype=bool)
     patches = []
     for dx, dy in ((-1, -1), (1, -1), (1, 1), (-1, 1)):
         ahead = cv2.perspectiveTransform((board_mm + reach * np.array([dx, dy]))[None], homography)[0]
         base = cv2.perspectiveTransform(board_mm[None], homography)[0]
         at = found + (ahead - base)
-        patches.append(cv2.remap(gray, at[None].astype(np.float32), None, cv2.INTER_LINEAR)[0].reshape(-1).astype(float))
+        patches.append(
+            cv2.remap(gray, at[None].astype(np.float32), None, cv2.INTER_LINEAR)[0].reshape(-1).astype(float)
+        )
     a, b, c, d = patches
     light, dark = np.minimum(a, c), np.maximum(b, d)
-    good = (light > dark + 12.0) | (np.minimum(b, d) > np.maximum(a, c) + 12.0)
-    return good
+    return (light > dark + 12.0) | (np.minimum(b, d) > np.maximum(a, c) + 12.0)
 
 
 def _corner_sigma_px(gray: Gray, corners: Array, window: int) -> float:

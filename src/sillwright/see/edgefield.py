@@ -8,6 +8,7 @@ unit normal n the *edge energy* ``n' T n`` lies between 0 (no edge, or one runni
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,42 +29,25 @@ EVIDENCE_CAP = 1.2
 
 @dataclass(frozen=True)
 class EdgeField:
-    """Structure tensor of a piece of a picture, reduced by ``scale``; NaN-free.
+    """Structure tensor of a piece of a picture, reduced by ``scale``.
 
-    tensor : (3, H, W) float32: xx, xy, yy
-    usable : (H, W) float32, 0 where something known (a card, the chalk line) lies
+    cells : (H, W, 4) float: xx, xy, yy of the tensor, and 1 where nothing known (a card, the chalk line) lies
     origin_px, scale : full-size pixel p stands at ``(p - origin + 0.5) scale - 0.5`` in the field
     """
 
-    tensor: NDArray[np.float32]
-    usable: NDArray[np.float32]
+    cells: NDArray[np.floating[Any]]
     origin_px: Array
     scale: float
 
     def energy(self, px: Array, normals: Array) -> tuple[Array, Array]:
-        """Edge energy for full-size points and their normals, each (..., 2), and whether each place is usable."""
-        at = (px - self.origin_px + 0.5) * self.scale - 0.5
-        shape = at.shape[:-1]
-        height, width = self.usable.shape
-        x = np.nan_to_num(at[..., 0], nan=-1.0).ravel()
-        y = np.nan_to_num(at[..., 1], nan=-1.0).ravel()
-        inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
-        column = np.clip(x, 0, width - 1.001)
-        row = np.clip(y, 0, height - 1.001)
-        left, top = column.astype(np.int64), row.astype(np.int64)
-        right, low = column - left, row - top
-        flat = self.tensor.reshape(3, -1)
-        index = top * width + left
-        value = (
-            flat[:, index] * ((1 - right) * (1 - low))
-            + flat[:, index + 1] * (right * (1 - low))
-            + flat[:, index + width] * ((1 - right) * low)
-            + flat[:, index + width + 1] * (right * low)
+        """Edge energy for full-size points and their normals, each (K, M, 2), and whether each place is usable."""
+        at = np.nan_to_num((px - self.origin_px + 0.5) * self.scale - 0.5, nan=-9.0).astype(np.float32)
+        value = cv2.remap(
+            self.cells, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
         )
-        nx, ny = normals[..., 0].ravel(), normals[..., 1].ravel()
-        energy = value[0] * nx * nx + 2.0 * value[1] * nx * ny + value[2] * ny * ny
-        usable = self.usable.ravel()[index] * inside
-        return energy.reshape(shape), usable.reshape(shape)
+        nx, ny = normals[..., 0], normals[..., 1]
+        energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
+        return energy, value[..., 3]
 
 
 def edge_field(
@@ -75,7 +59,8 @@ def edge_field(
     free = np.ones(small.shape, dtype=np.float32)
     if usable is not None:
         free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
-    return EdgeField(structure(small, free), free, np.asarray(origin_px, dtype=float), scale)
+    cells = np.dstack([*structure(small, free), free])
+    return EdgeField(cells, np.asarray(origin_px, dtype=float), scale)
 
 
 def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -39,7 +39,7 @@ def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array
     piece = gray[top:bottom, left:right].copy()
     return Patch(
         piece,
-        cv2.GaussianBlur(piece.astype(np.float32), (0, 0), SMOOTH_PX),  # type: ignore[arg-type]
+        cv2.GaussianBlur(piece.astype(np.float32), (0, 0), SMOOTH_PX),
         mask[top:bottom, left:right] > 0,
         np.array([left, top], dtype=float),
     )

@@ -22,12 +22,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sillwright.camera import (
     Array,
     Camera,
     Pose,
     cross_matrix,
+    meet_plane,
     project_with_derivatives,
     rotation_from_vector,
 )
@@ -122,6 +124,7 @@ class Problem:
     face_height_mm : of the printed face over the concrete
     scale_sigma : of the print scale about ``scale_mean``
     zero_card : index of the card whose zero mark has X = 0
+    zero_held : without a chalk line, where that card is held: Y of its zero mark, and the sine of its turn from X
     """
 
     card_seen: tuple[CardObservation, ...]
@@ -134,6 +137,7 @@ class Problem:
     scale_mean: float = 1.0
     scale_sigma: float = 0.0015
     zero_card: int = 0
+    zero_held: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -209,8 +213,6 @@ def line_foot(camera: Camera, pose: Pose, line: LineState, px: Array) -> tuple[A
 
     Returns wall points (N, 3) and normals (N, 2).
     """
-    from sillwright.camera import meet_plane
-
     ground = meet_plane(camera, pose, px, 0.0)
     base = line.offset_mm * line.normal
     along = (ground - base) @ line.direction
@@ -247,9 +249,7 @@ def adjust(problem: Problem, start: State) -> Solution:
                 break
     covariance = np.linalg.inv(normal)
     corner_rms, line_rms = residual_summary(problem, state)
-    return Solution(
-        state, covariance, layout, _variance_factor(problem, corner_rms), corner_rms, line_rms, converged
-    )
+    return Solution(state, covariance, layout, _variance_factor(problem, corner_rms), corner_rms, line_rms, converged)
 
 
 def moved(state: State, layout: Layout, step: Array) -> State:
@@ -279,13 +279,14 @@ def _normal_equations(problem: Problem, layout: Layout, state: State) -> tuple[A
     cost = 0.0
     for columns, jacobian, residual, weight, loss in _blocks(problem, layout, state):
         weighted = jacobian * weight[:, None]
-        normal[np.ix_(columns, columns)] += jacobian.T @ weighted
+        normal[columns[:, None], columns] += jacobian.T @ weighted
         gradient[columns] += weighted.T @ residual
         cost += loss
     return normal, gradient, cost
 
 
-Block = tuple[Array, Array, Array, Array, float]
+Columns = NDArray[np.int64]
+Block = tuple[Columns, Array, Array, Array, float]
 
 
 def _blocks(problem: Problem, layout: Layout, state: State) -> Iterable[Block]:
@@ -316,7 +317,8 @@ def _blocks(problem: Problem, layout: Layout, state: State) -> Iterable[Block]:
     if not problem.line_seen:
         # No chalk: the zero card's own place and turn stand in, so that the geometry still holds together.
         card = state.cards[problem.zero_card]
-        held = np.array([card.origin_mm[1] / 1e-3, card.rotation[1, 0] / 1e-5])
+        y_mm, sine = problem.zero_held
+        held = np.array([(card.origin_mm[1] - y_mm) / 1e-3, (card.rotation[1, 0] - sine) / 1e-5])
         jac = np.zeros((2, 2))
         jac[0, 0], jac[1, 1] = 1e3, card.rotation[0, 0] / 1e-5
         columns = _columns(layout.card(problem.zero_card))[[1, 5]]
@@ -420,7 +422,7 @@ def _huber(size: Array) -> tuple[Array, Array]:
     return weight, np.where(inside, size**2, 2.0 * HUBER * size - HUBER**2)
 
 
-def _columns(piece: slice) -> Array:
+def _columns(piece: slice) -> Columns:
     return np.arange(piece.start, piece.stop)
 
 
@@ -454,9 +456,7 @@ def residual_summary(
 
 def _variance_factor(problem: Problem, corner_rms: dict[tuple[int, int], float]) -> float:
     """Mean squared standardised corner residual: 1 where the corners are as good as their sigma says."""
-    terms = [
-        ((corner_rms[seen.photo, seen.card] / seen.sigma_px) ** 2, 2 * len(seen.px)) for seen in problem.card_seen
-    ]
+    terms = [((corner_rms[seen.photo, seen.card] / seen.sigma_px) ** 2, 2 * len(seen.px)) for seen in problem.card_seen]
     count = sum(n for _, n in terms)
     return sum(value * n for value, n in terms) / count if count else 1.0
 

@@ -24,12 +24,12 @@ from sillwright.see.patch import Patch, edge_offsets
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
 HIDDEN_EVIDENCE = -0.4
-CLIMB_ROUNDS = 8
-CLIMB_TRIALS = 140
-CLIMB_ELITE = 14
+CLIMB_ROUNDS = 7
+CLIMB_TRIALS = 110
+CLIMB_ELITE = 12
 REACHES_PX = (6.0, 5.0, 4.0, 3.5, 3.0, 3.0, 3.0, 3.0, 3.0)
 LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
-RADIUS_PRIOR = 0.05  # while climbing
+RADIUS_PRIOR = 0.08  # while climbing: the stronger edge may be the inner side of a dark rim
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
 FOOT_SIGMA_MM = 0.8  # the concrete at the bolt against the mean plane; a washer there adds its thickness
 HEIGHT_RANGE_MM = (22.0, 150.0)
@@ -39,16 +39,25 @@ LENS_STEPS = (1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5)
 
 
 @dataclass(frozen=True)
+class Glimpse:
+    """One photo with its camera and pose (wall frame) and an edge field of it."""
+
+    photo: int
+    camera: Camera
+    pose: Pose
+    field: EdgeField
+
+
+@dataclass(frozen=True)
 class BoltView:
-    """One photo of a bolt: which photo, its camera and pose (wall frame), the piece of picture and its
-    edge fields, one reduced (a bolt is 16 cells wide) and one twice as fine."""
+    """One photo of a bolt: the piece of picture, and its edge field reduced (a bolt is 16 cells wide) and finer."""
 
     photo: int
     camera: Camera
     pose: Pose
     patch: Patch
-    field: EdgeField
-    fine: EdgeField
+    coarse: Glimpse
+    fine: Glimpse
 
 
 @dataclass(frozen=True)
@@ -96,16 +105,19 @@ class AxisFit:
 
 
 def weigh(
-    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, *, fine: bool = False
+    views: Sequence[Glimpse], parameters: Array, chamfer_mm: float, *, least: float = HIDDEN_EVIDENCE
 ) -> tuple[Array, list[list[Array]]]:
-    """Evidence for K bolts (K, 7) over all views: totals (K,), and for each view the mean evidence of each part."""
+    """Evidence for K bolts (K, 7) over all views: totals (K,), and for each view the mean evidence of each part.
+
+    ``least`` is what a sample that shows no edge counts: what a nut, a washer or a shadow hides must not outweigh what
+    is seen while the best place is looked for.
+    """
     total = np.zeros(len(parameters))
     parts = []
     for view in views:
         seen = _outlines(view.camera, view.pose, parameters, chamfer_mm)
-        energy, usable = (view.fine if fine else view.field).energy(seen.px, seen.normals)
-        # What a nut, a washer or a shadow hides must not outweigh what is seen: missing edges count for little here.
-        here = np.maximum(evidence(energy), HIDDEN_EVIDENCE) * usable
+        energy, usable = view.field.energy(seen.px, seen.normals)
+        here = np.maximum(evidence(energy), least) * usable
         one, other = here[:, :24].mean(axis=1), here[:, 24:48].mean(axis=1)
         rim = here[:, seen.part == RIM].mean(axis=1)
         face = here[:, seen.part == FACE].mean(axis=1)
@@ -138,13 +150,13 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
     """What each part of the fitted outline shows in each view."""
     out = []
     for view in views:
-        total, parts = weigh([view], fit.parameters[None], chamfer_mm)
+        total, parts = weigh([view.coarse], fit.parameters[None], chamfer_mm, least=-np.inf)
         one, other, rim, face, foot, units = (float(p[0]) for p in parts[0])
         out.append(PartEvidence(one, other, rim, face, foot, float(total[0]), units))
     return out
 
 
-def tip_on_ray(view: BoltView, tip_px: Array, heights_mm: Array) -> Array:
+def tip_on_ray(view: Glimpse, tip_px: Array, heights_mm: Array) -> Array:
     """Points (H, 3) of the ray through a pixel at the given heights over the concrete."""
     direction = rays(view.camera, view.pose, tip_px[None])[0]
     centre = view.pose.centre_mm
@@ -152,7 +164,7 @@ def tip_on_ray(view: BoltView, tip_px: Array, heights_mm: Array) -> Array:
 
 
 def climb(
-    views: Sequence[BoltView],
+    views: Sequence[Glimpse],
     start: Array,
     radius_mm: float,
     chamfer_mm: float,
@@ -167,12 +179,12 @@ def climb(
     ----------
     start : (7,) as in :class:`AxisFit`
     height_known : hold the tip's height
-    fine : on the full-size field, from a start that is right to about a millimetre
+    fine : on fine fields, from a start that is right to about a millimetre
 
     Returns the best parameters and their evidence.
     """
     random = np.random.default_rng(seed)
-    spread = np.array([4.0, 4.0, 5.0, 5.0, 8.0, 0.03 * radius_mm, 0.8]) * (0.35 if fine else 1.0)
+    spread = np.array([4.0, 4.0, 5.0, 5.0, 8.0, 0.05 * radius_mm, 0.8]) * (0.35 if fine else 1.0)
     least = np.array([0.15, 0.15, 0.15, 0.15, 0.3, 0.005 * radius_mm, 0.1]) * (0.5 if fine else 1.0)
     if height_known:
         spread[4] = least[4] = 0.0
@@ -182,7 +194,7 @@ def climb(
         trial = mean + random.standard_normal((CLIMB_TRIALS, 7)) * spread
         trial[0], trial[1] = mean, best
         trial[:, 4] = np.clip(trial[:, 4], *HEIGHT_RANGE_MM)
-        score, _ = weigh(views, trial, chamfer_mm, fine=fine)
+        score, _ = weigh(views, trial, chamfer_mm)
         lean = np.hypot(trial[:, 2] - trial[:, 0], trial[:, 3] - trial[:, 1]) / trial[:, 4]
         off_size = (trial[:, 5] / radius_mm - 1.0) / RADIUS_PRIOR
         score = score - 0.5 * ((lean / LEAN_PRIOR_MM_A_MM) ** 2 + off_size**2 + (trial[:, 6] / FOOT_SIGMA_MM) ** 2)
@@ -265,7 +277,9 @@ def _edge_rows(
     rows, residual, weight = [], [], []
     for view in views:
         seen, moves = _outline_with_moves(view, parameters, chamfer_mm)
-        offset, strength = edge_offsets(view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE)
+        offset, strength = edge_offsets(
+            view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE
+        )
         share = np.where(seen.part == SIDE, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
         share = share * np.where((seen.part == SIDE) | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
         rows.append(moves)

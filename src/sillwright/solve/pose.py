@@ -9,8 +9,17 @@ import cv2
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, meet_plane, project
-from sillwright.solve.adjust import CardState
+from sillwright.solve.adjust import (
+    LENS,
+    CardObservation,
+    CardState,
+    LineState,
+    Problem,
+    State,
+    adjust,
+)
 
+START_SIGMA_PX = 0.1
 FLIP = np.diag([1.0, -1.0, -1.0])  # board frame (z into the paper) to the wall's (z up)
 
 
@@ -79,43 +88,91 @@ class Chain:
     cards: dict[int, CardState]
 
 
+def flat_view(
+    camera: Camera, seen: Mapping[int, CardView], face_height_mm: float
+) -> tuple[Pose, dict[int, CardState]] | None:
+    """One photo's pose over the plane its cards share, and the cards on it; None where no pose fits.
+
+    The cards are taken as flat on one plane. Several cards some way apart fix the plane's tilt far better than one,
+    so all of them are adjusted together before photos are put side by side.
+    """
+    largest = max(seen, key=lambda n: float(np.linalg.norm(np.ptp(seen[n].px, axis=0))))
+    view = seen[largest]
+    try:
+        pose, _ = pose_from_plane(camera, view.board_mm * np.array([1.0, -1.0]), view.px)
+    except (ValueError, cv2.error):
+        return None
+    # The plane of the card faces stands above the concrete.
+    pose = Pose(pose.rotation, pose.translation_mm - pose.rotation @ np.array([0.0, 0.0, face_height_mm]))
+    numbers = sorted(seen)
+    cards = [place_card(camera, pose, seen[n], face_height_mm)[0] for n in numbers]
+    problem = Problem(
+        card_seen=tuple(
+            CardObservation(0, j, seen[n].board_mm, seen[n].px, START_SIGMA_PX) for j, n in enumerate(numbers)
+        ),
+        line_seen=(),
+        taped=(),
+        lens_of_photo=(0,),
+        lens_prior=((camera.parameters, np.diag(np.full(LENS, 1e-10))),),
+        face_height_mm=face_height_mm,
+        card_middle_mm=np.mean(seen[largest].board_mm, axis=0),
+        scale_sigma=1e-6,
+        zero_card=numbers.index(largest),
+        zero_held=(float(cards[numbers.index(largest)].origin_mm[1]), float(cards[numbers.index(largest)].rotation[1, 0])),
+    )
+    state = adjust(problem, State((camera,), (pose,), tuple(cards), (LineState(0.0, 0.0),), 1.0)).state
+    return state.poses[0], dict(zip(numbers, state.cards, strict=True))
+
+
 def chain(
     cameras: Mapping[int, Camera], seen: Mapping[tuple[int, int], CardView], face_height_mm: float, first_card: int
 ) -> Chain:
-    """Put photos and cards that share cards into one frame, starting from ``first_card`` lying along X.
+    """Put photos that share cards side by side on the plane of the wall, starting from ``first_card`` lying along X.
 
     Parameters
     ----------
     cameras : by photo
     seen : by (photo, card number)
     """
+    views: dict[int, tuple[Pose, dict[int, CardState]]] = {}
+    for photo, camera in cameras.items():
+        cards_here = {number: view for (p, number), view in seen.items() if p == photo}
+        flat = flat_view(camera, cards_here, face_height_mm) if cards_here else None
+        if flat is not None:
+            views[photo] = flat
     cards = {first_card: CardState(np.array([0.0, 0.0, face_height_mm]), FLIP.copy())}
     poses: dict[int, Pose] = {}
-    waiting = {photo for photo, _ in seen}
     while True:
-        best = max(waiting, key=lambda p: _known_spread(p, seen, cards), default=None)
-        if best is None or _known_spread(best, seen, cards) == 0.0:
+        shared = {p: [n for n in view[1] if n in cards] for p, view in views.items() if p not in poses}
+        best = max(shared, key=lambda p: (_spread_mm(views[p][1], shared[p]), -p), default=None)
+        if best is None or not shared[best]:
             return Chain(poses, cards)
-        waiting.discard(best)
-        flat, px = [], []
-        for (photo, number), view in seen.items():
-            if photo == best and number in cards:
-                card = cards[number]
-                local = np.column_stack([view.board_mm, np.zeros(len(view.px))])
-                flat.append((card.origin_mm + local @ card.rotation.T)[:, :2])
-                px.append(view.px)
-        try:
-            pose, _ = pose_from_plane(cameras[best], np.concatenate(flat), np.concatenate(px))
-        except (ValueError, cv2.error):
-            continue
-        # The plane of the card faces stands above the concrete.
-        poses[best] = Pose(pose.rotation, pose.translation_mm - pose.rotation @ np.array([0.0, 0.0, face_height_mm]))
-        for (photo, number), view in seen.items():
-            if photo == best and number not in cards:
-                cards[number], _ = place_card(cameras[best], poses[best], view, face_height_mm)
+        pose, here = views[best]
+        turn, shift = _onto(here, cards, shared[best])
+        rotation = pose.rotation @ turn.T
+        poses[best] = Pose(rotation, pose.translation_mm - rotation @ shift)
+        for number, card in here.items():
+            if number not in cards:
+                cards[number] = CardState(turn @ card.origin_mm + shift, turn @ card.rotation, card.curl_mm)
 
 
-def _known_spread(photo: int, seen: Mapping[tuple[int, int], CardView], cards: Mapping[int, CardState]) -> float:
-    """How wide the photo's already placed corners spread over the picture, px; 0 where there is none."""
-    known = [view.px for (p, number), view in seen.items() if p == photo and number in cards]
-    return float(np.linalg.norm(np.ptp(np.concatenate(known), axis=0))) if known else 0.0
+def _spread_mm(cards: Mapping[int, CardState], numbers: list[int]) -> float:
+    """How far apart the named cards reach on the plane; 0 where there is none."""
+    return float(np.linalg.norm(np.ptp(_corners(cards, numbers), axis=0))) if numbers else 0.0
+
+
+def _corners(cards: Mapping[int, CardState], numbers: list[int]) -> Array:
+    """Where the grid corners of cards lie on the plane, (4 N, 2)."""
+    box = np.array([[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [240.0, 90.0, 0.0], [0.0, 90.0, 0.0]])
+    return np.concatenate([(cards[n].origin_mm + box @ cards[n].rotation.T)[:, :2] for n in numbers])
+
+
+def _onto(here: Mapping[int, CardState], wall: Mapping[int, CardState], shared: list[int]) -> tuple[Array, Array]:
+    """The turn (3, 3) and shift (3,) on the plane that lay a photo's cards on the wall's (Kabsch, as above)."""
+    source, target = _corners(here, shared), _corners(wall, shared)
+    middle_s, middle_t = source.mean(axis=0), target.mean(axis=0)
+    u, _, vt = np.linalg.svd((source - middle_s).T @ (target - middle_t))
+    flat = vt.T @ np.diag([1.0, np.sign(np.linalg.det(vt.T @ u.T))]) @ u.T
+    turn = np.eye(3)
+    turn[:2, :2] = flat
+    return turn, np.append(middle_t - flat @ middle_s, 0.0)

@@ -1,7 +1,10 @@
-"""Scale cards and the calibration sheet as PDF files: vector, exact scale, one board to a landscape page.
+"""Scale cards and the calibration sheet as PDF files: vector, exact scale, landscape.
 
-Two cards do not share a page: two grids with 10 mm of white above and below each need 2 x 110 = 220 mm, and Letter
-is 215.9 mm high when laid landscape, A4 210 mm.
+Two cards share a sheet, though two grids with 10 mm of white above and below each need 2 x (90 + 20) = 220 mm, and a
+landscape Letter sheet is 215.9 mm high, A4 210 mm. So they lie head to head: each has 10 mm at its foot and at both
+short ends, and their heads share what is left, 215.9 - 2 x 100 = 15.9 mm on Letter and 210 - 2 x 100 = 10 mm on A4. As
+printed, every grid has 10 mm of white or more all round. One cut halfway leaves 7.95 mm above each grid on Letter and
+5 mm on A4. One card to a sheet keeps 10 mm all round after cutting too.
 
 Everything is drawn in millimetres. A board is drawn from its zero mark, x to the right and y *up* as in PDF, so a
 point (x_mm, y_mm) of the board frame in ``cards`` stands at (x_mm, -y_mm) here.
@@ -23,7 +26,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.platypus import Paragraph
 
-from sillwright.cards import CALIBRATION_SHEET, CARD_COUNT, CHECK_LENGTH_MM, BoardSpec, scale_card
+from sillwright.cards import CALIBRATION_SHEET, CARD_COUNT, CARD_MARGIN_MM, CHECK_LENGTH_MM, BoardSpec, scale_card
 from sillwright.errors import JobError
 from sillwright.survey import write_aside
 
@@ -36,58 +39,61 @@ PAPER_NAME: dict[Paper, str] = {"letter": "Letter", "a4": "A4"}
 PAGE_MARGIN_MM = 6.0  # common practice, no source: office printers leave 3 to 6 mm of each edge bare
 
 CUT_MARGIN_MM = 11.0  # 1 mm more than the card needs, for a knife that wanders
+PAIR_END_CUT_MM = 10.2  # no more, as on Letter the paper beyond it must hold a line of words
 CARD_TOP_MM = 9.0
 SHEET_TOP_MM = 11.5
-TICK_GAP_MM = 2.5
-TICK_LENGTH_MM = 5.0
 TICK_WIDTH_MM = 0.25
-LABEL_BASELINE_MM = 7.6
-LABEL_SIZE_MM = 5.6  # capitals of Helvetica are 0.72 of the size: 4 mm, to be read from standing height
 NOTE_SIZE_MM = 2.5
+PAIR_NOTE_SIZE_MM = 2.35
 COLUMN_GAP_MM = 7.0
 PARAGRAPH_GAP_MM = 1.9
 WALL_GAP_MM = 2.5
 
 _BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=3.35, leading=4.15)
 _SMALL = ParagraphStyle("small", fontName="Helvetica", fontSize=2.75, leading=3.45)
+_LARGE = ParagraphStyle("large", fontName="Helvetica", fontSize=5.0, leading=6.3)
 
+_PRINT = """<b>1 Print</b> at <b>100 %</b> ("actual size"), never "fit to page". White matt paper. No plastic sleeve:
+glare hides the card."""
 # 240 mm is 9.4488 in: 9 7/16 in (9.4375) and 0.29 mm more, which is one part in 800 and worth saying.
-CARD_COLUMNS: tuple[tuple[str, ...], ...] = (
+_CHECK = """<b>2 Check</b> with a tape from tick to tick under the grid: <b>240 mm = 9&nbsp;7/16&nbsp;in</b> and a hair
+(9.449&nbsp;in). Start at the 1&nbsp;in or 100&nbsp;mm mark: the hook has play."""
+_IF_OFF = """<b>If it is off,</b> print again at 100 %. If it stays off, write what you taped in the job file, in mm if
+your tape has mm. Under [cards]:<br/><font name='Courier-Bold'>check_length = "238.5 mm"</font>"""
+_CUT = "<b>3 Cut</b> along the dashed line. Leave the white border on: the card cannot be read without it."
+_CUT_PAIR = """<b>3 Cut</b> straight across halfway first, from mark to mark; then both ends off along the dashed lines.
+Leave all other white on: the card cannot be read without it. It is meant to be narrower above the grid."""
+_WIND = """<b>Wind?</b> Glue each card flat on a stiff board: no bubbles, no curl. Use one kind of board for all cards
+and write its thickness in the job file. Under [cards]:<br/><font name='Courier-Bold'>thickness = "3 mm"</font>"""
+_DAMP = "A damp, torn or curled card measures wrong. Print a new one."
+_LAY = """<b>4 Lay</b> it flat on swept concrete, long side along the wall, between the chalk line and an edge of the
+wall, on whichever side it fits. <b>Cover no chalk line and no bolt.</b>"""
+_EITHER_WAY = "Words right way up or upside down from where you stand: either is fine."
+_NUMBERS = """Numbers rise along the run, a card about every 3 ft (1 m), two or more in each photo. <b>Never two cards
+with one number</b> on a job."""
+CARD_COLUMNS = ((_PRINT, _CHECK, _IF_OFF), (_CUT, _WIND, _DAMP), (_LAY, _EITHER_WAY, _NUMBERS))
+HOW_TO_COLUMNS = ((_PRINT, _CHECK, _IF_OFF), (_CUT_PAIR, _WIND, _DAMP), (_LAY, _EITHER_WAY, _NUMBERS))
+CARD_NOTE = f"tick to tick {CHECK_LENGTH_MM:g} mm (9.449 in)"
+# Short words on the paper that is cut away: at the left end low and high, at the right end low and high.
+PAIR_STRIPS = (
     (
-        "<b>1 Print</b> at <b>100 %</b> (&quot;actual size&quot;), never &quot;fit to page&quot;. "
-        "White matt paper. No plastic sleeve: glare hides the card.",
-        "<b>2 Check</b> with a tape from tick to tick under the grid: <b>240 mm = 9 7/16 in</b> and a hair "
-        "(9.449 in). Start at the 1 in or 100 mm mark: the hook has play.",
-        "<b>If it is off,</b> print again at 100 %. If it stays off, write what you taped in the job file, in mm if "
-        "your tape has mm. Under [cards]:<br/><font name='Courier-Bold'>check_length = &quot;238.5 mm&quot;</font>",
+        "Print at 100 %. Tape tick to tick: 240 mm = 9 7/16 in and a hair",
+        "If it is off: print again. More on the first page",
     ),
-    (
-        "<b>3 Cut</b> along the dashed line. Leave the white border on: the card cannot be read without it.",
-        "<b>Wind?</b> Glue each card flat on a stiff board: no bubbles, no curl. Use one kind of board for all cards "
-        "and write its thickness in the job file. Under [cards]:<br/>"
-        "<font name='Courier-Bold'>thickness = &quot;3 mm&quot;</font>",
-        "A damp, torn or curled card measures wrong. Print a new one.",
-    ),
-    (
-        "<b>4 Lay</b> it flat on swept concrete, long side along the wall, between the chalk line and an edge of "
-        "the wall, on whichever side it fits. <b>Cover no chalk line and no bolt.</b>",
-        "Words right way up or upside down from where you stand: either is fine.",
-        "Numbers rise along the run, a card about every 3 ft (1 m), two or more in each photo. "
-        "<b>Never two cards with one number</b> on a job.",
-    ),
+    ("Lay the long side along the wall, off the chalk and the bolts", "Never two cards with one number on a job"),
 )
 
 # 252 mm is 9.921 in and 168 mm is 6.614 in; both lie just under the sixteenth named.
-SHEET_COLUMNS: tuple[tuple[str, ...], ...] = (
+SHEET_COLUMNS = (
     (
-        "<b>Print</b> at <b>100 %</b> (&quot;actual size&quot;), never &quot;fit to page&quot;, on white matt paper. "
-        "<b>Check</b> with a tape, tick to tick: <b>252 mm</b> (just under 9 15/16 in) along, <b>168 mm</b> (just "
-        "under 6 5/8 in) down. If either is off by more than 1/32 in (1 mm), print again.",
+        """<b>Print</b> at <b>100 %</b> ("actual size"), never "fit to page", on white matt paper. <b>Check</b> with a
+        tape, tick to tick: <b>252 mm</b> (just under 9 15/16 in) along, <b>168 mm</b> (just under 6 5/8 in) down. If
+        either is off by more than 1/32 in (1 mm), print again.""",
     ),
     (
-        "<b>Tape</b> it flat on plywood by all four edges: no bubbles, no curl. Do not cut it. <b>Photograph</b> it "
-        "12 to 15 times, lens at 1x: near and far, tilted each way, and in each corner of the picture. Then run "
-        "<font name='Courier-Bold'>sillwright calibrate</font> on the photos.",
+        """<b>Tape</b> it flat on plywood by all four edges: no bubbles, no curl. Do not cut it. <b>Photograph</b> it
+        12 to 15 times, lens at 1x: near and far, tilted each way, and in each corner of the picture. Then run <font
+        name='Courier-Bold'>sillwright calibrate</font> on the photos.""",
     ),
 )
 
@@ -101,8 +107,29 @@ class _Box:
     width_mm: float
 
 
-def write_cards_pdf(path: Path, numbers: Sequence[int], paper: Paper = "letter") -> None:
-    """Write scale cards, one to a landscape page, each with how to print, check and lay it.
+@dataclass(frozen=True)
+class _Foot:
+    """How the ticks and words stand under a grid, mm down from it; capitals of Helvetica are 0.72 of the size."""
+
+    tick_gap_mm: float = 2.5
+    tick_length_mm: float = 5.0
+    baseline_mm: float = 7.6
+    label_left_mm: float = 4.0
+    label_size_mm: float = 5.6  # capitals of 4 mm, to be read from standing height
+    note_baseline_mm: float = 7.6
+    note_size_mm: float = NOTE_SIZE_MM
+
+
+# All within 4 mm, as 10 mm of paper less a bare edge of 6 mm leaves no more. The words stand under squares with a white
+# rim (the second from the left, the last), so that white surrounds them.
+_PAIR_FOOT = _Foot(0.9, 3.0, 3.85, 32.0, 4.0, 3.3, PAIR_NOTE_SIZE_MM)
+
+
+def write_cards_pdf(path: Path, numbers: Sequence[int], paper: Paper = "letter", one_a_sheet: bool = False) -> None:
+    """Write scale cards: a page that tells how to print, check, cut and lay them, then two cards to a landscape page.
+
+    The second card of a page is turned half round; an odd number of cards leaves its place empty. With
+    ``one_a_sheet`` each page holds one card and its own instructions, and there is no first page.
 
     The file asks the viewer not to scale it, and the same cards give the same bytes each time.
 
@@ -117,8 +144,13 @@ def write_cards_pdf(path: Path, numbers: Sequence[int], paper: Paper = "letter")
         raise JobError("A card number is named twice, and two cards with one number spoil a job: name each once.")
     names = ", ".join(str(number) for number in numbers)
     canvas, finish = _open_pdf(path, paper, "Scale card " + names if len(numbers) == 1 else "Scale cards " + names)
-    for number in numbers:
-        _card_page(canvas, number, paper)
+    if one_a_sheet:
+        for number in numbers:
+            _card_page(canvas, number, paper)
+    else:
+        _how_to_page(canvas, paper)
+        for first in range(0, len(numbers), 2):
+            _pair_page(canvas, numbers[first : first + 2], paper)
     finish()
 
 
@@ -134,7 +166,7 @@ def write_calibration_pdf(path: Path, paper: Paper = "letter") -> None:
     left_mm = (width_mm - spec.width_mm) / 2.0
     with _in_mm_from(canvas, left_mm, height_mm - SHEET_TOP_MM):
         _draw_board(canvas, spec)
-        _draw_label(canvas, spec, "CALIBRATION SHEET", "tick to tick 252 mm along, 168 mm down")
+        _draw_label(canvas, spec, "CALIBRATION SHEET", "tick to tick 252 mm along, 168 mm down", _Foot())
         _draw_side_ticks(canvas, spec)
     text_top_mm = height_mm - SHEET_TOP_MM - spec.height_mm - 9.8
     _draw_columns(canvas, _Box(left_mm, text_top_mm, spec.width_mm), SHEET_COLUMNS, _SMALL)
@@ -170,6 +202,16 @@ def _in_mm_from(canvas: Any, left_mm: float, up_mm: float) -> Iterator[None]:
     canvas.restoreState()
 
 
+@contextmanager
+def _turned(canvas: Any, left_mm: float, up_mm: float, turn_deg: float) -> Iterator[None]:
+    """Draw with (0, 0) moved and then the axes turned, within a space that is in millimetres already."""
+    canvas.saveState()
+    canvas.translate(left_mm, up_mm)
+    canvas.rotate(turn_deg)
+    yield
+    canvas.restoreState()
+
+
 def _card_page(canvas: Any, number: int, paper: Paper) -> None:
     spec = scale_card(number)
     width_mm, height_mm = PAGE_MM[paper]
@@ -177,12 +219,56 @@ def _card_page(canvas: Any, number: int, paper: Paper) -> None:
     zero_up_mm = height_mm - CARD_TOP_MM - CUT_MARGIN_MM
     with _in_mm_from(canvas, left_mm, zero_up_mm):
         _draw_board(canvas, spec)
-        _draw_label(canvas, spec, f"CARD {number}", f"tick to tick {CHECK_LENGTH_MM:g} mm (9.449 in)")
+        _draw_label(canvas, spec, f"CARD {number}", CARD_NOTE, _Foot())
         _draw_cut_line(canvas, spec)
     text_top_mm = zero_up_mm - spec.height_mm - CUT_MARGIN_MM - 6.0
     text_bottom_mm = _draw_columns(canvas, _Box(left_mm, text_top_mm, spec.width_mm), CARD_COLUMNS, _BODY)
     with _in_mm_from(canvas, left_mm, text_bottom_mm - WALL_GAP_MM):
         _draw_wall(canvas, spec.width_mm)
+    canvas.showPage()
+
+
+def _pair_page(canvas: Any, numbers: Sequence[int], paper: Paper) -> None:
+    """One or two cards head to head, the second turned half round, with the lines to cut along."""
+    width_mm, height_mm = PAGE_MM[paper]
+    waste_mm = (width_mm - CHECK_LENGTH_MM) / 2.0 - PAIR_END_CUT_MM
+    with _in_mm_from(canvas, 0.0, 0.0):
+        for number, turn_deg in zip(numbers, (0.0, 180.0), strict=False):
+            spec = scale_card(number)
+            with _turned(canvas, width_mm / 2.0, height_mm / 2.0, turn_deg):
+                canvas.translate(-spec.width_mm / 2.0, CARD_MARGIN_MM + spec.height_mm - height_mm / 2.0)
+                _draw_board(canvas, spec)
+                _draw_label(canvas, spec, f"CARD {number}", CARD_NOTE, _PAIR_FOOT)
+        _draw_pair_cuts(canvas, width_mm, height_mm, waste_mm)
+        canvas.setFont("Helvetica", PAIR_NOTE_SIZE_MM)
+        across_mm = 0.6 * PAGE_MARGIN_MM + 0.4 * waste_mm
+        for end_mm, words in zip((across_mm, width_mm - across_mm), PAIR_STRIPS, strict=True):
+            for share, line in zip((0.26, 0.74), words, strict=True):
+                with _turned(canvas, end_mm, height_mm * share, 90.0):
+                    canvas.drawCentredString(0.0, -0.25 * PAIR_NOTE_SIZE_MM, line)  # its own height halved
+    canvas.showPage()
+
+
+def _draw_pair_cuts(canvas: Any, width_mm: float, height_mm: float, waste_mm: float) -> None:
+    """Dashes down both ends; for the cut halfway two marks outside them, as the strip between the grids stays bare."""
+    for edge_mm, dashes_mm in ((PAGE_MARGIN_MM, waste_mm), (width_mm - PAGE_MARGIN_MM, width_mm - waste_mm)):
+        canvas.setLineWidth(0.4)
+        canvas.line(edge_mm, height_mm / 2.0, dashes_mm, height_mm / 2.0)
+        canvas.setLineWidth(0.2)
+        canvas.setDash(2.0, 2.0)
+        canvas.line(dashes_mm, PAGE_MARGIN_MM, dashes_mm, height_mm - PAGE_MARGIN_MM)
+        canvas.setDash()
+
+
+def _how_to_page(canvas: Any, paper: Paper) -> None:
+    wide_mm = CHECK_LENGTH_MM
+    left_mm, title_mm = (PAGE_MM[paper][0] - wide_mm) / 2.0, PAGE_MM[paper][1] - 22.0
+    with _in_mm_from(canvas, left_mm, title_mm):
+        canvas.setFont("Helvetica-Bold", 8.0)
+        canvas.drawString(0.0, 0.0, "How to use these cards")
+    text_bottom_mm = _draw_columns(canvas, _Box(left_mm, title_mm - 9.0, wide_mm), HOW_TO_COLUMNS, _LARGE)
+    with _in_mm_from(canvas, left_mm, text_bottom_mm - 10.0):
+        _draw_wall(canvas, wide_mm)
     canvas.showPage()
 
 
@@ -223,23 +309,23 @@ def _marker_rings_mm(spec: BoardSpec, marker_id: int) -> Iterator[np.ndarray]:
             yield np.asarray(ring.simplify(0).coords) * cell_mm
 
 
-def _draw_label(canvas: Any, spec: BoardSpec, label: str, note: str) -> None:
+def _draw_label(canvas: Any, spec: BoardSpec, label: str, note: str, foot: _Foot) -> None:
     """The words under the grid and, in line with its two ends, the check ticks of the long side."""
-    foot_mm = -spec.height_mm
     canvas.setLineWidth(TICK_WIDTH_MM)
+    tick_mm = -spec.height_mm - foot.tick_gap_mm
     for x_mm in (0.0, spec.width_mm):
-        canvas.line(x_mm, foot_mm - TICK_GAP_MM, x_mm, foot_mm - TICK_GAP_MM - TICK_LENGTH_MM)
-    canvas.setFont("Helvetica-Bold", LABEL_SIZE_MM)
-    canvas.drawString(4.0, foot_mm - LABEL_BASELINE_MM, label)
-    canvas.setFont("Helvetica", NOTE_SIZE_MM)
-    canvas.drawRightString(spec.width_mm - 3.0, foot_mm - LABEL_BASELINE_MM, note)
+        canvas.line(x_mm, tick_mm, x_mm, tick_mm - foot.tick_length_mm)
+    canvas.setFont("Helvetica-Bold", foot.label_size_mm)
+    canvas.drawString(foot.label_left_mm, -spec.height_mm - foot.baseline_mm, label)
+    canvas.setFont("Helvetica", foot.note_size_mm)
+    canvas.drawRightString(spec.width_mm - 3.0, -spec.height_mm - foot.note_baseline_mm, note)
 
 
 def _draw_side_ticks(canvas: Any, spec: BoardSpec) -> None:
     canvas.setLineWidth(TICK_WIDTH_MM)
-    start_mm = spec.width_mm + TICK_GAP_MM
+    start_mm = spec.width_mm + _Foot.tick_gap_mm
     for y_mm in (0.0, -spec.height_mm):
-        canvas.line(start_mm, y_mm, start_mm + TICK_LENGTH_MM, y_mm)
+        canvas.line(start_mm, y_mm, start_mm + _Foot.tick_length_mm, y_mm)
 
 
 def _draw_cut_line(canvas: Any, spec: BoardSpec) -> None:

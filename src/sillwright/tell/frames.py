@@ -10,13 +10,11 @@ import math
 
 import numpy as np
 
-from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, project
+from sillwright.camera import Array, Camera, Pose
 from sillwright.cards import CARD_MARGIN_MM, scale_card
 from sillwright.survey import BoltRecord, CameraRecord, CardRecord, PhotoRecord, RunRecord, Survey, ViewRecord
 
-_BORDER_POINTS = 24
 _FAR_BOLT_MM = 100.0  # what comes out farther off the wall than this is no bolt, and would shrink the drawing
-_FIELD_MARGIN = 1.05  # Brown's terms fold back on themselves well outside the picture; nothing there is projected
 
 
 def camera_of(record: CameraRecord) -> Camera:
@@ -49,28 +47,6 @@ def left_handed(survey: Survey, run: str) -> bool | None:
 def zero_card(run: RunRecord) -> int | None:
     """The number of the card whose zero mark is station 0; None where the run has no cards."""
     return min((card.number for card in run.cards), default=None)
-
-
-def lens_field(camera: Camera) -> float:
-    """The largest ideal radius (tangent of the angle off the axis) the picture holds, with a little margin."""
-    across = np.linspace(0, camera.width_px - 1, _BORDER_POINTS)
-    down = np.linspace(0, camera.height_px - 1, _BORDER_POINTS)
-    border_px = np.concatenate(
-        [np.column_stack([across, np.full_like(across, y)]) for y in (0.0, camera.height_px - 1.0)]
-        + [np.column_stack([np.full_like(down, x), down]) for x in (0.0, camera.width_px - 1.0)]
-    )
-    return _FIELD_MARGIN * float(np.max(np.linalg.norm(ideal_from_pixels(camera, border_px), axis=1)))
-
-
-def project_in_field(camera: Camera, pose: Pose, points_mm: Array) -> Array:
-    """``camera.project`` for (N, 3) points, with NaN also where a point lies outside what the lens can see."""
-    points_mm = np.atleast_2d(np.asarray(points_mm, dtype=float))
-    pixels = project(camera, pose, points_mm)
-    in_camera = pose.to_camera(points_mm)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        radius = np.linalg.norm(in_camera[:, :2] / in_camera[:, 2:3], axis=1)
-    pixels[~(radius <= lens_field(camera))] = np.nan
-    return pixels
 
 
 def card_outline_mm(card: CardRecord, left_handed_run: bool, margin_mm: float = CARD_MARGIN_MM) -> Array:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from sillwright.camera import Array, Camera, Pose
+from sillwright.camera import Array, Camera, Pose, project
 from sillwright.photo import turn_for_viewing, view_from_stored
 from sillwright.survey import BoltRecord, PhotoRecord, RunRecord, Survey
 from sillwright.tell.frames import (
@@ -17,7 +17,6 @@ from sillwright.tell.frames import (
     camera_of,
     card_outline_mm,
     pose_of,
-    project_in_field,
     reach_mm,
 )
 from sillwright.tell.reasons import explain
@@ -61,7 +60,7 @@ class _Screen:
 
     def __call__(self, points_mm: Array) -> Array:
         """Points (N, 3) with X as station to pixels (N, 2) of the drawn picture; NaN where the lens cannot see."""
-        stored_px = project_in_field(self.camera, self.pose, points_mm)
+        stored_px = np.asarray(project(self.camera, self.pose, points_mm), dtype=np.float64)
         turned_px = view_from_stored(stored_px, self.orientation, self.camera.width_px, self.camera.height_px)
         return np.asarray((turned_px + 0.5) * self.scale - 0.5)
 
@@ -98,7 +97,7 @@ def _size_px(sketch: Sketch) -> int:
 def _draw_wall(sketch: Sketch, survey: Survey, run: RunRecord, screen: _Screen) -> None:
     low_mm, high_mm = _drawn_mm(survey, run, screen)
     x_mm = np.arange(low_mm, high_mm, _STEP_MM)
-    stroke = max(_size_px(sketch) // 9, 1)
+    stroke = max(_size_px(sketch) // 9, 2)
 
     def along(setback_mm: Array | float) -> Array:
         return screen(np.column_stack([x_mm, np.broadcast_to(setback_mm, x_mm.shape), np.zeros_like(x_mm)]))
@@ -177,7 +176,7 @@ def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Scr
     """The bolts measured in this photo: all strokes first, so that no tag hides another bolt."""
     tagged: list[tuple[BoltRecord, Array]] = []
     size_px = _size_px(sketch)
-    stroke = max(size_px // 9, 1)
+    stroke = max(size_px // 9, 2)
     for bolt in run.bolts:
         base_mm = bolt_base_mm(bolt)
         if photo.file not in bolt.photos or base_mm is None:

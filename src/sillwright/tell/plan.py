@@ -170,8 +170,11 @@ def _draw_cards(row: PlanRow, sheet: _Sheet, run: RunRecord, handed: bool) -> No
         if max(x for x, _ in held) - min(x for x, _ in held) < 1.0:
             continue
         row.strokes.append(Stroke((*held, held[0]), "card"))
-        middle = (sum(x for x, _ in held) / 4, sum(y for _, y in held) / 4 + 0.35 * _SMALL_MM)
-        row.words.append(Words(f"card {card.number}", middle, _SMALL_MM, ink="card"))
+        x, y = sum(x for x, _ in held) / 4, sum(y for _, y in held) / 4
+        _, line_y = sheet(0.0, 0.0)
+        if abs(y - line_y) < _SMALL_MM:  # a card that lies on the line has its number beside the line
+            y = line_y + math.copysign(_SMALL_MM, y - line_y)
+        row.words.append(Words(f"card {card.number}", (x, y + 0.35 * _SMALL_MM), _SMALL_MM, ink="card"))
         zero = sheet(card.station_mm, card.setback_mm)
         if 0.0 <= zero[0] <= row.width:
             row.rings.append(Ring(zero, 0.7, "card"))

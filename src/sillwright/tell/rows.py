@@ -23,6 +23,7 @@ VERDICT_WORDS: dict[Verdict, str] = {
     "engineer": "ask the engineer",
 }
 _MM_PER_SIXTEENTH = MM_PER_INCH / 16
+_A_LITTLE = 0.5
 _ARROWS = "→↗↑↖←↙↓↘"  # by eighths of a turn, counterclockwise from stations rising to the right
 
 
@@ -197,18 +198,16 @@ def page_turn_deg(found: Straightening, handed: bool | None) -> float | None:
 
 
 def way_words(found: Straightening) -> str:
-    """The two parts of the move in words, largest first; parts below their own interval are left out."""
+    """The two parts of the move in words, largest first; parts within their own interval are left out."""
     parts = [(abs(found.move_across_mm), found.way_across), (abs(found.move_along_mm), found.way_along)]
     known = [(size_mm, way) for size_mm, way in sorted(parts, key=lambda part: -part[0]) if way]
     if not known:
         return "which way is not sure"
     if len(known) == 1:
         return str(known[0][1])
-    return " and ".join(f"{_part(size_mm)} {way}" for size_mm, way in known)
-
-
-def _part(size_mm: float) -> str:
-    return format_feet_inches(size_mm) if to_sixteenths(size_mm) else f"{size_mm:.1f} mm"
+    (most_mm, most_way), (less_mm, less_way) = known
+    little = "a little " if less_mm < _A_LITTLE * most_mm else ""
+    return f"{most_way} and {little}{less_way}"
 
 
 def _spacing(run: RunRecord, previous: BoltRecord | None, bolt: BoltRecord) -> Shown | None:

@@ -62,7 +62,7 @@ def sheet_html(survey: Survey, made_on: date, pictures: SheetPictures | None = N
         el("p", STRAIGHTENING),
         el("div", el("h3", "Before you strike, drill or bend"), _list(SAFETY), class_="safety"),
         _photos(survey, pictures),
-        el("footer", f"{survey.software or 'sillwright'}. {ADVISES}"),
+        el("footer", f"{survey.software}. {ADVISES}" if survey.software else ADVISES),
     )
     head = el(
         "head",
@@ -145,7 +145,8 @@ def _hole_row(row: HoleRow) -> Markup:
 def _number(number: Shown | None) -> Markup:
     if number is None:
         return Markup("–")
-    return joined(el("b", number.inches), " ", el("span", number.plus_minus, class_="pm"), el("small", number.metric))
+    first = el("span", el("b", number.inches), " ", number.plus_minus, class_="pm")
+    return joined(first, el("small", number.metric))
 
 
 def _explained(rows: tuple[HoleRow, ...]) -> Markup:
@@ -156,19 +157,20 @@ def _explained(rows: tuple[HoleRow, ...]) -> Markup:
 def _lean_table(rows: tuple[LeanRow, ...]) -> Markup:
     if not rows:
         return el("p", "No bolts on this run.")
-    names = ("Bolt", "Lean", "What to do", "Tip must come", "Which way", "Why")
+    names = ("Bolt", "Lean", "What to do", "Tip must come", "", "Which way", "Why")
     head = el("tr", *(el("th", name, scope="col") for name in names))
     return el("div", el("table", el("thead", head), el("tbody", *map(_lean_row, rows))), class_="wide")
 
 
 def _lean_row(row: LeanRow) -> Markup:
-    arrow = Markup() if row.arrow_deg is None else joined(arrow_svg(row.arrow_deg), " ")
+    arrow = Markup() if row.arrow_deg is None else arrow_svg(row.arrow_deg)
     cells = (
         el("td", row.mark, class_="mark"),
         el("td", row.lean or "–", class_="pm"),
         el("td", row.verdict, class_="pm"),
         el("td", _number(row.tip_move)),
-        el("td", arrow, row.way),
+        el("td", arrow),
+        el("td", row.way),
         el("td", "; ".join(row.why)),
     )
     return el("tr", *cells)

@@ -27,6 +27,7 @@ BOLT: Color = (148, 22, 116)
 STATUS_COLORS: dict[str, Color] = {"ok": INK, "check": (150, 92, 0), "reshoot": (176, 32, 32)}
 
 _SUBPIXEL_BITS = 4
+_LEADER_GAP = 0.42
 
 
 @dataclass
@@ -125,7 +126,11 @@ class Sketch:
         """A tag beside a point with a thin leader, where it covers nothing that is taken and stays ``within``."""
         box = self._free_place(lines, point_px, gap_px, size_px, within)
         anchor = np.array([np.clip(point_px[0], box[0], box[2]), np.clip(point_px[1], box[1], box[3])])
-        self.path(np.array([point_px, anchor]), color, max(size_px // 12, 1), halo_px=1)
+        away = anchor - point_px
+        length = float(np.linalg.norm(away))
+        if length > _LEADER_GAP * gap_px:  # the leader stops short of what it points at, and does not cover it
+            start = point_px + away * (_LEADER_GAP * gap_px / length)
+            self.path(np.array([start, anchor]), color, max(size_px // 12, 1), halo_px=1)
         return self.tag(lines, (box[0], box[1]), size_px, color)
 
     def room_px(self, points_px: Array) -> Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
@@ -17,40 +19,39 @@ _STYLES: dict[Status, str] = {"ok": "", "check": "bold yellow", "reshoot": "bold
 def hole_table(run: RunRecord) -> RenderableType:
     """The hole-marking list of a run, with what holds for the whole run above it and each reason in words below."""
     rows = hole_rows(run)
-    table = _table(
-        f"Run {run.name}: hole-marking list", "Bolt", along_title(run), "From previous", "In from line", "Why"
-    )
+    headings = ("Bolt", along_title(run), "From previous", "In from the line", "Status and why")
+    table = _table(f"Run {run.name}: hole-marking list", headings, numbers=(1, 2, 3))
     for row in rows:
-        status = Text(STATUS_WORDS[row.status], style=_STYLES[row.status])
-        why = Text("; ".join(row.why))
+        why = Text.assemble((STATUS_WORDS[row.status], _STYLES[row.status]), " ", _clean("; ".join(row.why)))
         if row.status == "reshoot":
-            table.add_row(Text(row.mark), Text("no number"), Text(), Text(), Text.assemble(status, " ", why))
+            table.add_row(_text(row.mark), Text("no number"), Text("–"), Text("–"), why)
             continue
-        cells = (_number(row.along), _number(row.from_previous), _number(row.setback))
-        table.add_row(Text(row.mark), *cells, Text.assemble(status, " ", why))
-    notes = [Text(f"{row.mark}. {sentence}") for row in rows for sentence in row.explained]
-    above = (
-        [Text(f"Run {run.name}: {STATUS_WORDS[run.status]}", style=_STYLES[run.status])] if run.status != "ok" else []
-    )
-    above += [Text(sentence) for sentence in run_findings(run)]
-    return Group(*above, table, Text(zero_words(run)), *notes)
+        table.add_row(_text(row.mark), *map(_number, (row.along, row.from_previous, row.setback)), why)
+    above = []
+    if run.status != "ok":
+        above.append(_text(f"Run {run.name}: {STATUS_WORDS[run.status]}", _STYLES[run.status]))
+    above += [_text(sentence) for sentence in run_findings(run)]
+    notes = [_text(f"{row.mark}. {sentence}") for row in rows for sentence in row.explained]
+    return Group(*above, table, _text(zero_words(run)), *notes)
 
 
 def lean_table(survey: Survey, run: RunRecord, limit_deg: float = NUT_BEARS_FLAT_DEG) -> RenderableType:
     """The bolt-straightening list of a run; arrows show the wall from above with stations rising to the right."""
     title = f"Run {run.name}: bolt-straightening list (limit {limit_deg:.1f}°)"
-    table = _table(title, "Bolt", "Lean", "What to do", "Tip must come", "Which way", "Why")
+    headings = ("Bolt", "Lean", "What to do", "Tip must come", "Which way", "Why")
+    table = _table(title, headings, numbers=(1, 3))
     for row in lean_rows(survey, run, limit_deg):
         way = f"{row.arrow} {row.way}".strip()
         cells = (row.mark, row.lean or "–", row.verdict)
-        table.add_row(*map(Text, cells), _number(row.tip_move), Text(way), Text("; ".join(row.why)))
+        table.add_row(*map(_text, cells), _number(row.tip_move), _text(way), _text("; ".join(row.why)))
     return table
 
 
-def _table(title: str, *headings: str) -> Table:
-    table = Table(title=Text(title, style="bold"), title_justify="left", box=None, pad_edge=False, show_edge=False)
-    for heading in headings:
-        table.add_column(Text(heading), overflow="fold")
+def _table(title: str, headings: Sequence[str], numbers: Sequence[int]) -> Table:
+    """A table without rules; a number is never broken off from its ±."""
+    table = Table(title=_text(title, "bold"), title_justify="left", box=None, pad_edge=False, show_edge=False)
+    for place, heading in enumerate(headings):
+        table.add_column(_text(heading), overflow="fold", no_wrap=place in numbers)
     return table
 
 
@@ -58,3 +59,12 @@ def _number(number: Shown | None) -> Text:
     if number is None:
         return Text("–")
     return Text.assemble((number.inches, "bold"), f" {number.plus_minus}\n{number.metric}")
+
+
+def _text(words: str, style: str = "") -> Text:
+    return Text(_clean(words), style=style)
+
+
+def _clean(words: str) -> str:
+    """Without what could steer a terminal: a photo's name may hold anything."""
+    return "".join(letter if letter.isprintable() else "?" for letter in words)

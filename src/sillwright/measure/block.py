@@ -1,0 +1,281 @@
+"""The photos and cards of one run put together: which lens took each, and one wall frame for all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from sillwright.camera import Array, Camera, Pose, rotation_from_vector
+from sillwright.cards import scale_card
+from sillwright.errors import JobError
+from sillwright.job import Job, Tape
+from sillwright.measure.work import CardsSeen
+from sillwright.profile import Lens, Profile, prior_camera
+from sillwright.solve.adjust import (
+    CardObservation,
+    CardState,
+    LineObservation,
+    LineState,
+    Problem,
+    Solution,
+    State,
+    TapeObservation,
+    adjust,
+)
+from sillwright.solve.pose import CardView, Chain, chain, pose_from_plane
+from sillwright.survey import Finding
+
+PRINT_SCALE_SIGMA = 0.0015  # a print that is not shrunk to fit is true to a few parts in a thousand
+CHECK_READING_SIGMA_MM = 0.46  # a tape read to 1/16 in: uniform over the sixteenth (NIST Handbook 44 sec. 10.3)
+CARD_MIDDLE_MM = np.array([120.0, 45.0])
+MARGIN_MM = 13.0  # paper round the grid, and a little
+
+
+@dataclass(frozen=True)
+class LensOfPhoto:
+    """The lens a photo is thought to be taken with, before the adjustment, and why it may be doubted."""
+
+    lens: Lens
+    key: tuple[str | float | None, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Block:
+    """One run's photos and cards in one wall frame.
+
+    photos : the files, in the order of ``solution.state.poses``; numbers : the cards, in the order of its cards
+    own : the cards that lie on this run; others are on a neighbour and only help to place the photos
+    left_out : findings of photos that could not be joined
+    """
+
+    photos: tuple[Path, ...]
+    numbers: tuple[int, ...]
+    own: tuple[int, ...]
+    problem: Problem
+    solution: Solution
+    left_out: dict[Path, tuple[Finding, ...]]
+
+    def camera(self, photo: int) -> Camera:
+        """The adjusted lens of a photo (index)."""
+        return self.solution.state.lenses[self.problem.lens_of_photo[photo]]
+
+    def pose(self, photo: int) -> Pose:
+        """The adjusted pose of a photo (index)."""
+        return self.solution.state.poses[photo]
+
+
+def lens_for(seen: CardsSeen, profile: Profile | None, name: str) -> LensOfPhoto:
+    """The lens of one photo from the phone profile, else from its EXIF."""
+    facts = seen.facts
+    assert facts is not None
+    if profile is None:
+        camera, sigma = prior_camera(facts.width_px, facts.height_px, facts.focal_35mm)
+        lens = Lens(camera, np.diag(sigma**2))
+        return LensOfPhoto(lens, facts.lens_key, (Finding("lens-unknown", (name,)),))
+    try:
+        choices = profile.cameras_for(facts.width_px, facts.height_px, facts.focal_35mm)
+    except JobError:
+        camera, sigma = prior_camera(facts.width_px, facts.height_px, facts.focal_35mm)
+        lens = Lens(camera, np.diag(sigma**2))
+        return LensOfPhoto(lens, (*facts.lens_key, "own"), (Finding("zoomed", (name,)),))
+    best = min(range(len(choices)), key=lambda k: _misfit_px(choices[k].camera, seen))
+    return LensOfPhoto(choices[best], (*facts.lens_key, best), ())
+
+
+def _misfit_px(camera: Camera, seen: CardsSeen) -> float:
+    total = 0.0
+    for sighting in seen.cards.values():
+        try:
+            total += pose_from_plane(camera, sighting.board_mm * [1.0, -1.0], sighting.corners_px)[1]
+        except (ValueError, cv2.error):
+            total += 10.0
+    return total
+
+
+def join(
+    photos: Sequence[CardsSeen],
+    own: Sequence[int],
+    lenses: Mapping[Path, LensOfPhoto],
+    job: Job,
+    tapes: Sequence[Tape],
+    names: Mapping[Path, str],
+) -> Block | None:
+    """Photos that share cards, in one frame: X along the cards' long sides, from lower to higher numbers.
+
+    None where no photo shows a card of the run.
+    """
+    scale = job.check_length_mm / 240.0 if job.check_length_mm else 1.0
+    seen = {
+        (i, number): CardView(sighting.board_mm * scale, sighting.corners_px)
+        for i, photo in enumerate(photos)
+        for number, sighting in photo.cards.items()
+    }
+    mine = {key: view for key, view in seen.items() if key[1] in own}
+    if not mine:
+        return None
+    cameras = {i: lenses[photo.path].lens.camera for i, photo in enumerate(photos)}
+    placed = _largest_chain(cameras, seen, job.card_thickness_mm, sorted({n for _, n in mine}))
+    left_out: dict[Path, tuple[Finding, ...]] = {
+        photo.path: (_why_not_joined(photo, photos, placed, names),)
+        for i, photo in enumerate(photos)
+        if i not in placed.poses
+    }
+    kept = sorted(placed.poses)
+    numbers = tuple(sorted(placed.cards))
+    turned = _along_the_wall(placed.poses, placed.cards, [n for n in numbers if n in own])
+    problem = _problem(photos, kept, numbers, own, lenses, job, scale, tapes)
+    state = State(
+        lenses=tuple(_first_lens(photos, kept, lenses, k) for k in range(len(problem.lens_prior))),
+        poses=tuple(turned[0][i] for i in kept),
+        cards=tuple(turned[1][number] for number in numbers),
+        lines=(LineState(0.0, 0.0),),
+        scale=scale,
+    )
+    zero = state.cards[problem.zero_card]
+    problem = replace(problem, zero_held=(float(zero.origin_mm[1]), float(zero.rotation[1, 0])))
+    solution = adjust(problem, state)
+    return Block(
+        tuple(photos[i].path for i in kept), numbers, tuple(n for n in numbers if n in own), problem, solution, left_out
+    )
+
+
+def _largest_chain(
+    cameras: Mapping[int, Camera], seen: Mapping[tuple[int, int], CardView], face_mm: float, numbers: Sequence[int]
+) -> Chain:
+    """The chain that joins most photos, of those started from each card."""
+    best = chain(cameras, seen, face_mm, numbers[0])
+    tried = set(best.cards)
+    for first in numbers[1:]:
+        if first not in tried:
+            placed = chain(cameras, seen, face_mm, first)
+            tried |= set(placed.cards)
+            best = max(best, placed, key=lambda one: len(one.poses))
+    return best
+
+
+def _why_not_joined(
+    photo: CardsSeen, photos: Sequence[CardsSeen], placed: Chain, names: Mapping[Path, str]
+) -> Finding:
+    """Name the joined photo taken nearest before or after, which a new photo should bridge to."""
+    if not photo.cards:
+        return Finding("no-cards", (names[photo.path],))
+    index = next(i for i, p in enumerate(photos) if p.path == photo.path)
+    joined = sorted(placed.poses, key=lambda i: abs(i - index))
+    neighbour = (names[photos[joined[0]].path],) if joined else ()
+    return Finding("not-joined", (names[photo.path], *neighbour), tuple(sorted(photo.cards)))
+
+
+def _along_the_wall(
+    poses: Mapping[int, Pose], cards: Mapping[int, CardState], own: Sequence[int]
+) -> tuple[dict[int, Pose], dict[int, CardState]]:
+    """Turn and shift the frame: X along the wall toward higher numbers, the lowest card's zero mark at X = 0."""
+    directions = np.array([cards[n].rotation[:2, 0] for n in own])
+    twice = np.array([directions[:, 0] ** 2 - directions[:, 1] ** 2, 2 * directions[:, 0] * directions[:, 1]])
+    angle = 0.5 * float(np.arctan2(twice[1].sum(), twice[0].sum()))
+    middles = np.array([_middle(cards[n])[:2] for n in own])
+    along = np.array([np.cos(angle), np.sin(angle)])
+    forward = middles[-1] - middles[0] if len(own) > 1 else cards[own[0]].rotation[:2, 0]
+    if forward @ along < 0:
+        angle += np.pi
+    turn = rotation_from_vector(np.array([0.0, 0.0, -angle]))
+    shift = -np.array([(turn @ cards[own[0]].origin_mm)[0], np.median((turn[:2, :2] @ middles.T)[1]), 0.0])
+    return _moved(poses, cards, turn, shift)
+
+
+def _middle(card: CardState) -> Array:
+    return card.origin_mm + card.rotation @ np.append(CARD_MIDDLE_MM, 0.0)
+
+
+def _moved(
+    poses: Mapping[int, Pose], cards: Mapping[int, CardState], turn: Array, shift: Array
+) -> tuple[dict[int, Pose], dict[int, CardState]]:
+    new_poses = {}
+    for i, pose in poses.items():
+        rotation = pose.rotation @ turn.T
+        new_poses[i] = Pose(rotation, pose.translation_mm - rotation @ shift)
+    return new_poses, {
+        n: replace(card, origin_mm=turn @ card.origin_mm + shift, rotation=turn @ card.rotation)
+        for n, card in cards.items()
+    }
+
+
+def _problem(
+    photos: Sequence[CardsSeen],
+    kept: Sequence[int],
+    numbers: Sequence[int],
+    own: Sequence[int],
+    lenses: Mapping[Path, LensOfPhoto],
+    job: Job,
+    scale: float,
+    tapes: Sequence[Tape],
+) -> Problem:
+    index = {number: j for j, number in enumerate(numbers)}
+    keys = list(dict.fromkeys(lenses[photos[i].path].key for i in kept))
+    priors = []
+    for key in keys:
+        lens = next(lenses[photos[i].path].lens for i in kept if lenses[photos[i].path].key == key)
+        priors.append((lens.camera.parameters, lens.covariance))
+    return Problem(
+        card_seen=tuple(
+            CardObservation(k, index[n], s.board_mm, s.corners_px, s.sigma_px)
+            for k, i in enumerate(kept)
+            for n, s in sorted(photos[i].cards.items())
+        ),
+        line_seen=(),
+        taped=tuple(
+            TapeObservation(index[t.from_card], index[t.to_card], t.length_mm)
+            for t in tapes
+            if t.from_card in index and t.to_card in index
+        ),
+        lens_of_photo=tuple(keys.index(lenses[photos[i].path].key) for i in kept),
+        lens_prior=tuple(priors),
+        face_height_mm=job.card_thickness_mm,
+        card_middle_mm=CARD_MIDDLE_MM,
+        scale_mean=scale,
+        scale_sigma=CHECK_READING_SIGMA_MM / 240.0 if job.check_length_mm else PRINT_SCALE_SIGMA,
+        zero_card=index[min(n for n in numbers if n in own)],
+    )
+
+
+def _first_lens(photos: Sequence[CardsSeen], kept: Sequence[int], lenses: Mapping[Path, LensOfPhoto], k: int) -> Camera:
+    keys = list(dict.fromkeys(lenses[photos[i].path].key for i in kept))
+    return next(lenses[photos[i].path].lens.camera for i in kept if lenses[photos[i].path].key == keys[k])
+
+
+def covered(block: Block) -> tuple[Array, ...]:
+    """Outlines of the cards' paper on the wall, (4, 2) each."""
+    outlines = []
+    scale = block.solution.state.scale
+    for number, card in zip(block.numbers, block.solution.state.cards, strict=True):
+        spec = scale_card(number)
+        low, high = -MARGIN_MM, np.array([spec.width_mm, spec.height_mm]) + MARGIN_MM
+        paper = scale * np.array([[low, low], [high[0], low], [high[0], high[1]], [low, high[1]]])
+        local = np.column_stack([paper, np.zeros(4)])
+        outlines.append((card.origin_mm + local @ card.rotation.T)[:, :2])
+    return tuple(outlines)
+
+
+def with_lines(
+    block: Block, lines: Sequence[LineState], line_seen: Sequence[LineObservation], turn_rad: float, offset_mm: float
+) -> Block:
+    """The block adjusted again with chalk lines: first turned so that line 0, at ``turn_rad`` and ``offset_mm``
+    in the old frame, lies along X at Y = 0."""
+    turn = rotation_from_vector(np.array([0.0, 0.0, -turn_rad]))
+    state = block.solution.state
+    cards = dict(enumerate(state.cards))
+    zero = turn @ cards[block.problem.zero_card].origin_mm
+    shift = np.array([-zero[0], -offset_mm, 0.0])
+    poses, moved_cards = _moved(dict(enumerate(state.poses)), cards, turn, shift)
+    problem = replace(block.problem, line_seen=tuple(line_seen))
+    start = replace(
+        state,
+        poses=tuple(poses[i] for i in range(len(poses))),
+        cards=tuple(moved_cards[j] for j in range(len(moved_cards))),
+        lines=tuple(lines),
+    )
+    return replace(block, problem=problem, solution=adjust(problem, start))

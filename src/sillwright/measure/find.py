@@ -1,0 +1,356 @@
+"""The bolts of one run: proposals of all photos held against each other, then each bolt laid over all its photos."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sillwright.camera import Array, meet_plane, project, rays
+from sillwright.measure.block import Block
+from sillwright.measure.line import view_tasks
+from sillwright.measure.work import (
+    CELLS_A_RADIUS,
+    BoltSearch,
+    BoltTask,
+    Crew,
+    cut_patches,
+    ground_seen,
+    look_for_bolts,
+)
+from sillwright.see.bolts import Proposal, WallArea
+from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edges import WallEdge
+from sillwright.see.patch import Patch
+from sillwright.solve.axis import (
+    STAND_IN_HEIGHT_MM,
+    AxisFit,
+    BoltView,
+    Glimpse,
+    PartEvidence,
+    climb,
+    fit_axis,
+    part_evidence,
+    tip_on_ray,
+    weigh,
+)
+
+BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of them shows
+BEYOND_PLATE_MM = 25.0
+APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
+HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
+WORTH_A_CLIMB = 4.0
+MOST_CLIMBS_A_PHOTO = 10
+STARTS_A_BOLT = 3
+STARTS_LAID = 6
+PAIRED_ENDS = 2
+FEET_A_BOLT = 4
+LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
+LARGEST_LEAN = 0.4  # tip over height, while heights are tried
+RMS_COST = 8.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
+RIVAL_MARGIN = 2.0
+FACE_LEVEL_SIGMA_MM = 6.0  # a stated stick-up holds to about a quarter inch along a wall
+
+
+@dataclass(frozen=True)
+class FoundBolt:
+    """A shape that was laid over its photos.
+
+    fit : its place; views : the photos (indices) that show it; evidence : of each view; score : evidence less
+    the cost of scatter; rivals : how many other places
+    fit nearly as well; stated : a stated stick-up was used
+    """
+
+    fit: AxisFit
+    views: tuple[BoltView, ...]
+    evidence: tuple[PartEvidence, ...]
+    score: float
+    rivals: int
+    stated: bool
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Where along the run, and how far to either side of the line, bolts are looked for (wall frame)."""
+
+    x_from_mm: float
+    x_to_mm: float
+    y_from_mm: float
+    y_to_mm: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """All that was seen of standing things on a run."""
+
+    tasks: tuple[BoltTask, ...]
+    searches: tuple[BoltSearch, ...]
+
+    @property
+    def edges(self) -> tuple[tuple[WallEdge | None, WallEdge | None], ...]:
+        """Wall edges by photo."""
+        return tuple(search.edges for search in self.searches)
+
+
+@dataclass(frozen=True)
+class BoltShape:
+    """What is known of the bolts: thread radius and chamfer as they show at the print scale used, stick-up stated."""
+
+    radius_mm: float
+    chamfer_mm: float
+    stickup_mm: float | None
+
+
+def bounds_of(block: Block, plate_width_mm: float) -> Bounds:
+    """From well before the first card to well past the last, a plate's width to either side."""
+    x = [float(card.origin_mm[0]) for card, n in zip(block.solution.state.cards, block.numbers, strict=True) if n in block.own]
+    wide = plate_width_mm + BEYOND_PLATE_MM
+    return Bounds(min(x) - BEYOND_CARDS_MM, max(x) + BEYOND_CARDS_MM, -wide, wide)
+
+
+def search_photos(block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew) -> Search:
+    """Look for bolts in every photo of a block, each in the part of the wall it shows."""
+    tasks = []
+    for view in view_tasks(block):
+        ground = ground_seen(view.camera, view.pose)
+        low = max(bounds.x_from_mm, float(ground[:, 0].min())) if len(ground) else 0.0
+        high = min(bounds.x_to_mm, float(ground[:, 0].max())) if len(ground) else 0.0
+        area = WallArea(low, max(high, low), bounds.y_from_mm, bounds.y_to_mm)
+        x = np.linspace(bounds.x_from_mm - 500.0, bounds.x_to_mm + 500.0, 80)
+        line = np.column_stack([x, np.zeros(len(x)), np.zeros(len(x))])
+        tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm))
+    return Search(tuple(tasks), tuple(crew.share_out(look_for_bolts, tasks)))
+
+
+def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> list[FoundBolt]:
+    """Every shape that was worth laying over its photos, best first; whether it is a bolt is judged elsewhere."""
+    pairs = list(zip(search.tasks, search.searches, strict=True))
+    groups = _starts([_glimpse(i, task, found) for i, (task, found) in enumerate(pairs)], search, shape)
+    bases = tuple((float(group[0].place[0]), float(group[0].place[1])) for group in groups)
+    patches = crew.share_out(cut_patches, [(task, found.edges, bases) for task, found in pairs])
+    found = []
+    for k, group in enumerate(groups):
+        views = [
+            view
+            for i, task in enumerate(search.tasks)
+            if (view := _view(i, task, patches[i][k], group[0].place, shape.radius_mm)) is not None
+        ]
+        if views:
+            found.append(lay_over(views, [start.place for start in group[:STARTS_LAID]], shape))
+    return _apart(found)
+
+
+def _glimpse(photo: int, task: BoltTask, found: BoltSearch) -> Glimpse:
+    field = found.field
+    wide = EdgeField(field.cells.astype(np.float32), field.origin_px, field.scale)
+    return Glimpse(photo, task.view.camera, task.view.pose, wide)
+
+
+@dataclass(frozen=True)
+class Start:
+    """A rough place of a bolt (7,) to climb from, and its evidence in all photos that show it."""
+
+    place: Array
+    evidence: float
+
+
+def _starts(glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> list[list[Start]]:
+    """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed."""
+    ranked: list[tuple[Start, tuple[Glimpse, ...]]] = []
+    for glimpse, found in zip(glimpses, search.searches, strict=True):
+        for proposal in found.proposals.shapes:
+            ranked.extend(_held_against_all(glimpse, proposal, glimpses, shape))
+    ranked.sort(key=lambda item: -item[0].evidence)
+    groups: list[list[Start]] = []
+    feet: list[list[Array]] = []
+    climbs = 0
+    for start, views in ranked:
+        if start.evidence < WORTH_A_CLIMB - 2.0 or climbs >= MOST_CLIMBS_A_PHOTO * len(glimpses):
+            break
+        home = _group_near(groups, start.place)
+        if home is not None and len(groups[home]) >= STARTS_A_BOLT:
+            _add_foot(feet[home], start.place)
+            continue
+        climbs += 1
+        place, evidence = climb(views, start.place, shape.radius_mm, shape.chamfer_mm, height_known=len(views) < 2)
+        if evidence < WORTH_A_CLIMB:
+            continue
+        home = _group_near(groups, place)
+        if home is None:
+            groups.append([Start(place, evidence)])
+            feet.append([])
+            home = len(groups) - 1
+        elif all(np.linalg.norm(place[:5] - other.place[:5]) > 2.0 for other in groups[home]):
+            groups[home].append(Start(place, evidence))
+        _add_foot(feet[home], place)
+        _add_foot(feet[home], start.place)
+    for group, places in zip(groups, feet, strict=True):
+        for foot in places[:FEET_A_BOLT]:
+            group.extend(_from_paired_ends(foot, glimpses, search, shape))
+        group.sort(key=lambda one: -one.evidence)
+    return groups
+
+
+def _add_foot(feet: list[Array], place: Array) -> None:
+    if all(np.hypot(*(place[:2] - other[:2])) > 3.0 for other in feet):
+        feet.append(place)
+
+
+def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
+    for k, group in enumerate(groups):
+        if np.hypot(*(group[0].place[:2] - place[:2])) < APART_MM:
+            return k
+    return None
+
+
+def _from_paired_ends(
+    foot: Array, glimpses: Sequence[Glimpse], search: Search, shape: BoltShape
+) -> list[Start]:
+    """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
+    ends = np.vstack([np.append(foot[:2], 0.0), foot[2:5]])
+    views = [g for g in glimpses if _shows(g, ends)]
+    met = [
+        _meetings(one, other, search.searches[one.photo].proposals.ends_px, search.searches[other.photo].proposals.ends_px)
+        for k, one in enumerate(views)
+        for other in views[k + 1 :]
+    ]
+    tips = np.concatenate(met) if met else np.zeros((0, 3))
+    off = np.hypot(tips[:, 0] - foot[0], tips[:, 1] - foot[1])
+    tips = tips[(tips[:, 2] > LOWEST_TIP_MM) & (tips[:, 2] < HIGHEST_TIP_MM) & (off < LARGEST_LEAN * tips[:, 2])]
+    if not len(tips):
+        return []
+    rows = np.repeat(foot[None], len(tips), axis=0)
+    rows[:, 2:5] = tips
+    score, _ = weigh(views, rows, shape.chamfer_mm)
+    chosen: list[Start] = []
+    for k in np.argsort(-score, kind="stable"):
+        if len(chosen) >= PAIRED_ENDS:
+            break
+        if all(np.linalg.norm(rows[k, 2:5] - other.place[2:5]) > 4.0 for other in chosen):
+            chosen.append(Start(rows[k], float(score[k])))
+    climbed = [climb(views, one.place, shape.radius_mm, shape.chamfer_mm, height_known=False) for one in chosen]
+    return [Start(place, evidence) for place, evidence in climbed]
+
+
+def _meetings(one: Glimpse, other: Glimpse, ends_px: Array, others_px: Array) -> Array:
+    """Points (M, 3) where a ray to an end in one photo passes within 3 mm of a ray to an end in another."""
+    a, b = rays(one.camera, one.pose, ends_px), rays(other.camera, other.pose, others_px)
+    between = other.pose.centre_mm - one.pose.centre_mm
+    cosine = a @ b.T
+    spread = np.maximum(1.0 - cosine**2, 1e-9)
+    ahead, ahead_other = a @ between, b @ between
+    s = (ahead[:, None] - cosine * ahead_other[None, :]) / spread
+    t = (cosine * ahead[:, None] - ahead_other[None, :]) / spread
+    near = one.pose.centre_mm + s[:, :, None] * a[:, None, :]
+    near_other = other.pose.centre_mm + t[:, :, None] * b[None, :, :]
+    meet = np.linalg.norm(near - near_other, axis=2) < 3.0
+    return (0.5 * (near + near_other))[meet]
+
+
+def _held_against_all(
+    own: Glimpse, proposal: Proposal, glimpses: Sequence[Glimpse], shape: BoltShape
+) -> list[tuple[Start, tuple[Glimpse, ...]]]:
+    """The heights of the tip at which a proposal of one photo has most evidence in all photos that show it."""
+    tips = tip_on_ray(own, proposal.tip_px, HEIGHTS_MM)
+    rows = np.column_stack(
+        [
+            np.repeat(proposal.base_mm[None], len(tips), axis=0),
+            tips,
+            np.full(len(tips), shape.radius_mm),
+            np.zeros(len(tips)),
+        ]
+    )
+    ends = np.vstack([np.append(proposal.base_mm, 0.0), tip_on_ray(own, proposal.tip_px, np.array([70.0]))[0]])
+    views = tuple(g for g in glimpses if g is own or _shows(g, ends))
+    lean = np.hypot(rows[:, 2] - rows[:, 0], rows[:, 3] - rows[:, 1]) / rows[:, 4]
+    if len(views) < 2:
+        # One photo cannot tell the height: every height along the ray is the same picture. The plumbest will do.
+        rows, lean = rows[np.argmin(lean)][None], lean[np.argmin(lean)][None]
+    score, _ = weigh(views, rows, shape.chamfer_mm)
+    score = np.where(lean < LARGEST_LEAN, score, -np.inf)
+    best = int(np.argmax(score))
+    chosen = [best]
+    apart = np.abs(np.arange(len(score)) - best) >= 4
+    if apart.any():
+        chosen.append(int(np.argmax(np.where(apart, score, -np.inf))))
+    return [(Start(rows[k], float(score[k])), views) for k in chosen if np.isfinite(score[k])]
+
+
+def _shows(glimpse: Glimpse, ends_mm: Array) -> bool:
+    px = project(glimpse.camera, glimpse.pose, ends_mm)
+    size = np.array([glimpse.camera.width_px, glimpse.camera.height_px])
+    return bool(np.isfinite(px).all() and (px > 12).all() and (px < size - 12).all())
+
+
+def _view(photo: int, task: BoltTask, patch: Patch | None, start: Array, radius_mm: float) -> BoltView | None:
+    """The photo as a view of the bolt, where all of the bolt is in the picture."""
+    if patch is None:
+        return None
+    view = task.view
+    ends = np.vstack([np.append(start[:2], 0.0), start[2:5]])
+    px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
+    coarse = edge_field(patch.gray, patch.usable, patch.origin_px, min(1.0, CELLS_A_RADIUS / (radius_mm * px_per_mm)))
+    glimpse = Glimpse(photo, view.camera, view.pose, coarse)
+    if not _shows(glimpse, ends):
+        return None
+    fine = edge_field(patch.gray, patch.usable, patch.origin_px, min(1.0, 2 * CELLS_A_RADIUS / (radius_mm * px_per_mm)))
+    return BoltView(photo, view.camera, view.pose, patch, glimpse, Glimpse(photo, view.camera, view.pose, fine))
+
+
+def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt:
+    """Climb on the fine fields from each start, fit each, keep the best; its standing is how many agree with it."""
+    stickup = None
+    if len(views) < 2:
+        known = shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM
+        stickup = (known, FACE_LEVEL_SIGMA_MM)
+        starts = [_at_stickup(views[0], start, known) for start in starts]
+    fields = [view.fine for view in views]
+    fits = []
+    for start in starts:
+        place, _ = climb(
+            fields, start, shape.radius_mm, shape.chamfer_mm, height_known=stickup is not None, fine=True
+        )
+        fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
+        score, _ = weigh(fields, fit.parameters[None], shape.chamfer_mm)
+        fits.append((float(score[0]) - RMS_COST * fit.rms_px * len(views), fit))
+    fits.sort(key=lambda item: -item[0])
+    score, best = fits[0]
+    rivals = [
+        other
+        for other_score, other in fits[1:]
+        if np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN
+    ]
+    evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
+    return FoundBolt(best, tuple(views), evidence, score, len(rivals), stickup is not None and shape.stickup_mm is not None)
+
+
+def _at_stickup(view: BoltView, start: Array, stickup_mm: float) -> Array:
+    """The same picture of a bolt with its tip moved along its ray to the stated height."""
+    tip_px = project(view.camera, view.pose, start[None, 2:5])
+    tip = tip_on_ray(view.coarse, tip_px[0], np.array([stickup_mm]))[0]
+    return np.concatenate([start[:2], tip, start[5:]])
+
+
+def _apart(found: Sequence[FoundBolt]) -> list[FoundBolt]:
+    kept: list[FoundBolt] = []
+    for bolt in sorted(found, key=lambda b: -b.score):
+        place = bolt.fit.parameters[:2]
+        if all(np.linalg.norm(place - other.fit.parameters[:2]) > APART_MM for other in kept):
+            kept.append(bolt)
+    return kept
+
+
+def refit(bolt: FoundBolt, shape: BoltShape, stickup_mm: float | None) -> FoundBolt:
+    """Fit again from where it stands, with a better known radius."""
+    held = None
+    if len(bolt.views) < 2:
+        held = (stickup_mm if stickup_mm is not None else STAND_IN_HEIGHT_MM, FACE_LEVEL_SIGMA_MM)
+    fit = fit_axis(bolt.views, bolt.fit.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
+    evidence = tuple(part_evidence(bolt.views, fit, shape.chamfer_mm))
+    return FoundBolt(fit, bolt.views, evidence, bolt.score, bolt.rivals, bolt.stated)
+
+
+def ground_of(view: BoltView, px: Array) -> Array:
+    """Where pixels of a view meet the concrete, (N, 3)."""
+    return meet_plane(view.camera, view.pose, px)

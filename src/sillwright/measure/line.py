@@ -1,0 +1,127 @@
+"""Which of the lines seen in the photos is the chalk line of the run: the one that most of the run agrees on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sillwright.camera import meet_plane
+from sillwright.measure.block import Block, covered, with_lines
+from sillwright.measure.work import Crew, ViewTask, follow_lines, look_for_lines
+from sillwright.see.chalk import LineCandidate, LineTrace
+from sillwright.solve.adjust import LineObservation, LineState
+
+SAME_LINE_MM = 12.0
+SECOND_LINE_SHARE = 0.6
+SECOND_LINE_APART_MM = 25.0
+
+
+@dataclass(frozen=True)
+class ChosenLine:
+    """The run's line in the block's frame, and what was seen of it.
+
+    colors : name of its colour; photos : indices of the photos that show it
+    rival_mm : how far from it a second line of like strength runs, None where there is none
+    """
+
+    angle_rad: float
+    offset_mm: float
+    color: str
+    photos: tuple[int, ...]
+    rival_mm: float | None
+
+
+def view_tasks(block: Block) -> list[ViewTask]:
+    """Every photo of a block as a task for the workers."""
+    outlines = covered(block)
+    mine = [o for o, number in zip(outlines, block.numbers, strict=True) if number in block.own]
+    x = [float(v) for o in mine for v in o[:, 0]]
+    y = [float(v) for o in mine for v in o[:, 1]]
+    return [
+        ViewTask(path, block.camera(i), block.pose(i), outlines, (min(x), max(x)), (min(y), max(y)))
+        for i, path in enumerate(block.photos)
+    ]
+
+
+def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> ChosenLine | None:
+    """The line most photos agree on, weighed by its strength in each."""
+    centres = [block.pose(i).centre_mm for i in range(len(block.photos))]
+    scored: list[tuple[float, LineCandidate, tuple[int, ...]]] = []
+    for own, candidates in enumerate(found):
+        for candidate in candidates:
+            total, photos = 0.0, []
+            for i, others in enumerate(found):
+                # A short view fixes a line's turn to a few milliradians: allow for that with the distance.
+                slack = SAME_LINE_MM + 0.006 * abs(float(centres[i][0] - centres[own][0]))
+                here = [o.strength for o in others if _apart_mm(candidate, o, float(centres[i][0])) < slack]
+                if here:
+                    total += max(here)
+                    photos.append(i)
+            scored.append((total, candidate, tuple(photos)))
+    if not scored:
+        return None
+    scored.sort(key=lambda item: -item[0])
+    total, best, agreeing = scored[0]
+    middle = float(np.mean([c[0] for c in centres]))
+    rivals = [
+        candidate.offset_mm + candidate.slope * middle - best.offset_mm - best.slope * middle
+        for score, candidate, _ in scored
+        if score > SECOND_LINE_SHARE * total and _apart_mm(candidate, best, middle) > SECOND_LINE_APART_MM
+    ]
+    angle = float(np.arctan(best.slope))
+    return ChosenLine(angle, best.offset_mm * np.cos(angle), best.color, agreeing, rivals[0] if rivals else None)
+
+
+def _apart_mm(one: LineCandidate, other: LineCandidate, x_mm: float) -> float:
+    return abs((one.offset_mm - other.offset_mm) + (one.slope - other.slope) * x_mm)
+
+
+def observe(traces: Sequence[LineTrace | None], line: int) -> list[LineObservation]:
+    """Traces, one a photo, as observations of a line."""
+    return [
+        LineObservation(photo, line, trace.px, trace.sigma_px)
+        for photo, trace in enumerate(traces)
+        if trace is not None
+    ]
+
+
+def refit(block: Block, traces: Sequence[LineTrace | None]) -> tuple[float, float] | None:
+    """A straight line (angle, offset) through all traced points on the wall, robustly."""
+    points = [
+        meet_plane(block.camera(i), block.pose(i), trace.px)[:, :2]
+        for i, trace in enumerate(traces)
+        if trace is not None
+    ]
+    if not points:
+        return None
+    every = np.concatenate(points)
+    weight = np.ones(len(every))
+    slope, level = 0.0, 0.0
+    for _ in range(10):
+        slope, level = np.polyfit(every[:, 0], every[:, 1], 1, w=np.sqrt(weight))
+        off = np.abs(every[:, 1] - slope * every[:, 0] - level)
+        weight = 1.0 / (1.0 + (off / max(2.0 * float(np.median(off)), 0.2)) ** 2)
+    angle = float(np.arctan(slope))
+    return angle, float(level * np.cos(angle))
+
+
+def lay_line(block: Block, crew: Crew) -> tuple[Block, ChosenLine | None]:
+    """Find the run's chalk line and adjust the block on it."""
+    tasks = view_tasks(block)
+    chosen = choose_line(block, crew.share_out(look_for_lines, tasks))
+    if chosen is None:
+        return block, None
+    angle, offset = chosen.angle_rad, chosen.offset_mm
+    for _ in range(2):
+        # The first pass follows each photo's own guess to a joint line; the second follows the joint line.
+        traces = crew.share_out(follow_lines, [(task, ((angle, offset),)) for task in tasks])
+        straight = refit(block, [trace[0] for trace in traces])
+        if straight is None:
+            return block, None
+        angle, offset = straight
+    seen = observe([trace[0] for trace in traces], 0)
+    laid = with_lines(block, (LineState(0.0, 0.0),), seen, angle, offset)
+    photos = tuple(observation.photo for observation in seen)
+    return laid, ChosenLine(angle, offset, chosen.color, photos, chosen.rival_mm)

@@ -1,0 +1,263 @@
+"""What is done to one photo at a time, so that photos can be shared out between processes.
+
+Each function opens one photo, looks for one kind of thing, and lets the pixels go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sillwright.camera import Array, Camera, Pose, meet_plane, project
+from sillwright.cards import CARD_COUNT, scale_card
+from sillwright.errors import PhotoError
+from sillwright.photo import PhotoFacts, read_facts, read_gray, read_pixels
+from sillwright.rectify import PlaneGrid
+from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
+from sillwright.see.chalk import LineCandidate, LineTrace, find_lines, trace_line
+from sillwright.see.charuco import BoardSighting, find_boards
+from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edges import WallEdge, find_wall_edges
+from sillwright.see.patch import Patch, cut_patch
+
+CELLS_A_RADIUS = 8.0  # of the reduced edge field
+SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
+LONGEST_VIEW_MM = 4000.0
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True)
+class CardsSeen:
+    """One photo's facts and the cards in it, or the sentence that says why it cannot be read."""
+
+    path: Path
+    facts: PhotoFacts | None
+    cards: dict[int, BoardSighting]
+    sharpness: float
+    brightness: float
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class ViewTask:
+    """One photo with its pose in the wall frame, and what is known to lie on the wall."""
+
+    path: Path
+    camera: Camera
+    pose: Pose
+    covered_mm: tuple[Array, ...]
+    centre_x_mm: tuple[float, float]
+    centre_y_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class BoltSearch:
+    """What a search for bolts in one photo gives: proposals, and the edge field they are weighed on."""
+
+    proposals: Proposals
+    field: EdgeField
+    edges: tuple[WallEdge | None, WallEdge | None]
+
+
+class Crew:
+    """A few worker processes that live as long as the measurement, or none at all.
+
+    They are started afresh rather than forked: a fork of a process whose image library has threads can hang.
+    """
+
+    def __init__(self, workers: int) -> None:
+        self._pool = (
+            ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread)
+            if workers > 1
+            else None
+        )
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def share_out(
+        self, work: Callable[[T], R], tasks: Sequence[T], done: Callable[[], None] | None = None
+    ) -> list[R]:
+        """Do ``work`` on every task, one a photo, and give the answers in order; call ``done`` after each."""
+        source = map(work, tasks) if self._pool is None or len(tasks) < 2 else self._pool.map(work, tasks)
+        results = []
+        for result in source:
+            results.append(result)
+            if done is not None:
+                done()
+        return results
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def look_for_cards(path: Path) -> CardsSeen:
+    """Facts and cards of one photo; a photo that cannot be read comes back with its fault."""
+    try:
+        facts = read_facts(path)
+        gray = read_gray(path)
+    except PhotoError as fault:
+        return CardsSeen(path, None, {}, 0.0, 0.0, str(fault))
+    seen = find_boards(gray, [scale_card(number) for number in range(1, CARD_COUNT + 1)])
+    cards = {number: sighting for number, sighting in enumerate(seen, start=1) if sighting is not None}
+    return CardsSeen(path, facts, cards, _sharpness(gray, cards), float(gray.mean()))
+
+
+def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> float:
+    """Width of the blur on card edges, px (10 % to 90 % of a step divided by 2.56); 0 without cards."""
+    widths = []
+    for sighting in cards.values():
+        for x, y in sighting.corners_px[::3]:
+            reach = max(6, round(0.25 * sighting.square_px))
+            left, top = round(x) - reach, round(y) - reach
+            if left < 0 or top < 0:
+                continue
+            patch = gray[top : top + 2 * reach, left : left + 2 * reach].astype(float)
+            gy, gx = np.gradient(patch)
+            steepest = float(np.quantile(np.hypot(gx, gy), 0.98))
+            height = float(np.quantile(patch, 0.9) - np.quantile(patch, 0.1))
+            if steepest > 1.0:
+                widths.append(height / steepest / np.sqrt(2.0 * np.pi))
+    return float(np.median(widths)) if widths else 0.0
+
+
+def ground_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
+    """Where the photo's border meets the plane, (N, 2); points that do not meet it, or far off, are left out."""
+    w, h = camera.width_px - 1.0, camera.height_px - 1.0
+    t = np.linspace(0.0, 1.0, 12)
+    border = np.concatenate(
+        [
+            np.column_stack([t * w, 0 * t]),
+            np.column_stack([0 * t + w, t * h]),
+            np.column_stack([t * w, 0 * t + h]),
+            np.column_stack([0 * t, t * h]),
+        ]
+    )
+    ground = meet_plane(camera, pose, border, z_mm)[:, :2]
+    near = np.isfinite(ground).all(axis=1) & (np.abs(ground - pose.centre_mm[:2]).max(axis=1) < LONGEST_VIEW_MM)
+    return ground[near]
+
+
+def look_for_lines(task: ViewTask) -> list[LineCandidate]:
+    """Chalk-like lines in one photo, on the plane of the wall."""
+    ground = ground_seen(task.camera, task.pose)
+    if not len(ground):
+        return []
+    x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
+    y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
+    grid = PlaneGrid(x_from, y_to, 1.0, -1.0, int(x_to - x_from), int(y_to - y_from))
+    return find_lines(read_pixels(task.path), task.camera, task.pose, grid, task.covered_mm)
+
+
+def follow_lines(task: tuple[ViewTask, tuple[tuple[float, float], ...]]) -> list[LineTrace | None]:
+    """Points on known lines, (angle, offset) each, in one photo."""
+    view, lines = task
+    pixels = read_pixels(view.path)
+    ground = ground_seen(view.camera, view.pose)
+    traces: list[LineTrace | None] = []
+    for angle, offset in lines:
+        along = ground @ np.array([np.cos(angle), np.sin(angle)])
+        span = (float(along.min()), float(along.max()))
+        traces.append(trace_line(pixels, view.camera, view.pose, (angle, offset), view.covered_mm, span))
+    return traces
+
+
+@dataclass(frozen=True)
+class BoltTask:
+    """A photo to be searched for bolts: the view, the part of the wall, known lines (polylines), and the radius."""
+
+    view: ViewTask
+    area: WallArea
+    lines_mm: tuple[Array, ...]
+    face_height_mm: float
+    radius_mm: float
+
+
+def look_for_bolts(task: BoltTask) -> BoltSearch:
+    """Proposals, wall edges and the reduced edge field of one photo."""
+    view = task.view
+    pixels = read_pixels(view.path)
+    gray = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
+    grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
+    edges = find_wall_edges(pixels, view.camera, view.pose, grid, view.covered_mm)
+    del pixels
+    mask = mask_of(task, gray.shape, edges)
+    area = _on_the_wall(task.area, edges)
+    proposals = propose_bolts(gray, mask, view.camera, view.pose, area, task.radius_mm)
+    corners = np.array(
+        [
+            [x, y, z]
+            for x in (area.x_from_mm, area.x_to_mm)
+            for y in (area.y_from_mm, area.y_to_mm)
+            for z in (0.0, 140.0)
+        ]
+    )
+    px = project(view.camera, view.pose, corners)
+    px = px[np.isfinite(px).all(axis=1)]
+    height, width = gray.shape
+    low = np.clip(np.floor(px.min(axis=0)) - 20, 0, [width - 2, height - 2]) if len(px) > 2 else np.zeros(2)
+    high = np.clip(np.ceil(px.max(axis=0)) + 20, low + 2, [width, height]) if len(px) > 2 else low + 2
+    left, top, right, bottom = int(low[0]), int(low[1]), int(high[0]), int(high[1])
+    scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * view.camera.fx / max(view.pose.centre_mm[2], 1.0)))
+    field = edge_field(gray[top:bottom, left:right], mask[top:bottom, left:right] > 0, np.array([left, top]), scale)
+    small = EdgeField(field.cells.astype(np.float16), field.origin_px, field.scale)
+    return BoltSearch(proposals, small, edges)
+
+
+def mask_of(
+    task: BoltTask, shape: tuple[int, int], edges: tuple[WallEdge | None, WallEdge | None]
+) -> NDArray[np.uint8]:
+    """1 where the photo shows nothing that is known: no card, chalk line or wall edge."""
+    view = task.view
+    outlines = [np.column_stack([c, np.full(len(c), z)]) for c in view.covered_mm for z in (0.0, task.face_height_mm)]
+    x = np.linspace(task.area.x_from_mm, task.area.x_to_mm, 60)
+    lines = list(task.lines_mm)
+    for edge in edges:
+        if edge is not None:
+            lines.append(np.column_stack([x, edge.offset_mm + edge.slope * x, np.zeros(len(x))]))
+    return known_mask(shape, view.camera, view.pose, outlines, lines)
+
+
+def _on_the_wall(area: WallArea, edges: tuple[WallEdge | None, WallEdge | None]) -> WallArea:
+    """The part of the area that is concrete, where its edges are seen, and 3 mm inside them."""
+    y_from, y_to = area.y_from_mm, area.y_to_mm
+    ends = np.array([area.x_from_mm, area.x_to_mm])
+    low, high = edges
+    if low is not None:
+        y_from = max(y_from, float(np.min(low.offset_mm + low.slope * ends)) + 3.0)
+    if high is not None:
+        y_to = min(y_to, float(np.max(high.offset_mm + high.slope * ends)) - 3.0)
+    return WallArea(area.x_from_mm, area.x_to_mm, y_from, y_to)
+
+
+def cut_patches(
+    task: tuple[BoltTask, tuple[WallEdge | None, WallEdge | None], tuple[tuple[float, float], ...]],
+) -> list[Patch | None]:
+    """Pieces of one photo round the given places on the wall; None where a bolt there would not be whole."""
+    job, edges, bases = task
+    view = job.view
+    gray = read_gray(view.path)
+    mask = mask_of(job, gray.shape, edges)
+    px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
+    patches: list[Patch | None] = []
+    for x, y in bases:
+        centre = project(view.camera, view.pose, np.array([[x, y, 45.0]]))[0]
+        inside = np.isfinite(centre).all() and (centre > 0).all() and (centre < [gray.shape[1], gray.shape[0]]).all()
+        patches.append(cut_patch(gray, mask, centre, round(115.0 * px_per_mm)) if inside else None)
+    return patches

@@ -1,0 +1,121 @@
+"""The top edges of the foundation wall in one photo: where concrete ends on either side of the chalk line.
+
+Outward from the line, the first place where a window of the wall top and a window beyond it differ in colour or in
+roughness all along the photo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sillwright.camera import Array, Camera, Pose
+from sillwright.rectify import PlaneGrid, rectify
+
+CELL_MM = 2.0
+POOL_MM = 24.0
+WINDOW_MM = 16.0
+NEAREST_MM = 18.0
+LARGEST_SLOPE = 0.02
+LEAST_STEP = 6.0  # CIE Lab units between wall and what lies beside it
+SHARE_OF_STRONGEST = 0.6
+
+
+@dataclass(frozen=True)
+class WallEdge:
+    """A straight top edge: y = offset + slope x on the plane, and how clearly it stands out (Lab units)."""
+
+    slope: float
+    offset_mm: float
+    strength: float
+
+
+def find_wall_edges(
+    pixels: NDArray[np.uint8], camera: Camera, pose: Pose, grid: PlaneGrid, covered_mm: Sequence[Array]
+) -> tuple[WallEdge | None, WallEdge | None]:
+    """The edge on the -Y side and the edge on the +Y side of the line Y = 0; None where none is seen.
+
+    ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
+    """
+    flat, usable = rectify(pixels, camera, pose, grid)
+    lab = cv2.cvtColor(flat.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
+    for outline in covered_mm:
+        corners = np.column_stack([(outline[:, 0] - grid.x0_mm) / CELL_MM, (outline[:, 1] - grid.y0_mm) / CELL_MM])
+        mask = np.zeros(usable.shape, dtype=np.uint8)
+        cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
+        usable &= mask == 0
+    light = lab[:, :, 0]
+    rough = np.abs(light - cv2.blur(light, (5, 5)))
+    feature = np.dstack([lab[:, :, 0] * 0.5, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
+    step = _steps(feature, usable)
+    y = grid.y_mm(np.arange(grid.rows))
+    return _first_edge(step, grid, y, -1), _first_edge(step, grid, y, 1)
+
+
+def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
+    """How different the windows above and below each cell are, in columns of 24 mm: (columns, rows); NaN unseen."""
+    per_column = round(POOL_MM / CELL_MM)
+    count = feature.shape[1] // per_column
+    wide = count * per_column
+    share = usable[:, :wide].astype(np.float64)
+    weighted = feature[:, :wide] * share[:, :, None]
+    total = weighted.reshape(len(feature), count, per_column, -1).sum(axis=2)
+    weight = share.reshape(len(feature), count, per_column).sum(axis=2)
+    window = round(WINDOW_MM / CELL_MM)
+    running = np.cumsum(np.pad(total, ((1, 0), (0, 0), (0, 0))), axis=0)
+    counted = np.cumsum(np.pad(weight, ((1, 0), (0, 0))), axis=0)
+    rows = len(feature)
+    step = np.full((count, rows), np.nan)
+    at = np.arange(window, rows - window)
+    below, above = running[at] - running[at - window], running[at + window] - running[at]
+    n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]
+    good = (n_below > 0.6 * window * per_column) & (n_above > 0.6 * window * per_column)
+    n_below, n_above = np.maximum(n_below, 1.0), np.maximum(n_above, 1.0)
+    apart = np.linalg.norm(below / n_below[:, :, None] - above / n_above[:, :, None], axis=2)
+    step[:, at] = np.where(good, apart, np.nan).T
+    return step
+
+
+def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge | None:
+    columns, rows = step.shape
+    x = (np.arange(columns) + 0.5) * POOL_MM
+    middle = x.mean()
+    slopes = np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, 41)
+    candidates = np.flatnonzero((side * y > NEAREST_MM) & (np.arange(rows) > 12) & (np.arange(rows) < rows - 12))
+    if not len(candidates):
+        return None
+    best = np.zeros(rows)
+    best_slope = np.zeros(rows)
+    for slope in slopes:
+        shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
+        index = np.clip(candidates[None, :] + shift[:, None], 0, rows - 1)
+        values = step[np.arange(columns)[:, None], index]
+        seen = np.isfinite(values).sum(axis=0) > 0.25 * columns
+        level = np.where(seen, _median(values), 0.0)
+        better = level > best[candidates]
+        best[candidates[better]] = level[better]
+        best_slope[candidates[better]] = slope
+    strongest = best.max()
+    if strongest < LEAST_STEP:
+        return None
+    order = candidates if side > 0 else candidates[::-1]
+    for row in order:
+        near = best[max(0, row - 8) : row + 9]
+        if best[row] >= max(LEAST_STEP, SHARE_OF_STRONGEST * strongest) and best[row] == near.max():
+            slope = float(best_slope[row])
+            # The step lies between cell row - 1 and cell row.
+            offset = float(y[row]) - CELL_MM / 2.0 - slope * (grid.x0_mm + middle)
+            return WallEdge(slope, offset, float(best[row]))
+    return None
+
+
+def _median(values: Array) -> Array:
+    filled = np.where(np.isfinite(values), values, -1.0)
+    ordered = np.sort(filled, axis=0)
+    count = np.isfinite(values).sum(axis=0)
+    index = np.clip(len(values) - (count + 1) // 2 - 1 + (count == 0), 0, len(values) - 1)
+    return ordered[index, np.arange(values.shape[1])]
