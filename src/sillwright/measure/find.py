@@ -43,12 +43,16 @@ HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
 WORTH_A_CLIMB = 4.0
 MOST_CLIMBS_A_PHOTO = 10
 STARTS_A_BOLT = 3
-STARTS_LAID = 6
+STARTS_LAID = 4
 PAIRED_ENDS = 2
-FEET_A_BOLT = 4
+FEET_A_BOLT = 3
+FOOT_REACH_MM = 12.0
+FOOT_STEP_MM = 1.0
+OTHER_FEET = 3
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
-RMS_COST = 8.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
+FOOT_WORTH = 3.0  # evidence for a foot seen where it is: shadows and nuts have sides like a bolt's, but no foot
+RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 2.0
 FACE_LEVEL_SIGMA_MM = 6.0  # a stated stick-up holds to about a quarter inch along a wall
 
@@ -299,30 +303,56 @@ def _view(photo: int, task: BoltTask, patch: Patch | None, start: Array, radius_
 
 
 def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt:
-    """Climb on the fine fields from each start, fit each, keep the best; its standing is how many agree with it."""
+    """Climb on the fine fields from each start, fit each, and keep the best.
+
+    The end of a bolt is easy to place and its foot is not: shadows and nuts look like its sides. So once the end is
+    found, the feet round about are tried as well.
+    """
     stickup = None
     if len(views) < 2:
         known = shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM
         stickup = (known, FACE_LEVEL_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
-    fields = [view.fine for view in views]
-    fits = []
-    for start in starts:
-        place, _ = climb(
-            fields, start, shape.radius_mm, shape.chamfer_mm, height_known=stickup is not None, fine=True
-        )
-        fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
-        score, _ = weigh(fields, fit.parameters[None], shape.chamfer_mm)
-        fits.append((float(score[0]) - RMS_COST * fit.rms_px * len(views), fit))
-    fits.sort(key=lambda item: -item[0])
-    score, best = fits[0]
-    rivals = [
-        other
-        for other_score, other in fits[1:]
-        if np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN
-    ]
+    fits = [_laid(views, start, shape, stickup) for start in starts]
+    best = max(fits, key=lambda one: one[0])[1]
+    fits += [_laid(views, start, shape, stickup) for start in _other_feet(views, best.parameters, shape)]
+    score, best = max(fits, key=lambda one: one[0])
+    rivals = sum(
+        bool(np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN)
+        for other_score, other in fits
+    )
     evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
-    return FoundBolt(best, tuple(views), evidence, score, len(rivals), stickup is not None and shape.stickup_mm is not None)
+    return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
+
+
+def _laid(
+    views: Sequence[BoltView], start: Array, shape: BoltShape, stickup: tuple[float, float] | None
+) -> tuple[float, AxisFit]:
+    """One start climbed and fitted: its score (evidence less the cost of scatter) and the fit."""
+    fields = [view.fine for view in views]
+    place, _ = climb(fields, start, shape.radius_mm, shape.chamfer_mm, height_known=stickup is not None, fine=True)
+    fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
+    evidence, parts = weigh(fields, fit.parameters[None], shape.chamfer_mm)
+    foot = sum(float(part[4][0]) for part in parts)
+    return float(evidence[0]) + FOOT_WORTH * foot - RMS_COST * fit.rms_px * len(views), fit
+
+
+def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:
+    """Feet within 15 mm at which, the end staying where it is, the evidence peaks."""
+    step = np.arange(-FOOT_REACH_MM, FOOT_REACH_MM + 0.1, FOOT_STEP_MM)
+    dx, dy = np.meshgrid(step, step)
+    rows = np.repeat(place[None], dx.size, axis=0)
+    rows[:, 0] += dx.ravel()
+    rows[:, 1] += dy.ravel()
+    rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
+    score, _ = weigh([view.fine for view in views], rows, shape.chamfer_mm)
+    chosen: list[Array] = []
+    for k in np.argsort(-score, kind="stable"):
+        if len(chosen) >= OTHER_FEET:
+            break
+        if all(np.hypot(*(rows[k, :2] - other[:2])) > 3.0 for other in [place, *chosen]):
+            chosen.append(rows[k])
+    return chosen
 
 
 def _at_stickup(view: BoltView, start: Array, stickup_mm: float) -> Array:

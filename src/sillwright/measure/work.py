@@ -28,7 +28,7 @@ from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.patch import Patch, cut_patch
 
-CELLS_A_RADIUS = 8.0  # of the reduced edge field
+CELLS_A_RADIUS = 6.5  # of the reduced edge field
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 LONGEST_VIEW_MM = 4000.0
 

@@ -150,7 +150,7 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
     """What each part of the fitted outline shows in each view."""
     out = []
     for view in views:
-        total, parts = weigh([view.coarse], fit.parameters[None], chamfer_mm, least=-np.inf)
+        total, parts = weigh([view.fine], fit.parameters[None], chamfer_mm, least=-np.inf)
         one, other, rim, face, foot, units = (float(p[0]) for p in parts[0])
         out.append(PartEvidence(one, other, rim, face, foot, float(total[0]), units))
     return out
