@@ -209,14 +209,19 @@ def _corner_faults(table: JobTable) -> Iterable[str]:
 
 
 def _shared_photo_faults(job: Job) -> Iterable[str]:
-    """Two runs may share a photo only where a corner of the two claims it."""
+    """Two runs may share a photo where each says which cards are its own, or where a corner of the two claims it."""
+    told = {run.name for run in job.runs if run.cards}
     claimed = {(photo, frozenset(corner.runs)) for corner in job.corners for photo in corner.photos}
     first_run: dict[Path, str] = {}
     for run in job.runs:
         for photo in run.photos:
             other = first_run.setdefault(photo, run.name)
-            if other != run.name and (photo, frozenset((other, run.name))) not in claimed:
+            if (
+                other != run.name
+                and not {other, run.name} <= told
+                and (photo, frozenset((other, run.name))) not in claimed
+            ):
                 yield (
                     f'photo {job.file_name(photo)} is in run "{other}" and in run "{run.name}". Keep it in one, '
-                    "or list it in a [[corner]] of the two."
+                    "list the cards of each run, or list the photo in a [[corner]] of the two."
                 )

@@ -158,9 +158,7 @@ def _largest_chain(
     return best
 
 
-def _why_not_joined(
-    photo: CardsSeen, photos: Sequence[CardsSeen], placed: Chain, names: Mapping[Path, str]
-) -> Finding:
+def _why_not_joined(photo: CardsSeen, photos: Sequence[CardsSeen], placed: Chain, names: Mapping[Path, str]) -> Finding:
     """Name the joined photo taken nearest before or after, which a new photo should bridge to."""
     if not photo.cards:
         return Finding("no-cards", (names[photo.path],))

@@ -108,7 +108,8 @@ class BoltShape:
 
 def bounds_of(block: Block, plate_width_mm: float) -> Bounds:
     """From well before the first card to well past the last, a plate's width to either side."""
-    x = [float(card.origin_mm[0]) for card, n in zip(block.solution.state.cards, block.numbers, strict=True) if n in block.own]
+    cards = zip(block.solution.state.cards, block.numbers, strict=True)
+    x = [float(card.origin_mm[0]) for card, number in cards if number in block.own]
     wide = plate_width_mm + BEYOND_PLATE_MM
     return Bounds(min(x) - BEYOND_CARDS_MM, max(x) + BEYOND_CARDS_MM, -wide, wide)
 
@@ -208,14 +209,13 @@ def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
     return None
 
 
-def _from_paired_ends(
-    foot: Array, glimpses: Sequence[Glimpse], search: Search, shape: BoltShape
-) -> list[Start]:
+def _from_paired_ends(foot: Array, glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> list[Start]:
     """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
     ends = np.vstack([np.append(foot[:2], 0.0), foot[2:5]])
     views = [g for g in glimpses if _shows(g, ends)]
+    ends_px = [found.proposals.ends_px for found in search.searches]
     met = [
-        _meetings(one, other, search.searches[one.photo].proposals.ends_px, search.searches[other.photo].proposals.ends_px)
+        _meetings(one, other, ends_px[one.photo], ends_px[other.photo])
         for k, one in enumerate(views)
         for other in views[k + 1 :]
     ]

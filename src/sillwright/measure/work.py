@@ -89,9 +89,7 @@ class Crew:
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
 
-    def share_out(
-        self, work: Callable[[T], R], tasks: Sequence[T], done: Callable[[], None] | None = None
-    ) -> list[R]:
+    def share_out(self, work: Callable[[T], R], tasks: Sequence[T], done: Callable[[], None] | None = None) -> list[R]:
         """Do ``work`` on every task, one a photo, and give the answers in order; call ``done`` after each."""
         source = map(work, tasks) if self._pool is None or len(tasks) < 2 else self._pool.map(work, tasks)
         results = []

@@ -176,7 +176,7 @@ def _stadiums(
 def _stadium_score(
     cells: Array, x: Array, y: Array, x0: Array, y0: Array, ux: Array, uy: Array, radius: float
 ) -> Array:
-    """Evidence of every stadium (end, direction, length): both sides, the far arc of the end, the near arc of the foot."""
+    """Evidence of every stadium (end, direction, length): both sides, far arc of the end, near arc of the foot."""
 
     def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
         shape = px.shape

@@ -31,8 +31,8 @@ HUES = (("blue", -165.0, -40.0), ("red", -40.0, 46.0), ("orange", 46.0, 78.0), (
 TRACE_ALONG_MM = 8.0
 TRACE_ACROSS_MM = 0.25
 TRACE_REACH_MM = 9.0
-# Powder is uneven over centimetres and lies on concrete that is a millimetre high or low over decimetres, which a slanting
-# view sees as a shift: neighbouring points share their error, and some ten of them count as one witness.
+# Powder is uneven over centimetres and lies on concrete that is a millimetre high or low over decimetres, which a
+# slanting view sees as a shift: neighbouring points share their error, and some ten of them count as one witness.
 SHARED_ERROR = 3.3
 POWDER_WIDTH_MM = 1.1  # sigma of the weight that isolates one snap from a second one beside it
 
@@ -144,7 +144,7 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
     found: list[LineCandidate] = []
     free = score.copy()
     while len(found) < most:
-        i, row = np.unravel_index(int(np.argmax(free)), free.shape)
+        i, row = (int(k) for k in np.unravel_index(int(np.argmax(free)), free.shape))
         if free[i, row] < least:
             break
         step = grid.step_y_mm / grid.step_x_mm
@@ -221,7 +221,7 @@ def _strength_across(
     lab = cv2.cvtColor(flat.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)[:, :, 1:].astype(float)
     bins = flat.shape[1] // per_bin
     color = lab[:, : bins * per_bin].reshape(len(y), bins, per_bin, 2).mean(axis=2).transpose(1, 0, 2)
-    open_bins = usable[:, : bins * per_bin].reshape(len(y), bins, per_bin).all(axis=(0, 2))
+    open_bins: NDArray[np.bool_] = np.all(usable[:, : bins * per_bin].reshape(len(y), bins, per_bin), axis=(0, 2))
     left, right = (y < -5.0), (y > 5.0)
     low, high = np.median(color[:, left], axis=1), np.median(color[:, right], axis=1)
     share = ((y - y[0]) / (y[-1] - y[0]))[None, :, None]
@@ -237,7 +237,7 @@ def _strength_across(
 
 def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Middle of the powder in each bin, mm, and its colour there."""
-    middle = np.zeros(len(x))
+    middle: Array = np.zeros(len(x))
     for width in (2.5, 1.8, 1.4, *(POWDER_WIDTH_MM,) * 4):
         window = np.exp(-0.5 * ((y[None, :] - middle[:, None]) / width) ** 2)
         mass = (strength * window).sum(axis=1)

@@ -50,9 +50,7 @@ class EdgeField:
         return energy, value[..., 3]
 
 
-def edge_field(
-    gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float
-) -> EdgeField:
+def edge_field(gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float) -> EdgeField:
     """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``."""
     size = (max(2, round(gray.shape[1] * scale)), max(2, round(gray.shape[0] * scale)))
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else gray

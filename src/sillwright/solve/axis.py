@@ -213,6 +213,7 @@ def fit_axis(
     *,
     chamfer_mm: float,
     stickup_mm: tuple[float, float] | None,
+    radius_sigma: float = RADIUS_SIGMA,
 ) -> AxisFit:
     """Least squares of the outline on the edges of all views together.
 
@@ -222,13 +223,12 @@ def fit_axis(
     radius_mm : the thread's, as it shows in these photos (print scale included)
     chamfer_mm : how far below the tip the thread begins at its full size
     stickup_mm : the stated stick-up and its sigma, where the photos cannot give it; None where they can
+    radius_sigma : how well the radius is known beforehand, as a share of it
     """
     parameters = start.copy()
-    normal = np.eye(7)
-    residual, weight = np.zeros(0), np.zeros(0)
     for reach in REACHES_PX:
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
-        prior_rows, prior_residual = _priors(parameters, radius_mm, stickup_mm)
+        prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
         spread = _spread(residual, weight)
         scaled = weight / spread**2
         normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
@@ -239,7 +239,7 @@ def fit_axis(
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
     spread = _spread(residual, weight)
     scaled = weight / spread**2
-    prior_rows, _ = _priors(parameters, radius_mm, stickup_mm)
+    prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
     covariance = np.linalg.inv(normal)
     by_pose, by_lens = _sensitivities(views, parameters, chamfer_mm, rows, scaled, covariance)
@@ -248,7 +248,9 @@ def fit_axis(
     return AxisFit(parameters, covariance, by_pose, by_lens, rms, int(used.sum()), stickup_mm is None)
 
 
-def _priors(parameters: Array, radius_mm: float, stickup_mm: tuple[float, float] | None) -> tuple[Array, Array]:
+def _priors(
+    parameters: Array, radius_mm: float, radius_sigma: float, stickup_mm: tuple[float, float] | None
+) -> tuple[Array, Array]:
     rows, residual = [], []
     height = max(parameters[4], 20.0)
     for axis in (0, 1):
@@ -256,7 +258,7 @@ def _priors(parameters: Array, radius_mm: float, stickup_mm: tuple[float, float]
         row[2 + axis], row[axis] = 1.0, -1.0
         rows.append(row / (LEAN_PRIOR_MM_A_MM * height))
         residual.append(-(parameters[2 + axis] - parameters[axis]) / (LEAN_PRIOR_MM_A_MM * height))
-    for index, mean, sigma in ((5, radius_mm, RADIUS_SIGMA * radius_mm), (6, 0.0, FOOT_SIGMA_MM)):
+    for index, mean, sigma in ((5, radius_mm, radius_sigma * radius_mm), (6, 0.0, FOOT_SIGMA_MM)):
         row = np.zeros(7)
         row[index] = 1.0 / sigma
         rows.append(row)

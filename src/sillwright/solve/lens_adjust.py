@@ -121,7 +121,7 @@ class Weighing:
 
 def residuals(state: State, views: Sequence[PlaneView]) -> list[Array] | None:
     """Seen less computed in units of each photo's sigma_px; None where a corner would lie behind a camera."""
-    out = []
+    out: list[Array] = []
     for pose, view in zip(state.poses, views, strict=True):
         in_camera = pose.to_camera(state.sheet.points_mm(view.plane_mm))
         if not np.min(in_camera[:, 2]) > 1e-3:
@@ -211,7 +211,7 @@ def _by_motion(points_mm: Array) -> Array:
 def _reduce(normal: _Normal, prior: Array, damping: float) -> tuple[Array, list[Array]]:
     """The shared normal matrix once the poses are eliminated, and inverse(pose block) for each photo."""
     reduced = normal.shared + np.diag(damping * np.diag(normal.shared) + prior)
-    inverses = []
+    inverses: list[Array] = []
     for block, between in zip(normal.pose, normal.between, strict=True):
         scale = np.diag(1.0 / np.sqrt(np.diag(block)))
         inverse = scale @ np.linalg.inv(scale @ block @ scale + damping * np.eye(6)) @ scale

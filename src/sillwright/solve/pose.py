@@ -106,6 +106,7 @@ def flat_view(
     pose = Pose(pose.rotation, pose.translation_mm - pose.rotation @ np.array([0.0, 0.0, face_height_mm]))
     numbers = sorted(seen)
     cards = [place_card(camera, pose, seen[n], face_height_mm)[0] for n in numbers]
+    zero = cards[numbers.index(largest)]
     problem = Problem(
         card_seen=tuple(
             CardObservation(0, j, seen[n].board_mm, seen[n].px, START_SIGMA_PX) for j, n in enumerate(numbers)
@@ -118,7 +119,7 @@ def flat_view(
         card_middle_mm=np.mean(seen[largest].board_mm, axis=0),
         scale_sigma=1e-6,
         zero_card=numbers.index(largest),
-        zero_held=(float(cards[numbers.index(largest)].origin_mm[1]), float(cards[numbers.index(largest)].rotation[1, 0])),
+        zero_held=(float(zero.origin_mm[1]), float(zero.rotation[1, 0])),
     )
     state = adjust(problem, State((camera,), (pose,), tuple(cards), (LineState(0.0, 0.0),), 1.0)).state
     return state.poses[0], dict(zip(numbers, state.cards, strict=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -67,7 +68,7 @@ def write_coverage(calibration: Calibration, path: Path) -> None:
     write_aside(path, body.tobytes())
 
 
-def _draw_cells(frame: Bgr, coverage: NDArray[np.float64]) -> None:
+def _draw_cells(frame: Bgr, coverage: NDArray[np.floating[Any]]) -> None:
     rows, columns = coverage.shape
     edges_y = np.round(np.linspace(0, frame.shape[0], rows + 1)).astype(int)
     edges_x = np.round(np.linspace(0, frame.shape[1], columns + 1)).astype(int)

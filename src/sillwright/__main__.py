@@ -1,0 +1,27 @@
+"""The command ``sillwright``, also ``python -m sillwright``."""
+
+from __future__ import annotations
+
+import sys
+
+from sillwright.environment import check_environment
+from sillwright.errors import SillwrightError
+
+
+def main() -> None:
+    """Run the command; what a person can act on is told in a sentence, never as a traceback."""
+    try:
+        check_environment()
+        from sillwright.cli.app import app
+
+        app(prog_name="sillwright")
+    except SillwrightError as error:
+        print(f"sillwright: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except OSError as error:
+        print(f"sillwright: {error.filename or 'a file'}: {error.strerror or error}.", file=sys.stderr)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

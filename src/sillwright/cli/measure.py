@@ -1,0 +1,136 @@
+"""``sillwright measure``: a job, or a few photos, to the record and the report."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sillwright.job import Job
+    from sillwright.measure import Progress
+    from sillwright.survey import Survey
+
+MOST_WORKERS = 8
+
+
+@click.command()
+@click.argument(
+    "job_or_photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="JOB.toml | PHOTO..."
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("sillwright-out"),
+    show_default=True,
+    metavar="FOLDER",
+    help="Where survey.json, the report and the pictures go.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["letter", "a4"], case_sensitive=False),
+    default="letter",
+    show_default=True,
+    help="Paper for the PDF sheet.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of tables.")
+def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: bool) -> None:
+    """Measure every bolt of a job from its photos.
+
+    Give the job file, or just photos of one run for a quick look. Exit status 0: every run is ok; 1: measured, and
+    something wants a look first; 2 to 4: the job, a photo or the evidence is not good enough, as the message says.
+    """
+    import json
+
+    from rich.console import Console
+
+    from sillwright.measure import measure_job
+    from sillwright.survey import to_json, worst, write_survey
+
+    job = _job(job_or_photos)
+    talk = Console(stderr=True)
+    with _bar(talk) as progress:
+        survey = measure_job(job, workers=_workers(job), progress=progress)
+    write_survey(survey, output / "survey.json")
+    if len(job_or_photos) == 1 and job_or_photos[0].suffix.lower() == ".toml":
+        shutil.copyfile(job_or_photos[0], output / "job.toml")
+    _report(survey, output, job.folder, paper, talk)
+    if as_json:
+        click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
+    else:
+        _tables(survey)
+    if worst(*(run.status for run in survey.runs), *(corner.status for corner in survey.corners)) != "ok":
+        raise SystemExit(1)
+
+
+def _job(paths: tuple[Path, ...]) -> Job:
+    from sillwright.job import job_from_photos, load_job
+
+    if len(paths) == 1 and paths[0].suffix.lower() == ".toml":
+        return load_job(paths[0])
+    return job_from_photos(paths)
+
+
+def _workers(job: Job) -> int:
+    photos = {photo for run in job.runs for photo in run.photos}
+    return min(os.cpu_count() or 1, MOST_WORKERS) if len(photos) > 2 else 1
+
+
+@contextmanager
+def _bar(console: Console) -> Iterator[Progress | None]:
+    """A progress bar on a terminal, nothing elsewhere."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    if not console.is_terminal:
+        yield None
+        return
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console, transient=True
+    ) as bar:
+        tasks = {}
+
+        def tell(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done)
+
+        yield tell
+
+
+def _report(survey: Survey, output: Path, photo_root: Path, paper: str, talk: Console) -> None:
+    from sillwright.tell.report import write_report
+
+    paths = write_report(survey, output, photo_root, paper="a4" if paper.lower() == "a4" else "letter")
+    talk.print(f"Wrote {output / 'survey.json'}, {paths.html} and {paths.pdf}.", highlight=False)
+
+
+def _tables(survey: Survey) -> None:
+    from rich.console import Console
+
+    from sillwright.tell.reasons import explain
+    from sillwright.tell.tables import hole_table, lean_table
+
+    console = Console()
+    for run in survey.runs:
+        console.print(hole_table(run))
+        console.print(lean_table(survey, run))
+        for finding in run.reasons:
+            console.print(f"  {explain(finding, 'run')}", highlight=False, markup=False)
+    for corner in survey.corners:
+        between = " and ".join(corner.runs)
+        if corner.angle_deg is not None and corner.u95_deg is not None:
+            console.print(f"Corner {between}: {corner.angle_deg:.2f}° ± {corner.u95_deg:.2f}°", highlight=False)
+        for finding in corner.reasons:
+            console.print(f"  Corner {between}: {explain(finding, 'corner')}", highlight=False, markup=False)
+    for photo in survey.photos:
+        for finding in photo.reasons:
+            if photo.status != "ok":
+                console.print(f"  {photo.file}: {explain(finding, 'photo')}", highlight=False, markup=False)

@@ -1,0 +1,199 @@
+"""Adjusted places to records: stations, setbacks, leans, each with the half-width of its 95 % interval."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from sillwright.camera import Array, Camera, Pose
+from sillwright.measure.block import Block
+from sillwright.measure.scale import ScaleVerdict
+from sillwright.measure.verdict import Judged
+from sillwright.see.edges import WallEdge
+from sillwright.solve.adjust import CardState
+from sillwright.survey import (
+    BoltRecord,
+    BoltU95,
+    CameraRecord,
+    CardRecord,
+    EdgeRecord,
+    Finding,
+    Status,
+    ViewRecord,
+)
+
+# What the edges' own scatter does not show, one standard deviation. Samples along an outline share the thread, the
+# seam and the shade they lie on; concrete round a base is rough and pasted over (0.2 mm of base paste, no source).
+EDGE_SCATTER_FACTOR = 2.5
+BASE_ROUGHNESS_MM = 0.2
+TIP_SHAPE_MM = 0.2
+TIP_HEIGHT_SHAPE_MM = 0.4
+LINE_ON_ROUGH_CONCRETE_MM = 0.12
+SETBACK_LIMIT_MM = 1.5875  # 1/16 in
+LEAN_LIMIT_DEG = 2.0
+CARD_TILT_LIMIT_DEG = 0.8
+CARD_CURL_LIMIT_MM = 1.2
+
+
+def bolt_covariance(block: Block, judged: Judged) -> Array:
+    """Covariance (7, 7) of a bolt's numbers: edges, cameras, lens and scale, and what none of them sees."""
+    fit, solution = judged.found.fit, block.solution
+    layout = solution.layout
+    gain = np.zeros((7, layout.size))
+    for view, by_pose, by_lens in zip(judged.found.views, fit.by_pose, fit.by_lens, strict=True):
+        gain[:, layout.pose(view.photo)] += by_pose
+        gain[:, layout.lens(block.problem.lens_of_photo[view.photo])] += by_lens
+    inflation = max(1.0, solution.variance_factor)
+    cameras = gain @ solution.covariance @ gain.T * inflation
+    unseen = np.diag(
+        [
+            BASE_ROUGHNESS_MM**2,
+            BASE_ROUGHNESS_MM**2 + LINE_ON_ROUGH_CONCRETE_MM**2,
+            TIP_SHAPE_MM**2,
+            TIP_SHAPE_MM**2,
+            TIP_HEIGHT_SHAPE_MM**2,
+            0.0,
+            0.0,
+        ]
+    )
+    return EDGE_SCATTER_FACTOR**2 * fit.covariance + cameras + unseen
+
+
+def bolt_record(
+    block: Block,
+    judged: Judged,
+    mark: str,
+    y_sign: float,
+    diameter_mm: float,
+    scale: ScaleVerdict,
+    names: Sequence[str],
+) -> BoltRecord:
+    """One bolt's record in the run frame."""
+    fit = judged.found.fit
+    covariance = bolt_covariance(block, judged)
+    bx, by, tx, ty, tz = (float(v) for v in fit.parameters[:5])
+    flip = np.array([1.0, y_sign])
+    base = flip * [bx, by]
+    lean = flip * [tx - bx, ty - by]
+    photos = tuple(names[view.photo] for view in judged.found.views)
+    by_scale = 0.0 if scale.source in ("tape", "check length", "bolts") else scale.u95_ratio
+    station_u95 = np.hypot(_u95(covariance[0, 0]), by_scale * abs(base[0]))
+    setback_u95 = np.hypot(_u95(covariance[1, 1]), by_scale * abs(base[1]))
+    with_lean = fit.height_known or judged.found.stated
+    doubts = list(judged.doubts)
+    lean_deg, lean_u95, lean_deg_u95, stickup, stickup_u95 = _lean(covariance, lean, tz)
+    if setback_u95 > SETBACK_LIMIT_MM or (with_lean and lean_deg_u95 > LEAN_LIMIT_DEG):
+        doubts.append("wide-interval")
+    if not scale.trusted:
+        doubts.extend(scale.codes)
+    status: Status = "check" if doubts else "ok"
+    return BoltRecord(
+        mark=mark,
+        station_mm=float(base[0]),
+        setback_mm=float(base[1]),
+        lean_along_mm=float(lean[0]) if with_lean else None,
+        lean_across_mm=float(lean[1]) if with_lean else None,
+        lean_deg=lean_deg if with_lean else None,
+        stickup_mm=stickup if with_lean else None,
+        stickup_from=("photos" if fit.height_known else "stated") if with_lean else None,
+        diameter_mm=diameter_mm,
+        u95=BoltU95(
+            station_mm=float(station_u95),
+            setback_mm=float(setback_u95),
+            lean_along_mm=float(lean_u95[0]) if with_lean else None,
+            lean_across_mm=float(lean_u95[1]) if with_lean else None,
+            lean_deg=lean_deg_u95 if with_lean else None,
+            stickup_mm=stickup_u95 if with_lean else None,
+        ),
+        photos=photos,
+        status=status,
+        reasons=tuple(Finding(code, photos) for code in dict.fromkeys([*doubts, *judged.notes])),
+    )
+
+
+def _u95(variance: float) -> float:
+    return 1.96 * float(np.sqrt(max(variance, 0.0)))
+
+
+def _lean(covariance: Array, lean: Array, height_mm: float) -> tuple[float, Array, float, float, float]:
+    """Lean angle, u95 of its two parts, u95 of the angle, stick-up and its u95."""
+    across = covariance[:5, :5]
+    to_lean = np.array([[-1.0, 0.0, 1.0, 0.0, 0.0], [0.0, -1.0, 0.0, 1.0, 0.0]])
+    spread = to_lean @ across @ to_lean.T
+    parts = np.array([_u95(spread[0, 0]), _u95(spread[1, 1])])
+    tangent = float(np.linalg.norm(lean)) / height_mm
+    # The angle's own derivative vanishes at plumb; the longer axis of the spread is an honest stand-in throughout.
+    widest = 1.96 * float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
+    from_height = tangent * 1.96 * float(np.sqrt(covariance[4, 4]))
+    angle_u95 = float(np.degrees(np.hypot(widest, from_height) / height_mm / (1.0 + tangent**2)))
+    stickup = float(np.hypot(np.linalg.norm(lean), height_mm))
+    return float(np.degrees(np.arctan(tangent))), parts, angle_u95, stickup, _u95(covariance[4, 4])
+
+
+def card_record(number: int, card: CardState, y_sign: float) -> CardRecord:
+    """One card's place; ``turn_deg`` is from the run's X to the card's long axis, positive toward +Y."""
+    along = card.rotation[:2, 0]
+    tilt = float(np.degrees(np.arccos(np.clip(-card.rotation[2, 2], -1.0, 1.0))))
+    reasons = []
+    if tilt > CARD_TILT_LIMIT_DEG:
+        reasons.append(Finding("card-tilted", (), (number,)))
+    if abs(card.curl_mm) > CARD_CURL_LIMIT_MM:
+        reasons.append(Finding("card-curled", (), (number,), value_mm=float(abs(card.curl_mm))))
+    return CardRecord(
+        number,
+        float(card.origin_mm[0]),
+        y_sign * float(card.origin_mm[1]),
+        float(np.degrees(np.arctan2(y_sign * along[1], along[0]))),
+        tilt,
+        tuple(reasons),
+    )
+
+
+def edge_records(edges: Sequence[tuple[WallEdge | None, WallEdge | None]], y_sign: float) -> tuple[EdgeRecord, ...]:
+    """The wall's two edges as straight lines in the run frame, the median over the photos that show each."""
+    records = []
+    for side in (0, 1):
+        seen = [edge for pair in edges if (edge := pair[side]) is not None]
+        if seen:
+            offset = float(np.median([edge.offset_mm for edge in seen]))
+            slope = float(np.median([edge.slope for edge in seen]))
+            records.append(EdgeRecord(y_sign * offset, y_sign * slope))
+    return tuple(records)
+
+
+def camera_record(camera: Camera) -> CameraRecord:
+    """The lens in the record's form."""
+    return CameraRecord(
+        camera.width_px, camera.height_px, _rows(camera.matrix), tuple(float(v) for v in camera.distortion)
+    )
+
+
+def view_record(run: str, pose: Pose, y_sign: float) -> ViewRecord:
+    """A pose in the run frame, left-handed where ``y_sign`` is -1."""
+    rotation = pose.rotation @ np.diag([1.0, y_sign, 1.0])
+    x, y, z = (float(v) for v in pose.translation_mm)
+    return ViewRecord(run, _rows(rotation), (x, y, z))
+
+
+def _rows(matrix: Array) -> tuple[tuple[float, float, float], ...]:
+    return tuple((float(a), float(b), float(c)) for a, b, c in matrix)
+
+
+def marks(run_names: Sequence[str]) -> dict[str, str]:
+    """A short prefix for each run's bolts: as few first letters, in capitals, as tell the runs apart."""
+    letters = {name: "".join(ch for ch in name.upper() if ch.isalnum()) or "R" for name in run_names}
+    prefixes: dict[str, str] = {}
+    for name, own in letters.items():
+        others = [other for other_name, other in letters.items() if other_name != name]
+        lengths = range(1, len(own) + 1)
+        alone = (k for k in lengths if not any(other.startswith(own[:k]) for other in others))
+        prefix = own[: next(alone, len(own))]
+        prefixes[name] = f"{prefix}-" if prefix[-1].isdigit() else prefix
+    return prefixes
+
+
+def names_of(photos: Sequence[Path], names: Mapping[Path, str]) -> list[str]:
+    """Record names of a block's photos."""
+    return [names[path] for path in photos]

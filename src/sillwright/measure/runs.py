@@ -1,0 +1,197 @@
+"""One run: its block joined, its chalk line laid, its bolts found, judged and written down."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from sillwright.camera import Camera, Pose
+from sillwright.job import Job, RunJob
+from sillwright.measure.block import Block, LensOfPhoto, join
+from sillwright.measure.find import BoltShape, FoundBolt, bounds_of, find_bolts, search_photos
+from sillwright.measure.line import ChosenLine, lay_line
+from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
+from sillwright.measure.scale import ScaleVerdict, judge_scale
+from sillwright.measure.verdict import Judged, judge_shapes
+from sillwright.measure.work import CardsSeen, Crew
+from sillwright.see.edges import WallEdge
+from sillwright.survey import CardRecord, Finding, RunRecord, Status
+
+THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
+POOR_FIT_PX = 0.45
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them."""
+
+    record: RunRecord
+    poses: Mapping[Path, tuple[Camera, Pose]]
+    y_sign: float
+    photo_findings: Mapping[Path, tuple[Finding, ...]]
+
+
+def measure_run(
+    job: Job,
+    run: RunJob,
+    photos: Sequence[CardsSeen],
+    lenses: Mapping[Path, LensOfPhoto],
+    names: Mapping[Path, str],
+    prefix: str,
+    crew: Crew,
+) -> RunResult:
+    """Measure one run from its photos."""
+    own = _cards_of(job, run, photos)
+    block = join(photos, own, lenses, job, run.tape, names) if own else None
+    if block is None:
+        return _nothing(job, run, photos, names)
+    block, line = lay_line(block, crew)
+    if line is None:
+        return _no_line(job, run, block, names)
+    shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
+    search = search_photos(block, bounds_of(block, job.plate_width_mm), job.card_thickness_mm, shape.radius_mm, crew)
+    judged = judge_shapes(find_bolts(search, shape, crew), search.edges, shape)
+    found = [one.found for one in judged]
+    scale = judge_scale(block, found, shape.radius_mm, shape.chamfer_mm, check_given=job.check_length_mm is not None)
+    return _result(job, run, block, line, judged, scale, search.edges, names, prefix, lenses)
+
+
+def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
+    """The cards that lie on a run: as the crew says, else all that its own photos show and no other run claims."""
+    if run.cards is not None:
+        return list(run.cards)
+    claimed = {n for other in job.runs if other.name != run.name for n in other.cards or ()}
+    seen = {n for photo in photos if photo.path in run.photos for n in photo.cards}
+    return sorted(seen - claimed)
+
+
+def _plate_side(block: Block, bolts: Sequence[FoundBolt]) -> float:
+    """+1 where the plate lies to the left of the line looking along it, -1 to the right: the side the bolts are on."""
+    if bolts:
+        left = sum(1 if bolt.fit.parameters[1] > 0 else -1 for bolt in bolts)
+        if left:
+            return 1.0 if left > 0 else -1.0
+    cards = [c for c, n in zip(block.solution.state.cards, block.numbers, strict=True) if n in block.own]
+    middles = [(c.origin_mm + c.rotation @ np.array([120.0, 45.0, 0.0]))[1] for c in cards]
+    return 1.0 if float(np.mean(middles)) >= 0 else -1.0
+
+
+def _result(
+    job: Job,
+    run: RunJob,
+    block: Block,
+    line: ChosenLine,
+    judged: Sequence[Judged],
+    scale: ScaleVerdict,
+    edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
+    names: Mapping[Path, str],
+    prefix: str,
+    lenses: Mapping[Path, LensOfPhoto],
+) -> RunResult:
+    y_sign = _plate_side(block, [one.found for one in judged])
+    files = names_of(block.photos, names)
+    ordered = sorted(judged, key=lambda one: float(one.found.fit.parameters[0]))
+    bolts = tuple(
+        bolt_record(block, one, f"{prefix}{i}", y_sign, job.bolt.diameter_mm, scale, files)
+        for i, one in enumerate(ordered, start=1)
+    )
+    reasons = [Finding(code, (), _end_cards(block), _scale_value(code, scale)) for code in scale.codes]
+    if line.rival_mm is not None:
+        reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
+    if not bolts:
+        reasons.append(Finding("no-bolts"))
+    if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
+        reasons.append(Finding("lens-unknown"))
+    if line.rival_mm is not None:
+        bolts = tuple(
+            replace(b, status="check", reasons=(*b.reasons, Finding("two-chalk-lines", (), (), abs(line.rival_mm))))
+            for b in bolts
+        )
+    doubtful = not scale.trusted or line.rival_mm is not None or not bolts
+    status: Status = "check" if doubtful or any(b.status != "ok" for b in bolts) else "ok"
+    record = RunRecord(
+        name=run.name,
+        status=status,
+        reasons=tuple(reasons),
+        bolts=bolts,
+        cards=_card_records(block, y_sign),
+        line_marks=run.line_marks,
+        line_color=line.color,
+        plate_width_mm=job.plate_width_mm,
+        scale_from=scale.source,
+        scale_u95_ratio=scale.u95_ratio,
+        edges=edge_records(edges, y_sign),
+    )
+    return RunResult(record, _poses(block), y_sign, _photo_findings(block, line.photos, names))
+
+
+def _end_cards(block: Block) -> tuple[int, ...]:
+    return tuple(sorted({block.own[0], block.own[-1]}))
+
+
+def _scale_value(code: str, scale: ScaleVerdict) -> float | None:
+    """How much too large the bolts look, for the codes that speak of it."""
+    if code in ("scale-wrong", "scale-conflict") and scale.bolts_large_by is not None:
+        return 100.0 * scale.bolts_large_by
+    return None
+
+
+def _card_records(block: Block, y_sign: float) -> tuple[CardRecord, ...]:
+    return tuple(
+        card_record(number, card, y_sign)
+        for number, card in zip(block.numbers, block.solution.state.cards, strict=True)
+        if number in block.own
+    )
+
+
+def _poses(block: Block) -> dict[Path, tuple[Camera, Pose]]:
+    return {path: (block.camera(i), block.pose(i)) for i, path in enumerate(block.photos)}
+
+
+def _photo_findings(
+    block: Block, with_line: Sequence[int], names: Mapping[Path, str]
+) -> dict[Path, tuple[Finding, ...]]:
+    findings: dict[Path, tuple[Finding, ...]] = dict(block.left_out)
+    for i, path in enumerate(block.photos):
+        here = []
+        if i not in with_line:
+            here.append(Finding("no-chalk-line", (names[path],)))
+        rms = [value for (photo, _), value in block.solution.corner_rms.items() if photo == i]
+        if rms and max(rms) > POOR_FIT_PX:
+            here.append(Finding("poor-fit", (names[path],)))
+        if here:
+            findings[path] = tuple(here)
+    return findings
+
+
+def _nothing(job: Job, run: RunJob, photos: Sequence[CardsSeen], names: Mapping[Path, str]) -> RunResult:
+    """A run none of whose photos shows a card of it."""
+    record = RunRecord(
+        run.name,
+        "reshoot",
+        (Finding("too-few-cards"),),
+        (),
+        (),
+        run.line_marks,
+        plate_width_mm=job.plate_width_mm,
+    )
+    findings = {p.path: (Finding("no-cards", (names[p.path],)),) for p in photos if p.path in run.photos}
+    return RunResult(record, {}, 1.0, findings)
+
+
+def _no_line(job: Job, run: RunJob, block: Block, names: Mapping[Path, str]) -> RunResult:
+    """A run without a chalk line: the cards stand, but there is nothing to measure setbacks from."""
+    y_sign = _plate_side(block, [])
+    record = RunRecord(
+        run.name,
+        "reshoot",
+        (Finding("no-chalk-line"),),
+        (),
+        _card_records(block, y_sign),
+        run.line_marks,
+        plate_width_mm=job.plate_width_mm,
+    )
+    return RunResult(record, _poses(block), y_sign, _photo_findings(block, (), names))

@@ -1,0 +1,117 @@
+"""Which of the shapes laid over the photos are bolts, and what is to be said of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sillwright.measure.find import BoltShape, FoundBolt, refit
+from sillwright.see.edges import WallEdge
+from sillwright.see.ribs import rib_repeat
+from sillwright.solve.axis import PartEvidence
+
+# Thresholds of evidence (nats a witness, see.edgefield) between bolts and everything else on rendered photos:
+# every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.
+END_SEEN = 0.25
+END_SEEN_ALONE = 0.5
+FOOT_SEEN = 0.2
+FOOT_SEEN_ALONE = 0.3
+TOTAL_SEEN = 3.0
+TOTAL_SEEN_ALONE = 4.5
+EDGES_ALONE = 75
+SCATTER_PX, SCATTER_LIMIT_PX = 0.8, 1.0
+SCATTER_ALONE_PX = 1.45
+RIBBED = 0.45
+EDGE_MARGIN_MM = 4.0
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A bolt and the codes of what is doubtful about it, the doubtful ones first."""
+
+    found: FoundBolt
+    doubts: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def judge_shapes(
+    found: list[FoundBolt], edges: tuple[tuple[WallEdge | None, WallEdge | None], ...], shape: BoltShape
+) -> list[Judged]:
+    """The bolts among the shapes."""
+    judged = []
+    for one in found:
+        verdict = _judge(one, shape)
+        if verdict is not None and _on_wall(verdict.found, edges):
+            judged.append(verdict)
+    return judged
+
+
+def _judge(found: FoundBolt, shape: BoltShape) -> Judged | None:
+    if len(found.views) > 1:
+        good = [i for i, part in enumerate(found.evidence) if _end_seen(part) >= END_SEEN or _hidden(part)]
+        if len(good) < len(found.views):
+            if len(good) < 2 or len(good) < 0.6 * len(found.views):
+                return None
+            kept = tuple(found.views[i] for i in good)
+            found = refit(replace(found, views=kept), shape, shape.stickup_mm)
+        return _judge_many(found)
+    return _judge_alone(found)
+
+
+def _end_seen(part: PartEvidence) -> float:
+    return max(part.rim, part.face)
+
+
+def _hidden(part: PartEvidence) -> bool:
+    """Nothing of the end can be judged: it stands before a card or on a line."""
+    return abs(part.rim) < 1e-6 and abs(part.face) < 1e-6
+
+
+def _judge_many(found: FoundBolt) -> Judged | None:
+    total = sum(part.total for part in found.evidence)
+    ends = sum(_end_seen(part) >= END_SEEN for part in found.evidence)
+    scatter = found.fit.rms_px
+    if total < TOTAL_SEEN or ends < 2 or scatter > SCATTER_LIMIT_PX or is_ribbed(found):
+        return None
+    doubts = []
+    if max(part.foot for part in found.evidence) < FOOT_SEEN:
+        doubts.append("base-hidden")
+    if scatter > SCATTER_PX or found.rivals:
+        doubts.append("views-disagree" if found.rivals else "weak-evidence")
+    return Judged(found, tuple(doubts), ())
+
+
+def _judge_alone(found: FoundBolt) -> Judged | None:
+    part, fit = found.evidence[0], found.fit
+    if (
+        part.total < TOTAL_SEEN_ALONE
+        or _end_seen(part) < END_SEEN_ALONE
+        or fit.edges < EDGES_ALONE
+        or fit.rms_px > SCATTER_ALONE_PX
+        or part.foot < FOOT_SEEN_ALONE
+        or is_ribbed(found)
+    ):
+        return None
+    doubts = ("weak-evidence",) if found.rivals else ()
+    return Judged(found, doubts, ("stated-stickup",) if found.stated else ("one-view",))
+
+
+def is_ribbed(found: FoundBolt) -> bool:
+    """Whether any photo shows ribs along it: a stub of reinforcing bar."""
+    fit = found.fit
+    for view in found.views:
+        repeat = rib_repeat(view.patch, view.camera, view.pose, fit.base_mm, fit.tip_mm, float(fit.parameters[5]))
+        if repeat is not None and repeat[0] > RIBBED:
+            return True
+    return False
+
+
+def _on_wall(found: FoundBolt, edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]) -> bool:
+    """Whether the base stands on the concrete, by the edges seen in the photos that show it."""
+    x, y = (float(v) for v in found.fit.parameters[:2])
+    low = [e[0].offset_mm + e[0].slope * x for v in found.views if (e := edges[v.photo])[0] is not None]
+    high = [e[1].offset_mm + e[1].slope * x for v in found.views if (e := edges[v.photo])[1] is not None]
+    if low and y < float(np.median(low)) + EDGE_MARGIN_MM:
+        return False
+    return not (high and y > float(np.median(high)) - EDGE_MARGIN_MM)

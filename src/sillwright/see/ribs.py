@@ -1,0 +1,82 @@
+"""Ribs along a round bar: reinforcing steel carries them, a threaded bolt does not.
+
+Deformed bars have ribs at most 0.7 bar diameters apart (ASTM A615, from memory: 0.350 in for a No. 4 bar), that is
+5 to 13 mm for the sizes that could be taken for a sill bolt; threads are 1.75 to 2.5 mm apart. So the shade along the
+visible side of the bar is searched for a repeat at 5 to 13 mm.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from sillwright.camera import Array, Camera, Pose, project
+from sillwright.see.patch import Patch
+
+STEP_MM = 0.25
+LINES = 13
+REPEAT_MM = (5.0, 13.0)
+LEAST_PX_PER_MM = 0.5  # along the bar, as foreshortened: below this ribs cannot be told from noise
+FINE_MM, COARSE_MM = 0.8, 5.0
+
+
+def rib_repeat(
+    patch: Patch, camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm: float
+) -> tuple[float, float] | None:
+    """How strongly the shade repeats along a bar (0 to 1) and after how many mm; None where it is seen too end-on."""
+    shade = _unrolled(patch, camera, pose, base_mm, tip_mm, radius_mm)
+    if shade is None:
+        return None
+    wave = gaussian_filter1d(shade, FINE_MM / STEP_MM, axis=1) - gaussian_filter1d(shade, COARSE_MM / STEP_MM, axis=1)
+    lags = np.arange(int((REPEAT_MM[0] - 1.0) / STEP_MM), int(REPEAT_MM[1] / STEP_MM))
+    if wave.shape[1] < 2 * lags[-1]:
+        return None
+    alike = np.stack([_three((wave[:, k:] * wave[:, :-k]).sum(axis=1)) for k in lags], axis=1)
+    power = np.stack(
+        [
+            np.sqrt(_three((wave[:, k:] ** 2).sum(axis=1)) * _three((wave[:, :-k] ** 2).sum(axis=1)) + 1e-9)
+            for k in lags
+        ],
+        axis=1,
+    )
+    likeness = alike / power
+    best, repeat = 0.0, 0.0
+    for line in likeness:
+        peaks = np.flatnonzero((line[1:-1] >= line[:-2]) & (line[1:-1] > line[2:])) + 1
+        for k in peaks[peaks >= 4]:
+            # A repeat rises out of a dip half a repeat before it; a slow change of shade does not.
+            strength = min(float(line[k]), float(line[k] - line[:k].min()) / 1.2)
+            if strength > best:
+                best, repeat = strength, float(lags[k] * STEP_MM)
+    return best, repeat
+
+
+def _three(values: Array) -> Array:
+    """Sums over three neighbouring lines: ribs run round the bar, noise does not."""
+    return values[:-2] + values[1:-1] + values[2:]
+
+
+def _unrolled(
+    patch: Patch, camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm: float
+) -> Array | None:
+    """Grey along lines of the visible side, (lines, steps along the bar)."""
+    axis = tip_mm - base_mm
+    length = float(np.linalg.norm(axis))
+    a = axis / length
+    v = pose.centre_mm - base_mm
+    v = v - (v @ a) * a
+    v = v / max(float(np.linalg.norm(v)), 1e-9)
+    w = np.cross(a, v)
+    along = np.arange(4.0, length - 5.0, STEP_MM)
+    if len(along) < 40:
+        return None
+    rows = []
+    for share in np.linspace(-0.9, 0.9, LINES):
+        out = np.sqrt(1.0 - share**2) * v + share * w
+        px = project(camera, pose, base_mm + along[:, None] * a + radius_mm * out)
+        if np.linalg.norm(px[-1] - px[0]) / (along[-1] - along[0]) < LEAST_PX_PER_MM or not np.isfinite(px).all():
+            return None
+        at = (px - patch.origin_px).astype(np.float32)
+        rows.append(cv2.remap(patch.smooth, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0])
+    return np.array(rows, dtype=float)
