@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
-from sillwright.environment import check_environment
 from sillwright.errors import SillwrightError
 
 
 def main() -> None:
     """Run the command; what a person can act on is told in a sentence, never as a traceback."""
+    # Photos are shared out to processes; threads of the linear algebra library below them would only spin.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     try:
+        from sillwright.environment import check_environment
+
         check_environment()
         from sillwright.cli.app import app
 

@@ -16,12 +16,32 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project_camera_points
 
-SIDE_SAMPLES = 24
-RIM_SAMPLES = 16
-FACE_SAMPLES = 32
-FOOT_SAMPLES = 16
+SIDE, OTHER_SIDE, RIM, FACE, FOOT = 0, 1, 2, 3, 4
 
-SIDE, RIM, FACE, FOOT = 0, 1, 2, 3
+
+@dataclass(frozen=True)
+class Sampling:
+    """How many points stand for each side, the rim, the edge of the end face and the foot."""
+
+    side: int
+    rim: int
+    face: int
+    foot: int
+
+    @property
+    def pieces(self) -> tuple[slice, ...]:
+        """Where each part stands among the points, in the order of the part numbers."""
+        edges = np.cumsum([0, self.side, self.side, self.rim, self.face, self.foot]).tolist()
+        return tuple(slice(start, stop) for start, stop in pairwise(edges))
+
+    @property
+    def part(self) -> NDArray[np.int64]:
+        """Which part each point belongs to."""
+        return np.repeat(np.arange(5), [self.side, self.side, self.rim, self.face, self.foot])
+
+
+DENSE = Sampling(24, 16, 32, 16)
+SPARSE = Sampling(12, 8, 16, 8)
 
 
 @dataclass(frozen=True)
@@ -48,19 +68,17 @@ class Bolt:
 class Outline:
     """Points on the outlines of K bolts in one picture, M each.
 
-    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt; part : (M,) which part each belongs to.
+    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt.
     """
 
     px: Array
     normals: Array
-    part: NDArray[np.int64]
+    sampling: Sampling
 
-
-_CIRCLE = np.linspace(0.0, 2.0 * np.pi, FACE_SAMPLES, endpoint=False)
-_RIM_ARC = np.linspace(-1.0, 1.0, RIM_SAMPLES)
-_FOOT_ARC = np.linspace(-1.0, 1.0, FOOT_SAMPLES)
-_ALONG = (np.arange(SIDE_SAMPLES) + 0.5) / SIDE_SAMPLES
-PARTS = np.repeat([SIDE, RIM, FACE, FOOT], [2 * SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES])
+    @property
+    def part(self) -> NDArray[np.int64]:
+        """Which part each point belongs to, (M,)."""
+        return self.sampling.part
 
 
 def outline(
@@ -72,6 +90,7 @@ def outline(
     *,
     foot_mm: Array | float = 0.0,
     chamfer_mm: float = 0.0,
+    sampling: Sampling = DENSE,
 ) -> Outline:
     """Outlines of K bolts at once.
 
@@ -104,17 +123,19 @@ def outline(
     rise = np.sqrt(1.0 - ratio**2)
     contact = np.stack([ratio * v + rise * w, ratio * v - rise * w], axis=1)
 
-    foot_height = _ALONG[None, None, :, None] * axis[:, None, None, :]
+    share = (np.arange(sampling.side) + 0.5) / sampling.side
+    foot_height = share[None, None, :, None] * axis[:, None, None, :]
     sides = base[:, None, None, :] + foot_height + (radius[:, None] * contact)[:, :, None, :]
-    sides = sides.reshape(len(base), 2 * SIDE_SAMPLES, 3)
+    sides = sides.reshape(len(base), 2 * sampling.side, 3)
 
-    rim_turn = np.pi + (np.pi - np.arccos(ratio))[:, :, None] * _RIM_ARC[None, :, None]
+    rim_turn = np.pi + (np.pi - np.arccos(ratio))[:, :, None] * np.linspace(-1.0, 1.0, sampling.rim)[None, :, None]
     rim_out = np.cos(rim_turn) * v[:, None, :] + np.sin(rim_turn) * w[:, None, :]
     rim_points = tip[:, None, :] + radius[:, None] * rim_out
-    face_out = np.cos(_CIRCLE)[None, :, None] * v[:, None, :] + np.sin(_CIRCLE)[None, :, None] * w[:, None, :]
+    circle = np.linspace(0.0, 2.0 * np.pi, sampling.face, endpoint=False)[None, :, None]
+    face_out = np.cos(circle) * v[:, None, :] + np.sin(circle) * w[:, None, :]
     face_points = (tip + chamfer_mm * a)[:, None, :] + (radius - chamfer_mm)[:, None] * face_out
 
-    half = np.arccos(ratio)[:, :, None] * _FOOT_ARC[None, :, None]
+    half = np.arccos(ratio)[:, :, None] * np.linspace(-1.0, 1.0, sampling.foot)[None, :, None]
     foot_out = np.cos(half) * v[:, None, :] + np.sin(half) * w[:, None, :]
     foot_points = base[:, None, :] + radius[:, None] * foot_out
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
@@ -124,31 +145,28 @@ def outline(
     points = np.concatenate([sides, rim_points, face_points, foot_points], axis=1)
     flat = pose.to_camera(points.reshape(-1, 3))
     px = project_camera_points(camera, flat).reshape(points.shape[0], points.shape[1], 2)
-    return Outline(px, _normals(px), PARTS)
+    return Outline(px, _normals(px, sampling), sampling)
 
 
-def _normals(px: Array) -> Array:
+def _normals(px: Array, sampling: Sampling) -> Array:
     """Unit normals of each piece of the outline, turned away from the middle of the bolt."""
     tangent = np.empty_like(px)
     inside = np.empty_like(px)
-    for piece in _PIECES:
+    pieces = sampling.pieces
+    for piece in pieces:
         run = px[:, piece]
         tangent[:, piece][:, 1:-1] = run[:, 2:] - run[:, :-2]
         tangent[:, piece][:, 0] = run[:, 1] - run[:, 0]
         tangent[:, piece][:, -1] = run[:, -1] - run[:, -2]
         inside[:, piece] = 0.5 * (run[:, :1] + run[:, -1:])
-    face = px[:, _FACE]
-    tangent[:, _FACE][:, 0] = face[:, 1] - face[:, -1]
-    tangent[:, _FACE][:, -1] = face[:, 0] - face[:, -2]
-    inside[:, _FACE] = face.mean(axis=1, keepdims=True)
-    one, other = px[:, _PIECES[0]], px[:, _PIECES[1]]
-    inside[:, _PIECES[0]], inside[:, _PIECES[1]] = other, one
+    circle = pieces[FACE]
+    face = px[:, circle]
+    tangent[:, circle][:, 0] = face[:, 1] - face[:, -1]
+    tangent[:, circle][:, -1] = face[:, 0] - face[:, -2]
+    inside[:, circle] = face.mean(axis=1, keepdims=True)
+    one, other = px[:, pieces[SIDE]], px[:, pieces[OTHER_SIDE]]
+    inside[:, pieces[SIDE]], inside[:, pieces[OTHER_SIDE]] = other, one
     normal = np.stack([-tangent[:, :, 1], tangent[:, :, 0]], axis=2)
     normal /= np.maximum(np.sqrt(np.sum(normal * normal, axis=2, keepdims=True)), 1e-12)
     normal *= np.where(np.sum(normal * (px - inside), axis=2, keepdims=True) < 0.0, -1.0, 1.0)
     return normal
-
-
-_EDGES = np.cumsum([0, SIDE_SAMPLES, SIDE_SAMPLES, RIM_SAMPLES, FACE_SAMPLES, FOOT_SAMPLES]).tolist()
-_PIECES = [slice(start, stop) for start, stop in pairwise(_EDGES)]
-_FACE = _PIECES[3]

@@ -19,6 +19,7 @@ from sillwright.measure.work import (
     ground_seen,
     look_for_bolts,
 )
+from sillwright.outline import DENSE
 from sillwright.see.bolts import Proposal, WallArea
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge
@@ -40,10 +41,12 @@ BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of th
 BEYOND_PLATE_MM = 25.0
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
-WORTH_A_CLIMB = 4.0
-MOST_CLIMBS_A_PHOTO = 10
+WORTH_A_CLIMB = 5.0
+MOST_CLIMBS_A_PHOTO = 7
 STARTS_A_BOLT = 3
-STARTS_LAID = 4
+STARTS_LAID = 3
+FITS_A_BOLT = 3
+END_HINT = 0.05
 PAIRED_ENDS = 2
 FEET_A_BOLT = 3
 FOOT_REACH_MM = 12.0
@@ -141,8 +144,9 @@ def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> list[FoundBolt]:
             for i, task in enumerate(search.tasks)
             if (view := _view(i, task, patches[i][k], group[0].place, shape.radius_mm)) is not None
         ]
-        if views:
-            found.append(lay_over(views, [start.place for start in group[:STARTS_LAID]], shape))
+        bolt = lay_over(views, [start.place for start in group[:STARTS_LAID]], shape) if views else None
+        if bolt is not None:
+            found.append(bolt)
     return _apart(found)
 
 
@@ -302,8 +306,8 @@ def _view(photo: int, task: BoltTask, patch: Patch | None, start: Array, radius_
     return BoltView(photo, view.camera, view.pose, patch, glimpse, Glimpse(photo, view.camera, view.pose, fine))
 
 
-def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt:
-    """Climb on the fine fields from each start, fit each, and keep the best.
+def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt | None:
+    """Climb on the fine fields from each start, fit the best, and keep the best fit; None where no end is seen.
 
     The end of a bolt is easy to place and its foot is not: shadows and nuts look like its sides. So once the end is
     found, the feet round about are tried as well.
@@ -313,9 +317,12 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         known = shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM
         stickup = (known, FACE_LEVEL_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
-    fits = [_laid(views, start, shape, stickup) for start in starts]
-    best = max(fits, key=lambda one: one[0])[1]
-    fits += [_laid(views, start, shape, stickup) for start in _other_feet(views, best.parameters, shape)]
+    places = _climbed(views, starts, shape, held=stickup is not None)
+    if not any(_ends_seen(parts, len(views)) for _, _, parts in places):
+        return None
+    places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
+    places.sort(key=lambda one: -one[0])
+    fits = [_fitted(views, place, shape, stickup) for _, place, _ in _different(places)[:FITS_A_BOLT]]
     score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
         bool(np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN)
@@ -325,14 +332,40 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
 
 
-def _laid(
-    views: Sequence[BoltView], start: Array, shape: BoltShape, stickup: tuple[float, float] | None
-) -> tuple[float, AxisFit]:
-    """One start climbed and fitted: its score (evidence less the cost of scatter) and the fit."""
+Climbed = tuple[float, Array, list[list[Array]]]
+
+
+def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape, *, held: bool) -> list[Climbed]:
+    """Each start climbed on the fine fields: its worth, where it came to rest, and the evidence of each part."""
     fields = [view.fine for view in views]
-    place, _ = climb(fields, start, shape.radius_mm, shape.chamfer_mm, height_known=stickup is not None, fine=True)
+    out: list[Climbed] = []
+    for start in starts:
+        place, _ = climb(fields, start, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
+        evidence, parts = weigh(fields, place[None], shape.chamfer_mm)
+        out.append((float(evidence[0]) + FOOT_WORTH * sum(float(part[4][0]) for part in parts), place, parts))
+    return sorted(out, key=lambda one: -one[0])
+
+
+def _ends_seen(parts: list[list[Array]], views: int) -> bool:
+    """Whether the end of a bolt shows in as many views as it must, with some room left for the fit to come."""
+    ends = sorted((max(float(part[2][0]), float(part[3][0])) for part in parts), reverse=True)
+    return ends[min(views, 2) - 1] > END_HINT
+
+
+def _different(places: Sequence[Climbed]) -> list[Climbed]:
+    kept: list[Climbed] = []
+    for one in places:
+        if all(np.linalg.norm(one[1][:5] - other[1][:5]) > 1.0 for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _fitted(
+    views: Sequence[BoltView], place: Array, shape: BoltShape, stickup: tuple[float, float] | None
+) -> tuple[float, AxisFit]:
+    """A place fitted: its score (evidence less the cost of scatter) and the fit."""
     fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
-    evidence, parts = weigh(fields, fit.parameters[None], shape.chamfer_mm)
+    evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
     foot = sum(float(part[4][0]) for part in parts)
     return float(evidence[0]) + FOOT_WORTH * foot - RMS_COST * fit.rms_px * len(views), fit
 

@@ -13,6 +13,7 @@ from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdge
 from sillwright.solve.adjust import CardState
+from sillwright.solve.axis import sensitivities
 from sillwright.survey import (
     BoltRecord,
     BoltU95,
@@ -37,12 +38,13 @@ CARD_TILT_LIMIT_DEG = 0.8
 CARD_CURL_LIMIT_MM = 1.2
 
 
-def bolt_covariance(block: Block, judged: Judged) -> Array:
+def bolt_covariance(block: Block, judged: Judged, chamfer_mm: float) -> Array:
     """Covariance (7, 7) of a bolt's numbers: edges, cameras, lens and scale, and what none of them sees."""
     fit, solution = judged.found.fit, block.solution
     layout = solution.layout
     gain = np.zeros((7, layout.size))
-    for view, by_pose, by_lens in zip(judged.found.views, fit.by_pose, fit.by_lens, strict=True):
+    moves = sensitivities(judged.found.views, fit, chamfer_mm)
+    for view, by_pose, by_lens in zip(judged.found.views, *moves, strict=True):
         gain[:, layout.pose(view.photo)] += by_pose
         gain[:, layout.lens(block.problem.lens_of_photo[view.photo])] += by_lens
     inflation = max(1.0, solution.variance_factor)
@@ -67,12 +69,13 @@ def bolt_record(
     mark: str,
     y_sign: float,
     diameter_mm: float,
+    chamfer_mm: float,
     scale: ScaleVerdict,
     names: Sequence[str],
 ) -> BoltRecord:
     """One bolt's record in the run frame."""
     fit = judged.found.fit
-    covariance = bolt_covariance(block, judged)
+    covariance = bolt_covariance(block, judged, chamfer_mm)
     bx, by, tx, ty, tz = (float(v) for v in fit.parameters[:5])
     flip = np.array([1.0, y_sign])
     base = flip * [bx, by]

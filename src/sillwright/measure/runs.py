@@ -92,10 +92,11 @@ def _result(
     lenses: Mapping[Path, LensOfPhoto],
 ) -> RunResult:
     y_sign = _plate_side(block, [one.found for one in judged])
+    chamfer_mm = THREAD_DEPTH * job.bolt.pitch_mm
     files = names_of(block.photos, names)
     ordered = sorted(judged, key=lambda one: float(one.found.fit.parameters[0]))
     bolts = tuple(
-        bolt_record(block, one, f"{prefix}{i}", y_sign, job.bolt.diameter_mm, scale, files)
+        bolt_record(block, one, f"{prefix}{i}", y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
     reasons = [Finding(code, (), _end_cards(block), _scale_value(code, scale)) for code in scale.codes]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, rays, rotation_from_vector
-from sillwright.outline import FACE, FOOT, RIM, SIDE, Outline, outline
+from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling, outline
 from sillwright.see.edgefield import EdgeField, evidence
 from sillwright.see.patch import Patch, edge_offsets
 
@@ -79,16 +79,12 @@ class AxisFit:
 
     parameters : (7,) base x, base y, tip x, tip y, tip z, radius, height of the concrete at the foot; mm, wall frame
     covariance : (7, 7) from the edges alone, cameras held
-    by_pose : one (7, 6) for each view: d(parameters)/d(pose perturbation w, t)
-    by_lens : one (7, 9) for each view
     rms_px : of the edge distances used
     edges : how many edge points carried it
     """
 
     parameters: Array
     covariance: Array
-    by_pose: tuple[Array, ...]
-    by_lens: tuple[Array, ...]
     rms_px: float
     edges: int
     height_known: bool
@@ -105,7 +101,12 @@ class AxisFit:
 
 
 def weigh(
-    views: Sequence[Glimpse], parameters: Array, chamfer_mm: float, *, least: float = HIDDEN_EVIDENCE
+    views: Sequence[Glimpse],
+    parameters: Array,
+    chamfer_mm: float,
+    *,
+    least: float = HIDDEN_EVIDENCE,
+    sampling: Sampling = SPARSE,
 ) -> tuple[Array, list[list[Array]]]:
     """Evidence for K bolts (K, 7) over all views: totals (K,), and for each view the mean evidence of each part.
 
@@ -115,13 +116,10 @@ def weigh(
     total = np.zeros(len(parameters))
     parts = []
     for view in views:
-        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm)
+        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm, sampling)
         energy, usable = view.field.energy(seen.px, seen.normals)
         here = np.maximum(evidence(energy), least) * usable
-        one, other = here[:, :24].mean(axis=1), here[:, 24:48].mean(axis=1)
-        rim = here[:, seen.part == RIM].mean(axis=1)
-        face = here[:, seen.part == FACE].mean(axis=1)
-        foot = here[:, seen.part == FOOT].mean(axis=1)
+        one, other, rim, face, foot = (here[:, piece].mean(axis=1) for piece in sampling.pieces)
         units, aslant = side_units(seen), seen_aslant(seen)
         arc = np.pi / UNIT_RADII
         total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
@@ -132,8 +130,9 @@ def weigh(
 
 def side_units(seen: Outline) -> Array:
     """Length of a side in witnesses, (K,)."""
-    side = np.linalg.norm(seen.px[:, 23] - seen.px[:, 0], axis=1) * 24.0 / 23.0
-    across = np.linalg.norm(seen.px[:, 12] - seen.px[:, 36], axis=1) / 2.0
+    count = seen.sampling.side
+    side = np.linalg.norm(seen.px[:, count - 1] - seen.px[:, 0], axis=1) * count / (count - 1.0)
+    across = np.linalg.norm(seen.px[:, count // 2] - seen.px[:, count + count // 2], axis=1) / 2.0
     return side / (UNIT_RADII * np.maximum(across, 1e-6))
 
 
@@ -150,7 +149,7 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
     """What each part of the fitted outline shows in each view."""
     out = []
     for view in views:
-        total, parts = weigh([view.fine], fit.parameters[None], chamfer_mm, least=-np.inf)
+        total, parts = weigh([view.fine], fit.parameters[None], chamfer_mm, least=-np.inf, sampling=DENSE)
         one, other, rim, face, foot, units = (float(p[0]) for p in parts[0])
         out.append(PartEvidence(one, other, rim, face, foot, float(total[0]), units))
     return out
@@ -242,10 +241,9 @@ def fit_axis(
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
     covariance = np.linalg.inv(normal)
-    by_pose, by_lens = _sensitivities(views, parameters, chamfer_mm, rows, scaled, covariance)
     used = weight > 0.1
     rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
-    return AxisFit(parameters, covariance, by_pose, by_lens, rms, int(used.sum()), stickup_mm is None)
+    return AxisFit(parameters, covariance, rms, int(used.sum()), stickup_mm is None)
 
 
 def _priors(
@@ -282,8 +280,9 @@ def _edge_rows(
         offset, strength = edge_offsets(
             view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE
         )
-        share = np.where(seen.part == SIDE, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
-        share = share * np.where((seen.part == SIDE) | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
+        sides = (seen.part == SIDE) | (seen.part == OTHER_SIDE)
+        share = np.where(sides, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
+        share = share * np.where(sides | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
         rows.append(moves)
         residual.append(offset)
         weight.append(strength * share)
@@ -306,20 +305,23 @@ def _outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) ->
     many = _outlines(view.camera, view.pose, parameters + np.vstack([np.zeros(7), np.eye(7) * 0.05]), chamfer_mm)
     normal = many.normals[0]
     moves = np.einsum("kmi,mi->mk", many.px[1:] - many.px[0], normal) / 0.05
-    return Outline(many.px[:1], many.normals[:1], many.part), moves
+    return Outline(many.px[:1], many.normals[:1], many.sampling), moves
 
 
-def _outlines(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float) -> Outline:
+def _outlines(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float, sampling: Sampling = DENSE) -> Outline:
     """Outlines for rows of parameters, (K, 7)."""
     bases = np.column_stack([parameters[:, :2], np.zeros(len(parameters))])
     tips, radii, feet = parameters[:, 2:5], parameters[:, 5], parameters[:, 6]
-    return outline(camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm)
+    return outline(camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm, sampling=sampling)
 
 
-def _sensitivities(
-    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, rows: Array, scaled: Array, covariance: Array
+def sensitivities(
+    views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float
 ) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
-    """How the answer moves with each view's pose and lens: -(J' W J)^-1 J' W dJ, by differences."""
+    """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
+    parameters, covariance = fit.parameters, fit.covariance
+    rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
+    scaled = weight / _spread(residual, weight) ** 2
     by_pose, by_lens = [], []
     start = 0
     for view in views:
