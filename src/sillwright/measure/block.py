@@ -258,11 +258,12 @@ def covered(block: Block) -> tuple[Array, ...]:
     return tuple(outlines)
 
 
-def with_lines(
-    block: Block, lines: Sequence[LineState], line_seen: Sequence[LineObservation], turn_rad: float, offset_mm: float
-) -> Block:
-    """The block adjusted again with chalk lines: first turned so that line 0, at ``turn_rad`` and ``offset_mm``
-    in the old frame, lies along X at Y = 0."""
+def with_lines(block: Block, lines: Sequence[tuple[float, float]], line_seen: Sequence[LineObservation]) -> Block:
+    """The block adjusted again with chalk lines, (angle, offset) each in its present frame.
+
+    The frame is turned and shifted first, so that line 0 lies along X at Y = 0 and the zero card's mark at X = 0.
+    """
+    turn_rad, offset_mm = lines[0]
     turn = rotation_from_vector(np.array([0.0, 0.0, -turn_rad]))
     state = block.solution.state
     cards = dict(enumerate(state.cards))
@@ -270,10 +271,11 @@ def with_lines(
     shift = np.array([-zero[0], -offset_mm, 0.0])
     poses, moved_cards = _moved(dict(enumerate(state.poses)), cards, turn, shift)
     problem = replace(block.problem, line_seen=tuple(line_seen))
+    turned = [LineState(angle - turn_rad, offset) for angle, offset in lines]
     start = replace(
         state,
         poses=tuple(poses[i] for i in range(len(poses))),
         cards=tuple(moved_cards[j] for j in range(len(moved_cards))),
-        lines=tuple(lines),
+        lines=tuple(LineState(line.angle_rad, line.offset_mm + float(shift @ line.normal)) for line in turned),
     )
     return replace(block, problem=problem, solution=adjust(problem, start))

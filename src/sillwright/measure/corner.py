@@ -3,29 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from sillwright.camera import Array, Pose, rotation_from_vector
+from sillwright.camera import Array, Camera, Pose, meet_plane, project
 from sillwright.job import CornerJob, Job
 from sillwright.measure.block import Block, LensOfPhoto, join, with_lines
-from sillwright.measure.line import choose_line, lay_line, observe, refit, view_tasks
-from sillwright.measure.work import CardsSeen, Crew, ViewTask, follow_lines, look_for_lines
-from sillwright.solve.adjust import LineState
+from sillwright.measure.line import observe, view_tasks
+from sillwright.measure.work import CardsSeen, Crew, follow_lines
 from sillwright.survey import CornerRecord, Finding
 
 LARGEST_U95_DEG = 0.2
 LINE_UNSEEN_DEG = 0.02  # powder on rough concrete over the metre or two a corner photo shows of each line
+ALONG_MM = np.arange(-6000.0, 6001.0, 40.0)
+BORDER_PX = 20.0
 
 
 @dataclass(frozen=True)
 class RunPlace:
-    """What a corner needs of a run already solved: its cards' numbers and stations, and the side of its plate."""
+    """What a corner needs of a run already solved.
+
+    cards : station of the zero mark of each of its cards; poses : camera and pose of its photos, right-handed, with X
+    along the run's chalk line and the line at Y = 0
+    """
 
     name: str
     cards: Mapping[int, float]
+    poses: Mapping[Path, tuple[Camera, Pose]]
 
 
 def measure_corner(
@@ -45,80 +51,40 @@ def measure_corner(
     first, second = (runs[name] for name in corner.runs)
     photos = [one for one in seen if one.path in corner.photos]
     both = [p for p in photos if set(p.cards) & set(first.cards) and set(p.cards) & set(second.cards)]
-    if not both:
-        return unknown
-    block = join(both, sorted(first.cards), lenses, job, (), names)
+    block = join(both, sorted(first.cards), lenses, job, (), names) if both else None
     if block is None:
         return unknown
-    block, chosen = lay_line(block, crew)
-    if chosen is None:
+    lines = [_line_of(block, run) for run in (first, second)]
+    if lines[0] is None or lines[1] is None:
         return unknown
-    return _cross(block, first, second, files, crew) or unknown
-
-
-def _cross(block: Block, first: RunPlace, second: RunPlace, files: tuple[str, ...], crew: Crew) -> CornerRecord | None:
-    other = [n for n in block.numbers if n in second.cards]
-    if not other:
-        return None
-    turn = _direction(block, other)
-    found = crew.share_out(look_for_lines, _turned_tasks(block, turn, other))
-    chosen = choose_line(_turned_block(block, turn), found)
-    if chosen is None:
-        return None
-    angle = turn + chosen.angle_rad
-    offset = chosen.offset_mm
-    for _ in range(2):
-        tasks = [(task, ((0.0, 0.0), (angle, offset))) for task in view_tasks(block)]
-        traces = crew.share_out(follow_lines, tasks)
-        straight = refit(_turned_block(block, angle), [trace[1] for trace in traces])
-        if straight is None:
-            return None
-        angle, offset = angle + straight[0], straight[1]
+    pair = (lines[0], lines[1])
+    traces = crew.share_out(follow_lines, [(task, pair) for task in view_tasks(block)])
     line_seen = observe([t[0] for t in traces], 0) + observe([t[1] for t in traces], 1)
-    laid = with_lines(block, (LineState(0.0, 0.0), LineState(angle, offset)), line_seen, 0.0, 0.0)
+    if {one.line for one in line_seen} != {0, 1}:
+        return unknown
+    laid = with_lines(block, pair, line_seen)
     return _record(laid, first, second, files)
 
 
-def _direction(block: Block, numbers: Sequence[int]) -> float:
-    """The other run's direction, from lower to higher cards, as an angle in this block's frame."""
-    cards = [block.solution.state.cards[block.numbers.index(n)] for n in numbers]
-    axes = np.array([card.rotation[:2, 0] for card in cards])
-    twice = np.array([axes[:, 0] ** 2 - axes[:, 1] ** 2, 2 * axes[:, 0] * axes[:, 1]]).sum(axis=1)
-    angle = 0.5 * float(np.arctan2(twice[1], twice[0]))
-    forward = cards[-1].origin_mm[:2] - cards[0].origin_mm[:2] if len(cards) > 1 else cards[0].rotation[:2, 0]
-    return angle if forward @ [np.cos(angle), np.sin(angle)] > 0 else angle + np.pi
-
-
-def _turned(pose: Pose, angle: float) -> Pose:
-    return Pose(pose.rotation @ rotation_from_vector(np.array([0.0, 0.0, angle])), pose.translation_mm)
-
-
-def _turned_block(block: Block, angle: float) -> Block:
-    state = block.solution.state
-    poses = tuple(_turned(pose, angle) for pose in state.poses)
-    return replace(block, solution=replace(block.solution, state=replace(state, poses=poses)))
-
-
-def _turned_tasks(block: Block, angle: float, numbers: Sequence[int]) -> list[ViewTask]:
-    """Views with X along the other run, looking about its cards."""
-    back = rotation_from_vector(np.array([0.0, 0.0, -angle]))[:2, :2]
-    tasks = []
-    for task in view_tasks(block):
-        outlines = tuple(outline @ back.T for outline in task.covered_mm)
-        mine = [o for o, n in zip(outlines, block.numbers, strict=True) if n in numbers]
-        y = np.concatenate([o[:, 1] for o in mine])
-        x = np.concatenate([o[:, 0] for o in mine])
-        tasks.append(
-            ViewTask(
-                task.path,
-                task.camera,
-                _turned(task.pose, angle),
-                outlines,
-                (float(x.min()), float(x.max())),
-                (float(y.min()), float(y.max())),
-            )
-        )
-    return tasks
+def _line_of(block: Block, run: RunPlace) -> tuple[float, float] | None:
+    """A run's chalk line, known in the run's own frame, as (angle, offset) in the frame of the corner's photos."""
+    points = []
+    for i, path in enumerate(block.photos):
+        if path in run.poses:
+            camera, pose = run.poses[path]
+            px = project(camera, pose, np.column_stack([ALONG_MM, np.zeros(len(ALONG_MM)), np.zeros(len(ALONG_MM))]))
+            size = np.array([camera.width_px, camera.height_px])
+            inside = np.isfinite(px).all(axis=1) & (px > BORDER_PX).all(axis=1) & (px < size - BORDER_PX).all(axis=1)
+            if int(inside.sum()) > 2:
+                points.append(meet_plane(block.camera(i), block.pose(i), px[inside])[:, :2])
+    if not points:
+        return None
+    every = np.concatenate(points)
+    middle = every.mean(axis=0)
+    along = np.linalg.svd(every - middle)[2][0]
+    if (points[0][-1] - points[0][0]) @ along < 0:
+        along = -along
+    return float(np.arctan2(along[1], along[0])), float(middle @ [-along[1], along[0]])
 
 
 def _record(block: Block, first: RunPlace, second: RunPlace, files: tuple[str, ...]) -> CornerRecord:

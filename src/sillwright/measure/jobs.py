@@ -109,7 +109,7 @@ def _photos_of(job: Job, run: str, sight: _Sight) -> list[CardsSeen]:
 
 def _corners(job: Job, results: Mapping[str, RunResult], sight: _Sight, crew: Crew) -> list[CornerRecord]:
     places = {
-        name: RunPlace(name, {card.number: card.station_mm for card in result.record.cards})
+        name: RunPlace(name, {card.number: card.station_mm for card in result.record.cards}, result.poses)
         for name, result in results.items()
         if result.record.cards
     }

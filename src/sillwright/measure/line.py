@@ -11,7 +11,7 @@ from sillwright.camera import meet_plane
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_lines, look_for_lines
 from sillwright.see.chalk import LineCandidate, LineTrace
-from sillwright.solve.adjust import LineObservation, LineState
+from sillwright.solve.adjust import LineObservation
 
 SAME_LINE_MM = 12.0
 SECOND_LINE_SHARE = 0.6
@@ -122,6 +122,6 @@ def lay_line(block: Block, crew: Crew) -> tuple[Block, ChosenLine | None]:
             return block, None
         angle, offset = straight
     seen = observe([trace[0] for trace in traces], 0)
-    laid = with_lines(block, (LineState(0.0, 0.0),), seen, angle, offset)
+    laid = with_lines(block, [(angle, offset)], seen)
     photos = tuple(observation.photo for observation in seen)
     return laid, ChosenLine(angle, offset, chosen.color, photos, chosen.rival_mm)

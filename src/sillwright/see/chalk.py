@@ -21,7 +21,7 @@ from sillwright.rectify import PlaneGrid, rectify
 CELL_MM = 1.0
 POOL_MM = 12
 SIDE_NEAR_MM, SIDE_FAR_MM = 3, 9  # the concrete beside a line 1 to 4 mm wide
-LARGEST_TURN_RAD = np.radians(9.0)
+LARGEST_TURN_RAD = np.radians(8.0)
 ROW_POOL = 3  # the search for lines works on 3 mm rows; following one is a finer matter
 CAP_LAB = 10.0  # a column of full colour counts this much and no more: stains must not outvote length
 MIN_STRENGTH_LAB = 0.9
@@ -64,7 +64,7 @@ def find_lines(
     covered_mm: Sequence[Array],
     most: int = 6,
 ) -> list[LineCandidate]:
-    """Ridges of colour within 9 degrees of the grid's X axis, strongest first.
+    """Ridges of colour within 8 degrees of the grid's X axis, strongest first.
 
     Parameters
     ----------
