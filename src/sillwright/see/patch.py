@@ -13,7 +13,7 @@ from sillwright.camera import Array
 PROFILE_STEP_PX = 0.5
 SMOOTH_PX = 0.9
 NOISE_SLOPE = 0.4  # grey levels a pixel
-RIM_SHARE = 0.3  # the outermost edge at least this strong, against the strongest in reach, is the rim
+RIM_SHARE = 0.2  # the outermost edge at least this strong, against the strongest in reach, is the rim
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array
 
 
 def edge_offsets(
-    patch: Patch, px: Array, normals: Array, reach_px: float, near_px: float, rim: NDArray[np.bool_]
+    patch: Patch, px: Array, normals: Array, reach_px: float, near_px: float, rim: NDArray[np.bool_], rim_in_px: float
 ) -> tuple[Array, Array]:
     """Distance along each normal from each point to the edge that most likely is the one looked for.
 
@@ -58,7 +58,7 @@ def edge_offsets(
     ----------
     px, normals : (M, 2) full-size pixels and unit outward normals
     reach_px : how far to look; near_px : sigma of the liking for edges close by
-    rim : (M,)
+    rim : (M,); rim_in_px : how far inward to look there, less than the seam is wide once the outline nearly fits
 
     Returns
     -------
@@ -67,7 +67,8 @@ def edge_offsets(
     steps, slope, free = _profiles(patch, px, normals, reach_px)
     usual = float(np.median(slope)) + NOISE_SLOPE
     outer_limit = np.where(rim, 0.8 * reach_px, reach_px)[:, None]
-    peak = _peaks(slope) & (steps >= -reach_px) & (steps <= outer_limit) & (slope > 1.5 * usual)
+    inner_limit = np.where(rim, min(rim_in_px, reach_px), reach_px)[:, None]
+    peak = _peaks(slope) & (steps >= -inner_limit) & (steps <= outer_limit) & (slope > 1.5 * usual)
     score = np.where(peak, slope * np.exp(-0.5 * (steps / near_px) ** 2), 0.0)
     strongest = np.argmax(score, axis=1)
     fair = peak & (slope >= RIM_SHARE * np.where(peak, slope, 0.0).max(axis=1, keepdims=True))

@@ -27,7 +27,8 @@ HIDDEN_EVIDENCE = -0.4
 CLIMB_ROUNDS = 7
 CLIMB_TRIALS = 80
 CLIMB_ELITE = 10
-REACHES_PX = (6.0, 5.0, 4.0, 3.5, 3.0, 3.0, 3.0, 3.0, 3.0)
+# How far out along the normals edges are looked for, and how far in, as the fit closes up.
+REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
 LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
 RADIUS_PRIOR = 0.08  # while climbing: the stronger edge may be the inner side of a dark rim
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
@@ -271,14 +272,15 @@ def _priors(
 
 
 def _edge_rows(
-    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reach_px: float
+    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reaches_px: tuple[float, float]
 ) -> tuple[Array, Array, Array]:
     """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
+    reach_px, rim_in_px = reaches_px
     rows, residual, weight = [], [], []
     for view in views:
         seen, moves = _outline_with_moves(view, parameters, chamfer_mm)
         offset, strength = edge_offsets(
-            view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE
+            view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
         )
         sides = (seen.part == SIDE) | (seen.part == OTHER_SIDE)
         share = np.where(sides, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
