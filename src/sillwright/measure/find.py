@@ -109,12 +109,13 @@ class BoltShape:
     stickup_mm: float | None
 
 
-def bounds_of(block: Block, plate_width_mm: float) -> Bounds:
-    """From well before the first card to well past the last, a plate's width to either side."""
+def bounds_of(block: Block, plate_width_mm: float, within_mm: tuple[float, float]) -> Bounds:
+    """From well before the first card to well past the last, a plate's width to either side, between two stations."""
     cards = zip(block.solution.state.cards, block.numbers, strict=True)
     x = [float(card.origin_mm[0]) for card, number in cards if number in block.own]
     wide = plate_width_mm + BEYOND_PLATE_MM
-    return Bounds(min(x) - BEYOND_CARDS_MM, max(x) + BEYOND_CARDS_MM, -wide, wide)
+    low, high = max(min(x) - BEYOND_CARDS_MM, within_mm[0]), min(max(x) + BEYOND_CARDS_MM, within_mm[1])
+    return Bounds(low, high, -wide, wide)
 
 
 def search_photos(block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew) -> Search:

@@ -6,23 +6,26 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from sillwright import __version__
 from sillwright.errors import MeasureError
 from sillwright.job import Job
 from sillwright.measure.block import LensOfPhoto, lens_for
 from sillwright.measure.corner import RunPlace, measure_corner
 from sillwright.measure.record import camera_record, marks, view_record
-from sillwright.measure.runs import RunResult, measure_run
+from sillwright.measure.runs import LaidRun, RunResult, finish_run, lay_run
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
 from sillwright.profile import read_profile
-from sillwright.survey import CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
+from sillwright.survey import BoltRecord, CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how much of it is done, and how much there is."""
 
 BLURRED_PX = 2.6  # blur sigma on card edges; corners keep their place to there, bolts' edges begin to melt
 DARK, BRIGHT = 28.0, 232.0  # mean grey level of the photo
-RESHOOT_CODES = {"unreadable", "no-cards", "not-joined", "duplicate"}
+PAST_CORNER_MM = 30.0
+SAME_BOLT_MM = 12.0
 
 
 @dataclass(frozen=True)
@@ -51,17 +54,23 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
         if not usable:
             faults = "\n".join(photo.fault for photo in sight.seen.values())
             raise MeasureError(f"Not one photo could be read.\n{faults}")
-        prefixes = marks([run.name for run in job.runs])
+        laid = {
+            run.name: lay_run(job, run, _photos_of(job, run.name, sight), sight.lenses, sight.names, crew)
+            for run in job.runs
+        }
+        standing = {name: one for name, one in laid.items() if isinstance(one, LaidRun)}
+        corners = _corners(job, standing, sight, crew)
         results: dict[str, RunResult] = {}
-        for done, run in enumerate(job.runs):
+        for done, (name, one) in enumerate(laid.items()):
             if progress is not None:
-                progress("measuring runs", done, len(job.runs))
-            photos = _photos_of(job, run.name, sight)
-            results[run.name] = measure_run(job, run, photos, sight.lenses, sight.names, prefixes[run.name], crew)
+                progress("measuring runs", done, len(laid))
+            if isinstance(one, LaidRun):
+                within = _within(one, corners, job.plate_width_mm)
+                one = finish_run(job, one, within, sight.lenses, sight.names, crew)
+            results[name] = one
         if progress is not None:
-            progress("measuring runs", len(job.runs), len(job.runs))
-        corners = _corners(job, results, sight, crew)
-    runs = _once_each([results[run.name].record for run in job.runs], corners)
+            progress("measuring runs", len(laid), len(laid))
+    runs = _marked(_once_each([result.record for result in results.values()], corners))
     return Survey(
         name=job.name,
         runs=runs,
@@ -107,28 +116,64 @@ def _photos_of(job: Job, run: str, sight: _Sight) -> list[CardsSeen]:
     return [sight.seen[p] for p in paths if sight.seen[p].facts is not None]
 
 
-def _corners(job: Job, results: Mapping[str, RunResult], sight: _Sight, crew: Crew) -> list[CornerRecord]:
-    places = {
-        name: RunPlace(name, {card.number: card.station_mm for card in result.record.cards}, result.poses)
-        for name, result in results.items()
-        if result.record.cards
-    }
+def _corners(job: Job, laid: Mapping[str, LaidRun], sight: _Sight, crew: Crew) -> list[CornerRecord]:
+    places = {name: RunPlace(name, one.stations_mm, one.poses) for name, one in laid.items()}
     usable = [photo for photo in sight.seen.values() if photo.facts is not None and photo.path not in sight.duplicates]
     return [measure_corner(c, usable, places, job, sight.lenses, sight.names, crew) for c in job.corners]
 
 
-def _once_each(runs: Sequence[RunRecord], corners: Sequence[CornerRecord]) -> tuple[RunRecord, ...]:
-    """Bolts past a corner belong to the other run: drop from each run those that stand beyond its crossing."""
-    kept = list(runs)
+def _within(laid: LaidRun, corners: Sequence[CornerRecord], plate_width_mm: float) -> tuple[float, float]:
+    """Between which stations a run's bolts stand: to its corners, and a plate's width past them."""
+    low, high = -np.inf, np.inf
+    stations = list(laid.stations_mm.values())
     for corner in corners:
-        for i, run in enumerate(kept):
-            at = corner.station_mm.get(run.name)
-            if at is None or run.name not in corner.runs or not run.cards:
-                continue
-            side = 1.0 if sum(card.station_mm for card in run.cards) / len(run.cards) > at else -1.0
-            bolts = tuple(b for b in run.bolts if b.station_mm is None or (b.station_mm - at) * side > 0.0)
-            kept[i] = replace(run, bolts=bolts)
-    return tuple(kept)
+        at = corner.station_mm.get(laid.run.name)
+        if at is None:
+            continue
+        if float(np.mean(stations)) > at:
+            low = max(low, at - plate_width_mm - PAST_CORNER_MM)
+        else:
+            high = min(high, at + plate_width_mm + PAST_CORNER_MM)
+    return low, high
+
+
+def _once_each(runs: Sequence[RunRecord], corners: Sequence[CornerRecord]) -> list[RunRecord]:
+    """A bolt in the square where two plates overlap is found on both runs: keep it on the corner's first run.
+
+    The same bolt stands equally far from the crossing on either run.
+    """
+    kept = {run.name: run for run in runs}
+    for corner in corners:
+        if not all(name in corner.station_mm and name in kept for name in corner.runs):
+            continue
+        first, second = (kept[name] for name in corner.runs)
+        taken = [_from_crossing_mm(bolt, corner.station_mm[first.name]) for bolt in first.bolts]
+        bolts = tuple(
+            bolt
+            for bolt in second.bolts
+            if _from_crossing_mm(bolt, corner.station_mm[second.name]) > first.plate_width_mm * 2.0
+            or all(abs(_from_crossing_mm(bolt, corner.station_mm[second.name]) - d) > SAME_BOLT_MM for d in taken)
+        )
+        kept[second.name] = replace(second, bolts=bolts)
+    return list(kept.values())
+
+
+def _from_crossing_mm(bolt: BoltRecord, crossing_mm: float) -> float:
+    if bolt.station_mm is None or bolt.setback_mm is None:
+        return float("inf")
+    return float(np.hypot(bolt.station_mm - crossing_mm, bolt.setback_mm))
+
+
+def _marked(runs: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
+    """Every bolt's mark: the run's letter and its number along the run."""
+    prefixes = marks([run.name for run in runs])
+    return tuple(
+        replace(
+            run,
+            bolts=tuple(replace(bolt, mark=f"{prefixes[run.name]}{i}") for i, bolt in enumerate(run.bolts, start=1)),
+        )
+        for run in runs
+    )
 
 
 def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -> PhotoRecord:

@@ -34,29 +34,60 @@ class RunResult:
     photo_findings: Mapping[Path, tuple[Finding, ...]]
 
 
-def measure_run(
+@dataclass(frozen=True)
+class LaidRun:
+    """A run whose photos stand in one frame on its chalk line, before its bolts are looked for."""
+
+    run: RunJob
+    block: Block
+    line: ChosenLine
+
+    @property
+    def stations_mm(self) -> dict[int, float]:
+        """Station of the zero mark of each of the run's cards."""
+        cards = zip(self.block.numbers, self.block.solution.state.cards, strict=True)
+        return {number: float(card.origin_mm[0]) for number, card in cards if number in self.block.own}
+
+    @property
+    def poses(self) -> dict[Path, tuple[Camera, Pose]]:
+        """Camera and right-handed pose of each photo."""
+        return {path: (self.block.camera(i), self.block.pose(i)) for i, path in enumerate(self.block.photos)}
+
+
+def lay_run(
     job: Job,
     run: RunJob,
     photos: Sequence[CardsSeen],
     lenses: Mapping[Path, LensOfPhoto],
     names: Mapping[Path, str],
-    prefix: str,
     crew: Crew,
-) -> RunResult:
-    """Measure one run from its photos."""
+) -> LaidRun | RunResult:
+    """Join a run's photos and lay them on its chalk line; the result at once where that cannot be done."""
     own = _cards_of(job, run, photos)
     block = join(photos, own, lenses, job, run.tape, names) if own else None
     if block is None:
         return _nothing(job, run, photos, names)
     block, line = lay_line(block, crew)
-    if line is None:
-        return _no_line(job, run, block, names)
+    return _no_line(job, run, block, names) if line is None else LaidRun(run, block, line)
+
+
+def finish_run(
+    job: Job,
+    laid: LaidRun,
+    within_mm: tuple[float, float],
+    lenses: Mapping[Path, LensOfPhoto],
+    names: Mapping[Path, str],
+    crew: Crew,
+) -> RunResult:
+    """Find the bolts of a run between two stations, and write the run down."""
+    block = laid.block
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
-    search = search_photos(block, bounds_of(block, job.plate_width_mm), job.card_thickness_mm, shape.radius_mm, crew)
+    bounds = bounds_of(block, job.plate_width_mm, within_mm)
+    search = search_photos(block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
     judged = judge_shapes(find_bolts(search, shape, crew), search.edges, shape)
     found = [one.found for one in judged]
     scale = judge_scale(block, found, shape.radius_mm, shape.chamfer_mm, check_given=job.check_length_mm is not None)
-    return _result(job, run, block, line, judged, scale, search.edges, names, prefix, lenses)
+    return _result(job, laid, judged, scale, search.edges, names, lenses)
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -81,22 +112,20 @@ def _plate_side(block: Block, bolts: Sequence[FoundBolt]) -> float:
 
 def _result(
     job: Job,
-    run: RunJob,
-    block: Block,
-    line: ChosenLine,
+    laid: LaidRun,
     judged: Sequence[Judged],
     scale: ScaleVerdict,
     edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
     names: Mapping[Path, str],
-    prefix: str,
     lenses: Mapping[Path, LensOfPhoto],
 ) -> RunResult:
+    run, block, line = laid.run, laid.block, laid.line
     y_sign = _plate_side(block, [one.found for one in judged])
     chamfer_mm = THREAD_DEPTH * job.bolt.pitch_mm
     files = names_of(block.photos, names)
     ordered = sorted(judged, key=lambda one: float(one.found.fit.parameters[0]))
     bolts = tuple(
-        bolt_record(block, one, f"{prefix}{i}", y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
+        bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
     reasons = [Finding(code, (), _end_cards(block), _scale_value(code, scale)) for code in scale.codes]
@@ -126,7 +155,7 @@ def _result(
         scale_u95_ratio=scale.u95_ratio,
         edges=edge_records(edges, y_sign),
     )
-    return RunResult(record, _poses(block), y_sign, _photo_findings(block, line.photos, names))
+    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
 
 
 def _end_cards(block: Block) -> tuple[int, ...]:
