@@ -44,17 +44,17 @@ HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
 WORTH_A_CLIMB = 5.0
 MOST_CLIMBS_A_PHOTO = 7
 STARTS_A_BOLT = 3
-STARTS_LAID = 3
+STARTS_LAID = 4
 FITS_A_BOLT = 3
 END_HINT = 0.05
 PAIRED_ENDS = 2
 FEET_A_BOLT = 3
 FOOT_REACH_MM = 12.0
 FOOT_STEP_MM = 1.0
-OTHER_FEET = 3
+OTHER_FEET = 4
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
-FOOT_WORTH = 3.0  # evidence for a foot seen where it is: shadows and nuts have sides like a bolt's, but no foot
+ENDS_WORTH = 3.0
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 2.0
 FACE_LEVEL_SIGMA_MM = 6.0  # a stated stick-up holds to about a quarter inch along a wall
@@ -145,10 +145,19 @@ def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> list[FoundBolt]:
             for i, task in enumerate(search.tasks)
             if (view := _view(i, task, patches[i][k], group[0].place, shape.radius_mm)) is not None
         ]
-        bolt = lay_over(views, [start.place for start in group[:STARTS_LAID]], shape) if views else None
+        bolt = lay_over(views, _apart_starts(group), shape) if views else None
         if bolt is not None:
             found.append(bolt)
     return _apart(found)
+
+
+def _apart_starts(group: Sequence[Start]) -> list[Array]:
+    """The best few places of a group that are not the same place."""
+    chosen: list[Array] = []
+    for start in group:
+        if len(chosen) < STARTS_LAID and all(np.linalg.norm(start.place[:5] - other[:5]) > 3.0 for other in chosen):
+            chosen.append(start.place)
+    return chosen
 
 
 def _glimpse(photo: int, task: BoltTask, found: BoltSearch) -> Glimpse:
@@ -199,7 +208,18 @@ def _starts(glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> li
         for foot in places[:FEET_A_BOLT]:
             group.extend(_from_paired_ends(foot, glimpses, search, shape))
         group.sort(key=lambda one: -one.evidence)
-    return groups
+    return [group for group in groups if _end_hinted(group, glimpses, shape)]
+
+
+def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: BoltShape) -> bool:
+    """Whether the end of a bolt may show, at the best few places of a group, in as many photos as it must."""
+    for start in group[: STARTS_LAID + 2]:
+        ends = np.vstack([np.append(start.place[:2], 0.0), start.place[2:5]])
+        views = [g for g in glimpses if _shows(g, ends)]
+        _, parts = weigh(views, start.place[None], shape.chamfer_mm)
+        if views and _ends_seen(parts, len(views)):
+            return True
+    return False
 
 
 def _add_foot(feet: list[Array], place: Array) -> None:
@@ -343,8 +363,13 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     for start in starts:
         place, _ = climb(fields, start, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
         evidence, parts = weigh(fields, place[None], shape.chamfer_mm)
-        out.append((float(evidence[0]) + FOOT_WORTH * sum(float(part[4][0]) for part in parts), place, parts))
+        out.append((float(evidence[0] + _worth_of_ends(parts)[0]), place, parts))
     return sorted(out, key=lambda one: -one[0])
+
+
+def _worth_of_ends(parts: list[list[Array]]) -> Array:
+    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither."""
+    return ENDS_WORTH * np.sum([part[4] + np.maximum(part[2], part[3]) for part in parts], axis=0)
 
 
 def _ends_seen(parts: list[list[Array]], views: int) -> bool:
@@ -367,8 +392,7 @@ def _fitted(
     """A place fitted: its score (evidence less the cost of scatter) and the fit."""
     fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
-    foot = sum(float(part[4][0]) for part in parts)
-    return float(evidence[0]) + FOOT_WORTH * foot - RMS_COST * fit.rms_px * len(views), fit
+    return float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views), fit
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:
@@ -379,7 +403,8 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
     rows[:, 0] += dx.ravel()
     rows[:, 1] += dy.ravel()
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
-    score, _ = weigh([view.fine for view in views], rows, shape.chamfer_mm)
+    score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
+    score = score + _worth_of_ends(parts)
     chosen: list[Array] = []
     for k in np.argsort(-score, kind="stable"):
         if len(chosen) >= OTHER_FEET:
