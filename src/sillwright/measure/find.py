@@ -46,7 +46,8 @@ MOST_CLIMBS_A_PHOTO = 7
 STARTS_A_BOLT = 3
 STARTS_LAID = 4
 FITS_A_BOLT = 3
-END_HINT = 0.05
+END_HINT, END_SURE = 0.05, 0.25
+NO_END_COST = 10.0
 PAIRED_ENDS = 2
 FEET_A_BOLT = 3
 FOOT_REACH_MM = 12.0
@@ -217,7 +218,7 @@ def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: Bolt
         ends = np.vstack([np.append(start.place[:2], 0.0), start.place[2:5]])
         views = [g for g in glimpses if _shows(g, ends)]
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
-        if views and _ends_seen(parts, len(views)):
+        if views and _ends_seen(parts, len(views), END_HINT):
             return True
     return False
 
@@ -339,7 +340,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         stickup = (known, FACE_LEVEL_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
-    if not any(_ends_seen(parts, len(views)) for _, _, parts in places):
+    if not any(_ends_seen(parts, len(views), END_HINT) for _, _, parts in places):
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
     places.sort(key=lambda one: -one[0])
@@ -372,10 +373,10 @@ def _worth_of_ends(parts: list[list[Array]]) -> Array:
     return ENDS_WORTH * np.sum([part[4] + np.maximum(part[2], part[3]) for part in parts], axis=0)
 
 
-def _ends_seen(parts: list[list[Array]], views: int) -> bool:
-    """Whether the end of a bolt shows in as many views as it must, with some room left for the fit to come."""
+def _ends_seen(parts: list[list[Array]], views: int, least: float) -> bool:
+    """Whether the end of a bolt shows in as many views as it must: two, where there are two."""
     ends = sorted((max(float(part[2][0]), float(part[3][0])) for part in parts), reverse=True)
-    return ends[min(views, 2) - 1] > END_HINT
+    return ends[min(views, 2) - 1] > least
 
 
 def _different(places: Sequence[Climbed]) -> list[Climbed]:
@@ -392,7 +393,9 @@ def _fitted(
     """A place fitted: its score (evidence less the cost of scatter) and the fit."""
     fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
-    return float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views), fit
+    score = float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
+    # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
+    return score - (0.0 if _ends_seen(parts, len(views), END_SURE) else NO_END_COST), fit
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:

@@ -17,6 +17,7 @@ END_SEEN = 0.25
 END_SEEN_ALONE = 0.5
 FOOT_SEEN = 0.2
 FOOT_SEEN_ALONE = 0.3
+FOOT_SURE = 0.5
 TOTAL_SEEN = 3.0
 TOTAL_SEEN_ALONE = 4.5
 EDGES_ALONE = 75
@@ -52,11 +53,20 @@ def _judge(found: FoundBolt, shape: BoltShape) -> Judged | None:
         good = [i for i, part in enumerate(found.evidence) if _end_seen(part) >= END_SEEN or _hidden(part)]
         if len(good) < len(found.views):
             if len(good) < 2 or len(good) < 0.6 * len(found.views):
-                return None
+                return _endless(found)
             kept = tuple(found.views[i] for i in good)
             found = refit(replace(found, views=kept), shape, shape.stickup_mm)
         return _judge_many(found)
     return _judge_alone(found)
+
+
+def _endless(found: FoundBolt) -> Judged | None:
+    """A shape with sides and a foot in every photo but no clear end: something bolt-like stands there. Say so."""
+    feet = sum(part.foot >= FOOT_SURE for part in found.evidence)
+    least = min(part.total for part in found.evidence)
+    if feet < 2 or least < TOTAL_SEEN or found.fit.rms_px > SCATTER_PX or is_ribbed(found):
+        return None
+    return Judged(found, ("weak-evidence",), ())
 
 
 def _end_seen(part: PartEvidence) -> float:
