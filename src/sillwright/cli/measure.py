@@ -122,8 +122,6 @@ def _tables(survey: Survey) -> None:
     for run in survey.runs:
         console.print(hole_table(run))
         console.print(lean_table(survey, run))
-        for finding in run.reasons:
-            console.print(f"  {explain(finding, 'run')}", highlight=False, markup=False)
     for corner in survey.corners:
         between = " and ".join(corner.runs)
         if corner.angle_deg is not None and corner.u95_deg is not None:

@@ -168,7 +168,7 @@ REASONS: tuple[Reason, ...] = (
         "run",
         "scale-not-taped",
         "No taped length on the run",
-        "Stations are good only to about 1 part in 1000, because no length on the wall was taped",
+        "Stations are good only to a few parts in 1000, because no length on the wall was taped",
         "tape between the zero marks of {cards|the first and the last card} and write it in the job file",
     ),
     Reason(
