@@ -45,8 +45,9 @@ MOST_WORKERS = 8
 def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: bool) -> None:
     """Measure every bolt of a job from its photos.
 
-    Give the job file, or just photos of one run for a quick look. Exit status 0: every run is ok; 1: measured, and
-    something wants a look first; 2 to 4: the job, a photo or the evidence is not good enough, as the message says.
+    Give the job file, or just photos of one run for a quick look. Exit status 0: every run, corner and photo is ok;
+    1: measured, and something wants a look first; 2 to 4: the job, a photo or the evidence is not good enough, as the
+    message says.
     """
     import json
 
@@ -67,7 +68,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
     else:
         _tables(survey)
-    if worst(*(run.status for run in survey.runs), *(corner.status for corner in survey.corners)) != "ok":
+    statuses = [run.status for run in survey.runs] + [corner.status for corner in survey.corners]
+    if worst(*statuses, *(photo.status for photo in survey.photos)) != "ok":
         raise SystemExit(1)
 
 

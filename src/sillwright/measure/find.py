@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter
 
 from sillwright.camera import Array, meet_plane, project, rays
 from sillwright.measure.block import Block
@@ -30,6 +31,7 @@ from sillwright.solve.axis import (
     BoltView,
     Glimpse,
     PartEvidence,
+    aslant_of,
     climb,
     fit_axis,
     part_evidence,
@@ -50,15 +52,15 @@ END_HINT, END_SURE = 0.05, 0.25
 NO_END_COST = 10.0
 PAIRED_ENDS = 2
 FEET_A_BOLT = 3
-FOOT_REACH_MM = 12.0
-FOOT_STEP_MM = 1.0
-OTHER_FEET = 4
+FOOT_REACH_MM = 20.0
+FOOT_STEP_MM = 1.25
+OTHER_FEET = 5
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
 ENDS_WORTH = 3.0
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 2.0
-FACE_LEVEL_SIGMA_MM = 6.0  # a stated stick-up holds to about a quarter inch along a wall
+STATED_STICKUP_SIGMA_MM = 3.0  # what a crew states is a taped length to about 1/8 in; the record says it rests on it
 
 
 @dataclass(frozen=True)
@@ -337,7 +339,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     stickup = None
     if len(views) < 2:
         known = shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM
-        stickup = (known, FACE_LEVEL_SIGMA_MM)
+        stickup = (known, STATED_STICKUP_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
     if not any(_ends_seen(parts, len(views), END_HINT) for _, _, parts in places):
@@ -369,8 +371,11 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
 
 
 def _worth_of_ends(parts: list[list[Array]]) -> Array:
-    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither."""
-    return ENDS_WORTH * np.sum([part[4] + np.maximum(part[2], part[3]) for part in parts], axis=0)
+    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither.
+
+    A foot counts as far as it is seen aslant; end-on a nut's corner or its shade passes for one.
+    """
+    return ENDS_WORTH * np.sum([aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts], axis=0)
 
 
 def _ends_seen(parts: list[list[Array]], views: int, least: float) -> bool:
@@ -399,7 +404,7 @@ def _fitted(
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:
-    """Feet within 15 mm at which, the end staying where it is, the evidence peaks."""
+    """Feet within 20 mm at which, the end staying where it is, the evidence peaks."""
     step = np.arange(-FOOT_REACH_MM, FOOT_REACH_MM + 0.1, FOOT_STEP_MM)
     dx, dy = np.meshgrid(step, step)
     rows = np.repeat(place[None], dx.size, axis=0)
@@ -407,14 +412,10 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
     rows[:, 1] += dy.ravel()
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
     score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
-    score = score + _worth_of_ends(parts)
-    chosen: list[Array] = []
-    for k in np.argsort(-score, kind="stable"):
-        if len(chosen) >= OTHER_FEET:
-            break
-        if all(np.hypot(*(rows[k, :2] - other[:2])) > 3.0 for other in [place, *chosen]):
-            chosen.append(rows[k])
-    return chosen
+    field = (score + _worth_of_ends(parts)).reshape(dx.shape)
+    peaks = np.flatnonzero((field == maximum_filter(field, size=5)).ravel())
+    peaks = peaks[np.argsort(-field.ravel()[peaks], kind="stable")]
+    return [rows[k] for k in peaks if np.hypot(*(rows[k, :2] - place[:2])) > 2.0][:OTHER_FEET]
 
 
 def _at_stickup(view: BoltView, start: Array, stickup_mm: float) -> Array:
@@ -437,7 +438,7 @@ def refit(bolt: FoundBolt, shape: BoltShape, stickup_mm: float | None) -> FoundB
     """Fit again from where it stands, with a better known radius."""
     held = None
     if len(bolt.views) < 2:
-        held = (stickup_mm if stickup_mm is not None else STAND_IN_HEIGHT_MM, FACE_LEVEL_SIGMA_MM)
+        held = (stickup_mm if stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
     fit = fit_axis(bolt.views, bolt.fit.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
     evidence = tuple(part_evidence(bolt.views, fit, shape.chamfer_mm))
     return FoundBolt(fit, bolt.views, evidence, bolt.score, bolt.rivals, bolt.stated)

@@ -25,9 +25,7 @@ from sillwright.survey import (
     ViewRecord,
 )
 
-# What the edges' own scatter does not show, one standard deviation. Samples along an outline share the thread, the
-# seam and the shade they lie on; concrete round a base is rough and pasted over (0.2 mm of base paste, no source).
-EDGE_SCATTER_FACTOR = 2.5
+# What the edges do not show, one standard deviation: concrete round a base is rough and pasted over (no source).
 BASE_ROUGHNESS_MM = 0.2
 TIP_SHAPE_MM = 0.2
 TIP_HEIGHT_SHAPE_MM = 0.4
@@ -60,7 +58,7 @@ def bolt_covariance(block: Block, judged: Judged, chamfer_mm: float) -> Array:
             0.0,
         ]
     )
-    return EDGE_SCATTER_FACTOR**2 * fit.covariance + cameras + unseen
+    return fit.covariance + cameras + unseen
 
 
 def bolt_record(

@@ -140,7 +140,9 @@ def _result(
             replace(b, status="check", reasons=(*b.reasons, Finding("two-chalk-lines", (), (), abs(line.rival_mm))))
             for b in bolts
         )
-    doubtful = not scale.trusted or line.rival_mm is not None or not bolts
+    apart = [f for findings in block.left_out.values() for f in findings if f.code == "not-joined"]
+    reasons.extend(apart)
+    doubtful = not scale.trusted or line.rival_mm is not None or not bolts or bool(apart)
     status: Status = "check" if doubtful or any(b.status != "ok" for b in bolts) else "ok"
     record = RunRecord(
         name=run.name,
@@ -159,7 +161,8 @@ def _result(
 
 
 def _end_cards(block: Block) -> tuple[int, ...]:
-    return tuple(sorted({block.own[0], block.own[-1]}))
+    """The two cards a tape should go between; none where there is only one."""
+    return (block.own[0], block.own[-1]) if len(block.own) > 1 else ()
 
 
 def _scale_value(code: str, scale: ScaleVerdict) -> float | None:

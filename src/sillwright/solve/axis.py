@@ -24,8 +24,8 @@ from sillwright.see.patch import Patch, edge_offsets
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
 HIDDEN_EVIDENCE = -0.4
-CLIMB_ROUNDS = 7
-CLIMB_TRIALS = 80
+ROUGH_ROUNDS, ROUGH_TRIALS = 5, 64
+FINE_ROUNDS, FINE_TRIALS = 7, 80
 CLIMB_ELITE = 10
 # How far out along the normals edges are looked for, and how far in, as the fit closes up.
 REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
@@ -35,6 +35,9 @@ RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of 
 FOOT_SIGMA_MM = 0.8  # the concrete at the bolt against the mean plane; a washer there adds its thickness
 HEIGHT_RANGE_MM = (22.0, 150.0)
 NEAR_OF_REACH = 0.32
+# Samples along an outline share the thread, the seam and the shade they lie on, so that their scatter understates what
+# the fit is worth: on rendered bolts errors are two to three times what independent samples would leave.
+SHARED_SCATTER = 2.5
 POSE_STEPS = (1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2)
 LENS_STEPS = (1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5)
 
@@ -143,7 +146,12 @@ def seen_aslant(seen: Outline) -> Array:
     A hex nut's corners reach 1.15 x 1.5 = 1.73 bolt radii from the axis for the sizes in use (ASME B18.2.2), so with
     the sides shorter than about one radius nothing of shank or foot is sure to show.
     """
-    return np.clip((side_units(seen) * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
+    return aslant_of(side_units(seen))
+
+
+def aslant_of(units: Array) -> Array:
+    """The same from the length of a side in witnesses."""
+    return np.clip((units * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
 
 
 def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -> list[PartEvidence]:
@@ -190,8 +198,9 @@ def climb(
         spread[4] = least[4] = 0.0
     mean = start.copy()
     best, best_score = mean, -np.inf
-    for _ in range(CLIMB_ROUNDS):
-        trial = mean + random.standard_normal((CLIMB_TRIALS, 7)) * spread
+    rounds, trials = (FINE_ROUNDS, FINE_TRIALS) if fine else (ROUGH_ROUNDS, ROUGH_TRIALS)
+    for _ in range(rounds):
+        trial = mean + random.standard_normal((trials, 7)) * spread
         trial[0], trial[1] = mean, best
         trial[:, 4] = np.clip(trial[:, 4], *HEIGHT_RANGE_MM)
         score, _ = weigh(views, trial, chamfer_mm)
@@ -237,8 +246,7 @@ def fit_axis(
         parameters = parameters + np.clip(step, -6.0, 6.0)
         parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    spread = _spread(residual, weight)
-    scaled = weight / spread**2
+    scaled = weight / (SHARED_SCATTER * _spread(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
     covariance = np.linalg.inv(normal)
@@ -323,7 +331,7 @@ def sensitivities(
     """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
     parameters, covariance = fit.parameters, fit.covariance
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    scaled = weight / _spread(residual, weight) ** 2
+    scaled = weight / (SHARED_SCATTER * _spread(residual, weight)) ** 2
     by_pose, by_lens = [], []
     start = 0
     for view in views:
