@@ -155,7 +155,10 @@ def test_nominal_lumber_has_its_real_width(site: Path, plate: str, width_in: flo
         (('"corner-ne/*.jpg"', '"corner-nw/*.jpg"'), 'corner north and east: photo pattern "corner-nw/*.jpg" matc'),
         (('["north/*.jpg"]', '"north/*.jpg"'), 'photos must be a list in square brackets'),
         (('["north/*.jpg"]', "[]"), "photos is empty"),
-        (('["east/*.jpg"]', '["east/*.jpg", "north/1.jpg"]'), 'photo north/1.jpg is in run "north" and in run "east"'),
+        (
+            ('["east/*.jpg"]\ncards = [6, 7]', '["east/*.jpg", "north/1.jpg"]'),
+            'photo north/1.jpg is in run "north" and in run "east"',
+        ),
     ],
 )  # fmt: skip
 def test_a_slip_is_named_with_its_place(site: Path, change: tuple[str, str], says: str) -> None:
@@ -215,9 +218,14 @@ def test_a_photo_matched_by_two_patterns_counts_once(site: Path) -> None:
     assert len(job.runs[0].photos) == 5
 
 
+def test_two_runs_may_share_a_photo_where_each_names_its_cards(site: Path) -> None:
+    job = load(site, EXAMPLE.replace('["east/*.jpg"]', '["east/*.jpg", "north/1.jpg"]'))
+    assert job.runs[0].photos[0] == job.runs[1].photos[-1]
+
+
 def test_two_runs_may_share_a_photo_that_their_corner_claims(site: Path) -> None:
     shared = EXAMPLE.replace("corner-ne/*.jpg", "north/1.jpg").replace(
-        '["east/*.jpg"]', '["east/*.jpg", "north/1.jpg"]'
+        '["east/*.jpg"]\ncards = [6, 7]', '["east/*.jpg", "north/1.jpg"]'
     )
     job = load(site, shared)
     assert job.runs[0].photos[0] == job.runs[1].photos[-1] == job.corners[0].photos[0]
