@@ -47,13 +47,14 @@ def pose_from_plane(camera: Camera, flat_mm: Array, px: Array) -> tuple[Pose, fl
     The pose (plane to camera) and its rms residual in px of one coordinate.
     """
     points = np.column_stack([flat_mm, np.zeros(len(flat_mm))])
-    ideal = ideal_from_pixels(camera, px)
-    count, turns, shifts, _ = cv2.solvePnPGeneric(
-        points, ideal[:, None, :], np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
-    )
+    # In pixels of an undistorted picture: the polishing below stops by a fixed step that normalised units would meet
+    # too soon.
+    matrix = np.diag([camera.fx, camera.fx, 1.0])
+    flat = (ideal_from_pixels(camera, px) * camera.fx)[:, None, :]
+    count, turns, shifts, _ = cv2.solvePnPGeneric(points, flat, matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
     best: tuple[Pose, float] | None = None
     for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-        turn, shift = cv2.solvePnPRefineLM(points, ideal[:, None, :], np.eye(3), np.zeros(5), turn, shift)
+        turn, shift = cv2.solvePnPRefineLM(points, flat, matrix, np.zeros(5), turn, shift)
         pose = Pose(cv2.Rodrigues(turn)[0], np.reshape(shift, 3))
         rms = float(np.sqrt(np.mean((project(camera, pose, points) - px) ** 2)))
         if pose.centre_mm[2] > 0 and np.isfinite(rms) and (best is None or rms < best[1]):
