@@ -1,0 +1,159 @@
+"""The top edges of the wall in drawn pictures, and edges along normals in a piece of a picture."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from scene_pictures import render
+from scenes import PHONE, Chalk, Scene, lying, overhead
+from sillwright.rectify import PlaneGrid
+from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edges import WallEdge, find_wall_edges
+from sillwright.see.patch import SMOOTH_PX, Patch, cut_patch, edge_offsets
+
+CAMERA = PHONE.scaled(1200, 900)
+POSE = overhead(450.0, 10.0, 1250.0, lean_deg=(4.0, -2.0), turn_deg=-2.0)
+GRID = PlaneGrid(0.0, -360.0, 2.0, 2.0, 450, 361)
+PAPER = np.array([[287.0, 73.0], [553.0, 73.0], [553.0, -43.0], [287.0, -43.0]])
+
+
+@cache
+def edges(wall_mm: tuple[float, float] | None) -> tuple[WallEdge | None, WallEdge | None]:
+    scene = Scene(CAMERA, (POSE,), (3,), (lying(300.0, 60.0, 0.3),), chalk=(Chalk(),), wall_mm=wall_mm)
+    return find_wall_edges(render(scene, 0, samples=1), CAMERA, POSE, GRID, [PAPER])
+
+
+@pytest.mark.parametrize("wall_mm", [(-120.0, 133.0), (-61.0, 172.0)])
+def test_both_edges_of_the_wall_are_found_to_two_cells(wall_mm: tuple[float, float]) -> None:
+    for edge, true_mm in zip(edges(wall_mm), wall_mm, strict=True):
+        assert edge is not None
+        for x in (0.0, 450.0, 900.0):
+            assert abs(edge.offset_mm + edge.slope * x - true_mm) < 4.0
+
+
+def test_concrete_all_over_has_no_edge_and_neither_chalk_nor_a_card_makes_one() -> None:
+    assert edges(None) == (None, None)
+
+
+def test_an_edge_on_one_side_only_is_found_on_that_side_only() -> None:
+    low, high = edges((-1000.0, 150.0))
+    assert low is None
+    assert high is not None
+    assert abs(high.offset_mm + 450.0 * high.slope - 150.0) < 4.0
+
+
+# ---- edges along normals ----------------------------------------------------------------------------------------
+
+
+def disc(centre: tuple[float, float], radius_px: float, inner: float, outer: float, seam_px: float = 0.0) -> np.ndarray:
+    """A round disc on a plain ground, with a dark seam of some width just inside its border; antialiased."""
+    n = 5
+    y, x = (np.mgrid[0 : 120 * n, 0 : 120 * n] + 0.5) / n - 0.5
+    far = np.hypot(x - centre[0], y - centre[1])
+    fine = np.where(far < radius_px - seam_px, inner, np.where(far < radius_px, 25.0, outer))
+    small = cv2.resize(fine, (120, 120), interpolation=cv2.INTER_AREA)
+    noisy = cv2.GaussianBlur(small, (0, 0), 0.7) + np.random.default_rng(4).standard_normal(small.shape)
+    return np.clip(np.round(noisy), 0, 255).astype(np.uint8)
+
+
+def ring(centre: tuple[float, float], radius_px: float, count: int = 48) -> tuple[np.ndarray, np.ndarray]:
+    turn = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)
+    normals = np.column_stack([np.cos(turn), np.sin(turn)])
+    return np.array(centre) + radius_px * normals, normals
+
+
+def piece(gray: np.ndarray, origin: tuple[float, float] = (0.0, 0.0)) -> Patch:
+    smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX)
+    return Patch(gray, smooth, np.ones(gray.shape, dtype=bool), np.array(origin))
+
+
+def offsets(patch: Patch, px: np.ndarray, normals: np.ndarray, *, rim: bool) -> tuple[np.ndarray, np.ndarray]:
+    return edge_offsets(patch, px, normals, 5.0, 1.6, np.full(len(px), rim), 5.0)
+
+
+@pytest.mark.parametrize("off_px", [-1.7, 0.0, 0.6, 2.3])
+def test_the_distance_to_a_plain_edge_is_found_to_a_tenth_of_a_pixel(off_px: float) -> None:
+    centre = (58.3, 61.1)
+    px, normals = ring(centre, 30.0 - off_px)
+    found, weight = offsets(piece(disc(centre, 30.0, 90.0, 170.0)), px, normals, rim=True)
+    assert (weight > 0.5).all()
+    assert abs(float(np.mean(found)) - off_px) < 0.1
+    assert float(np.std(found)) < 0.2
+
+
+def test_the_rim_is_the_outer_side_of_a_dark_seam_though_its_inner_side_is_stronger() -> None:
+    centre = (60.0, 60.0)
+    patch = piece(disc(centre, 30.0, 230.0, 110.0, seam_px=3.0))
+    px, normals = ring(centre, 29.0)
+    rim, _ = offsets(patch, px, normals, rim=True)
+    strongest, _ = offsets(patch, px, normals, rim=False)
+    assert np.median(rim) == pytest.approx(1.0, abs=0.5)
+    assert np.median(strongest) == pytest.approx(-2.0, abs=0.5)
+
+
+def test_profiles_across_what_is_known_carry_no_weight() -> None:
+    centre = (60.0, 60.0)
+    patch = piece(disc(centre, 30.0, 90.0, 170.0))
+    patch.usable[:, :60] = False
+    px, normals = ring(centre, 30.0)
+    _, weight = offsets(patch, px, normals, rim=True)
+    assert (weight[px[:, 0] < 59.0] == 0.0).all()
+    assert (weight[px[:, 0] > 70.0] > 0.5).all()
+
+
+def test_a_plain_ground_has_no_edges() -> None:
+    gray = np.full((120, 120), 150, dtype=np.uint8)
+    px, normals = ring((60.0, 60.0), 30.0)
+    _, weight = offsets(piece(gray), px, normals, rim=False)
+    assert (weight == 0.0).all()
+
+
+def test_pieces_keep_their_place_in_the_photo_and_are_cut_at_its_border() -> None:
+    gray = np.arange(200 * 300, dtype=np.uint32).reshape(200, 300).astype(np.uint8)
+    mask = np.ones((200, 300), dtype=np.uint8)
+    mask[:20] = 0
+    patch = cut_patch(gray, mask, np.array([40.0, 50.0]), 60)
+    assert patch is not None
+    np.testing.assert_array_equal(patch.origin_px, [0.0, 0.0])
+    np.testing.assert_array_equal(patch.gray, gray[:110, :100])
+    assert not patch.usable[:20].any()
+    assert patch.usable[20:].all()
+    assert cut_patch(gray, mask, np.array([-100.0, 50.0]), 60) is None
+
+
+# ---- the field of edges -----------------------------------------------------------------------------------------
+
+
+def energy(field: EdgeField, px: np.ndarray, normals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    found, usable = field.energy(px[None], normals[None])
+    return found[0], usable[0]
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5])
+@pytest.mark.parametrize("contrast", [(90.0, 170.0), (148.0, 160.0)])
+def test_edge_energy_is_high_on_an_edge_along_its_normal_whatever_its_contrast(
+    scale: float, contrast: tuple[float, float]
+) -> None:
+    centre, origin = (60.0, 60.0), np.array([500.0, 700.0])
+    field = edge_field(disc(centre, 30.0, *contrast), None, origin, scale)
+    px, normals = ring(centre, 30.0)
+    on, usable = energy(field, px + origin, normals)
+    across, _ = energy(field, px + origin, normals[:, ::-1] * [-1.0, 1.0])
+    off, _ = energy(field, ring(centre, 18.0)[0] + origin, normals)
+    assert (usable == 1.0).all()
+    assert on.min() > 0.3
+    assert np.median(on) > 4.0 * np.median(across)
+    assert np.median(on) > 3.0 * np.median(off)
+    assert min(on.min(), across.min(), off.min()) >= 0.0
+    assert on.max() <= 1.0
+
+
+def test_places_outside_the_field_are_not_usable() -> None:
+    field = edge_field(disc((60.0, 60.0), 30.0, 90.0, 170.0), None, np.zeros(2), 1.0)
+    outside = np.array([[-50.0, 60.0], [60.0, 400.0], [np.nan, np.nan]])
+    _, usable = energy(field, outside, np.tile([1.0, 0.0], (3, 1)))
+    assert (usable == 0.0).all()

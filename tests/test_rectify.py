@@ -1,0 +1,81 @@
+"""A photo laid flat: the map against exact projection, and a picture against what was drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scene_pictures import render
+from scenes import PHONE, Scene, inside, lying, overhead
+from sillwright.camera import Pose, project
+from sillwright.rectify import PlaneGrid, plane_map, rectify
+
+POSE = overhead(300.0, 0.0, 1250.0, lean_deg=(6.0, -4.0), turn_deg=5.0)
+
+
+def exact(pose: Pose, grid: PlaneGrid) -> np.ndarray:
+    x, y = np.meshgrid(grid.x_mm(np.arange(grid.columns)), grid.y_mm(np.arange(grid.rows)))
+    points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, grid.z_mm)])
+    return project(PHONE, pose, points).reshape(grid.rows, grid.columns, 2)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.floats(1100.0, 1600.0),
+    st.floats(-12.0, 12.0),
+    st.floats(-12.0, 12.0),
+    st.floats(-180.0, 180.0),
+    st.sampled_from([0.25, 0.4, 1.0, 2.0]),
+    st.sampled_from([-1.0, 1.0]),
+    st.floats(0.0, 75.0),
+)
+def test_the_map_is_the_projection_to_a_hundredth_of_a_pixel(
+    height_mm: float, about_x: float, about_y: float, turn_deg: float, step_mm: float, sense: float, z_mm: float
+) -> None:
+    """For cells of 0.4 mm; it bends between the cells that are exact, by the square of their size."""
+    grid = PlaneGrid(200.0, -80.0 * sense, step_mm, sense * step_mm, 131, 83, z_mm)
+    pose = overhead(300.0, 0.0, height_mm, lean_deg=(about_x, about_y), turn_deg=turn_deg)
+    map_x, map_y = plane_map(PHONE, pose, grid)
+    true = exact(pose, grid)
+    assert map_x.shape == map_y.shape == (grid.rows, grid.columns)
+    seen = inside(PHONE, true.reshape(-1, 2), 0.0).reshape(true.shape[:2])
+    limit_px = max(0.01, 0.06 * step_mm**2)
+    assert np.abs(map_x - true[..., 0])[seen].max(initial=0.0) < limit_px
+    assert np.abs(map_y - true[..., 1])[seen].max(initial=0.0) < limit_px
+
+
+def test_cells_outside_the_photo_are_marked_and_the_others_are_not() -> None:
+    pose = overhead(0.0, 0.0, 1000.0, lean_deg=(0.0, 0.0))
+    grid = PlaneGrid(-900.0, 600.0, 2.0, -2.0, 900, 600)
+    _, shown = rectify(np.zeros((3024, 4032), np.uint8), PHONE, pose, grid)
+    true = exact(pose, grid)
+    with np.errstate(invalid="ignore"):
+        expected = (true >= 0.0).all(axis=2) & (true <= [4031.0, 3023.0]).all(axis=2)
+    clear = np.isfinite(true).all(axis=2) & (np.abs(true) > 0.1).all(axis=2)
+    clear &= (np.abs(true - [4031.0, 3023.0]) > 0.1).all(axis=2)
+    assert 0.3 < shown.mean() < 0.9
+    assert (shown == expected)[clear].all()
+
+
+def test_a_grid_behind_the_camera_shows_nothing() -> None:
+    grid = PlaneGrid(0.0, 0.0, 1.0, 1.0, 60, 60, 2000.0)
+    _, shown = rectify(np.zeros((3024, 4032), np.uint8), PHONE, POSE, grid)
+    assert not shown.any()
+
+
+@pytest.mark.parametrize("step", [1.0, -1.0])
+def test_a_card_laid_flat_is_as_large_as_it_was_printed(step: float) -> None:
+    """The paper, 260 by 110 mm, in cells of half a millimetre: its border stands where it was put."""
+    scene = Scene(PHONE, (POSE,), (2,), (lying(180.0, 45.0, 0.0),))
+    picture = np.full((3024, 4032, 3), 150, np.uint8)
+    picture[1000:2000, 1200:2800] = render(scene, 0, window=(1200, 1000, 1600, 1000), samples=1)
+    grid = PlaneGrid(150.0, 70.0 * step, 0.5, -0.5 * step, 640, 290)
+    flat, shown = rectify(picture, PHONE, POSE, grid)
+    assert shown.all()
+    white = flat[:, :, 0] > 195
+    rows, columns = np.flatnonzero(white.any(axis=1)), np.flatnonzero(white.any(axis=0))
+    x, y = grid.x_mm(columns[[0, -1]]), np.sort(grid.y_mm(rows[[0, -1]]))
+    np.testing.assert_allclose(x, [170.0, 430.0], atol=1.0)
+    np.testing.assert_allclose(y, [-55.0, 55.0], atol=1.0)
