@@ -1,0 +1,197 @@
+"""What is called a bolt and what is said of it: evidence of its parts, where it stands, and ribs along it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from scene_pictures import bolt_view
+from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, inside, overhead
+from sillwright.camera import project
+from sillwright.measure.find import BoltShape, FoundBolt, lay_over
+from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes
+from sillwright.outline import Bolt
+from sillwright.see.edges import WallEdge
+from sillwright.see.ribs import rib_repeat
+from sillwright.solve.axis import PartEvidence
+
+CHAMFER_MM, PITCH_MM = 1.2, 1.954
+SHAPE = BoltShape(6.35, CHAMFER_MM, None)
+POSES = tuple(
+    overhead(x, y, 1250.0, lean_deg=(3.0, 0.004 * (450.0 - x)), turn_deg=2.0)
+    for x, y in ((150.0, -30.0), (800.0, 20.0), (450.0, -420.0))
+)
+BOLT = Bolt(np.array([450.0, 70.0, 0.0]), np.array([453.0, 72.0, 92.0]), 6.35)
+CLEAR = PartEvidence(0.6, 0.6, 0.6, 0.6, 0.6, 9.0, 4.0)
+
+
+@cache
+def found() -> FoundBolt:
+    """A bolt in three drawn pictures, laid over them as the pipeline does."""
+    scene = Scene(PHONE, POSES, bars=(Bar(BOLT, CHAMFER_MM),))
+    views = [bolt_view(scene, photo, 0) for photo in range(3)]
+    start = axis_parameters(BOLT) + np.array([1.0, -1.0, 1.5, 1.0, 3.0, 0.0, 0.0])
+    bolt = lay_over(views, [start], SHAPE)
+    assert bolt is not None
+    return bolt
+
+
+def with_parts(*parts: PartEvidence, rms_px: float = 0.4, rivals: int = 0, edges: int = 120) -> FoundBolt:
+    """The same bolt, in as many pictures as there are parts, with its evidence made up."""
+    whole = found()
+    fit = replace(whole.fit, rms_px=rms_px, edges=edges)
+    return replace(whole, fit=fit, views=whole.views[: len(parts)], evidence=parts, rivals=rivals)
+
+
+def judged(bolt: FoundBolt, edges: tuple[WallEdge | None, WallEdge | None] = (None, None)) -> Judged | None:
+    all_of_them = judge_shapes([bolt], (edges,) * 3, SHAPE)
+    return all_of_them[0] if all_of_them else None
+
+
+def doubts(bolt: FoundBolt) -> tuple[str, ...]:
+    one = judged(bolt)
+    assert one is not None
+    return one.doubts
+
+
+def test_a_bolt_as_found_in_its_pictures_is_one_without_a_doubt() -> None:
+    bolt = found()
+    assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.3
+    assert np.linalg.norm(bolt.fit.tip_mm - BOLT.tip_mm) < 0.6
+    one = judged(bolt)
+    assert one is not None
+    assert one.doubts == ()
+    assert one.notes == ()
+
+
+def test_clear_parts_in_two_pictures_leave_no_doubt() -> None:
+    assert doubts(with_parts(CLEAR, CLEAR)) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({"rivals": 1}, ("views-disagree",)),
+        ({"rms_px": 0.9}, ("weak-evidence",)),
+    ],
+)
+def test_what_is_doubtful_of_two_pictures_is_said(changed: dict[str, int], expected: tuple[str, ...]) -> None:
+    assert doubts(with_parts(CLEAR, CLEAR, **changed)) == expected
+
+
+def test_a_foot_no_picture_shows_is_said_and_a_foot_one_shows_is_enough() -> None:
+    footless = replace(CLEAR, foot=0.0)
+    assert doubts(with_parts(footless, footless)) == ("base-hidden",)
+    assert doubts(with_parts(footless, CLEAR)) == ()
+
+
+@pytest.mark.parametrize(
+    "bolt",
+    [
+        lambda: with_parts(CLEAR, CLEAR, rms_px=1.2),
+        lambda: with_parts(replace(CLEAR, total=1.0), replace(CLEAR, total=1.0)),
+        lambda: with_parts(replace(CLEAR, rim=-0.5, face=-0.5, foot=0.0), CLEAR),
+        lambda: with_parts(*(replace(CLEAR, rim=-0.5, face=-0.5, foot=0.0) for _ in range(2))),
+    ],
+    ids=["scatter", "little evidence", "an end in one picture only", "no end at all"],
+)
+def test_what_does_not_look_like_a_bolt_is_none(bolt: object) -> None:
+    assert judged(bolt()) is None  # type: ignore[operator]
+
+
+def test_something_with_sides_and_a_foot_but_no_end_is_told_of_and_not_passed() -> None:
+    """Silence about it would be a bolt left off the plate."""
+    endless = replace(CLEAR, rim=-0.5, face=-0.5)
+    assert doubts(with_parts(endless, endless)) == ("weak-evidence",)
+
+
+def test_a_picture_that_shows_no_end_is_left_out_where_the_others_do() -> None:
+    one = judged(with_parts(CLEAR, replace(CLEAR, rim=-0.5, face=-0.5), CLEAR))
+    assert one is not None
+    assert [view.photo for view in one.found.views] == [0, 2]
+
+
+def test_an_end_before_a_card_counts_neither_for_nor_against() -> None:
+    hidden = replace(CLEAR, rim=0.0, face=0.0)
+    assert judged(with_parts(CLEAR, CLEAR, hidden)) is not None
+    assert judged(with_parts(CLEAR, hidden)) is None
+
+
+def test_alone_in_one_picture_a_bolt_must_show_more_and_is_told_of() -> None:
+    one = judged(with_parts(CLEAR))
+    assert one is not None
+    assert one.notes == ("one-view",)
+    stated = judged(replace(with_parts(CLEAR), stated=True))
+    assert stated is not None
+    assert stated.notes == ("stated-stickup",)
+    for lacking in ({"rim": 0.4, "face": 0.4}, {"foot": 0.25}, {"total": 4.0}):
+        assert judged(with_parts(replace(CLEAR, **lacking))) is None
+    assert judged(with_parts(CLEAR, edges=60)) is None
+    assert judged(with_parts(CLEAR, rms_px=1.5)) is None
+
+
+@pytest.mark.parametrize(
+    ("edges", "stands"),
+    [
+        ((WallEdge(0.0, -60.0, 20.0), WallEdge(0.0, 140.0, 20.0)), True),
+        ((None, WallEdge(0.0, 72.0, 20.0)), False),
+        ((WallEdge(0.0, 68.0, 20.0), None), False),
+        ((None, WallEdge(0.1, 40.0, 20.0)), True),  # 85 mm at the bolt, 450 mm along
+    ],
+)
+def test_what_stands_beside_the_wall_is_no_sill_bolt(
+    edges: tuple[WallEdge | None, WallEdge | None], stands: bool
+) -> None:
+    assert (judged(with_parts(CLEAR, CLEAR), edges) is not None) == stands
+
+
+# ---- ribs -------------------------------------------------------------------------------------------------------
+
+
+@cache
+def repeats(repeat_mm: float) -> list[tuple[float, float]]:
+    """Bars that stand about in a dozen drawn pictures, with rings of shade round them."""
+    out = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        bolt = draw_bolt(rng, 450.0)
+        aside = float(rng.choice([-1.0, 1.0])) * rng.uniform(250.0, 600.0)
+        pose = overhead(450.0 + aside, rng.uniform(-150.0, 150.0), 1200.0, lean_deg=(0.0, 0.004 * aside))
+        if inside(PHONE, project(PHONE, pose, bolt.tip_mm[None]), 350.0).all():
+            view = bolt_view(Scene(PHONE, (pose,), bars=(Bar(bolt, CHAMFER_MM, repeat_mm),)), 0, 0)
+            seen = rib_repeat(view.patch, PHONE, pose, bolt.base_mm, bolt.tip_mm, bolt.radius_mm)
+            out += [seen] if seen is not None else []
+    assert len(out) > 5
+    return out
+
+
+@pytest.mark.parametrize("spacing_mm", [7.0, 8.9])
+def test_ribs_of_a_reinforcing_bar_repeat_as_far_apart_as_they_are(spacing_mm: float) -> None:
+    """Deformations at most 0.7 bar diameters apart, ASTM A615: 8.9 mm on a No. 4 bar of 12.7 mm."""
+    for strength, repeat_mm in repeats(spacing_mm):
+        assert strength > 0.8
+        assert repeat_mm == pytest.approx(spacing_mm, abs=0.5)
+
+
+def test_threads_are_told_from_ribs() -> None:
+    threads, ribs = repeats(PITCH_MM), repeats(8.9)
+    assert np.median([strength for strength, _ in threads]) < 0.45
+    assert min(strength for strength, _ in ribs) > max(strength for strength, _ in threads)
+
+
+def test_a_bar_seen_end_on_says_nothing_of_ribs() -> None:
+    pose = overhead(450.0, 60.0, 1250.0, lean_deg=(0.0, 0.0))
+    view = bolt_view(Scene(PHONE, (pose,), bars=(Bar(BOLT, CHAMFER_MM, 8.9),)), 0, 0)
+    assert rib_repeat(view.patch, PHONE, pose, BOLT.base_mm, BOLT.tip_mm, BOLT.radius_mm) is None
+
+
+def test_a_ribbed_stub_is_no_bolt_however_clear_its_parts() -> None:
+    scene = Scene(PHONE, POSES, bars=(Bar(BOLT, 0.0, 8.9),))
+    views = tuple(bolt_view(scene, photo, 0) for photo in range(2))
+    stub = replace(with_parts(CLEAR, CLEAR), views=views)
+    assert is_ribbed(stub)
+    assert judged(stub) is None
+    assert not is_ribbed(found())
