@@ -32,7 +32,7 @@ def drawn(turn_deg: float, lean_deg: float, curl_mm: float) -> tuple[np.ndarray,
     whole = project(PHONE, pose, card_points(card, 1.0, scale_card(7).outline_mm()))
     left, top = (int(v) for v in np.floor(whole.min(axis=0) - 60.0))
     width, height = (int(v) for v in np.ceil(whole.max(axis=0) + 60.0) - [left, top])
-    gray = cv2.cvtColor(render(scene, 0, window=(left, top, width, height), samples=4), cv2.COLOR_BGR2GRAY)
+    gray = cv2.cvtColor(render(scene, 0, window=(left, top, width, height)), cv2.COLOR_BGR2GRAY)
     found = find_board(gray, scale_card(7))
     if found is None:
         return gray, None, np.zeros((0, 2))

@@ -28,11 +28,11 @@ def edges(wall_mm: tuple[float, float] | None) -> tuple[WallEdge | None, WallEdg
 
 
 @pytest.mark.parametrize("wall_mm", [(-120.0, 133.0), (-61.0, 172.0)])
-def test_both_edges_of_the_wall_are_found_to_two_cells(wall_mm: tuple[float, float]) -> None:
+def test_both_edges_of_the_wall_are_found_to_about_a_cell(wall_mm: tuple[float, float]) -> None:
     for edge, true_mm in zip(edges(wall_mm), wall_mm, strict=True):
         assert edge is not None
         for x in (0.0, 450.0, 900.0):
-            assert abs(edge.offset_mm + edge.slope * x - true_mm) < 4.0
+            assert abs(edge.offset_mm + edge.slope * x - true_mm) < 2.5
 
 
 def test_concrete_all_over_has_no_edge_and_neither_chalk_nor_a_card_makes_one() -> None:
@@ -43,7 +43,7 @@ def test_an_edge_on_one_side_only_is_found_on_that_side_only() -> None:
     low, high = edges((-1000.0, 150.0))
     assert low is None
     assert high is not None
-    assert abs(high.offset_mm + 450.0 * high.slope - 150.0) < 4.0
+    assert abs(high.offset_mm + 450.0 * high.slope - 150.0) < 2.0
 
 
 # ---- edges along normals ----------------------------------------------------------------------------------------
