@@ -46,7 +46,7 @@ def fitted(bolt: Bolt, chamfer_mm: float, views: tuple[BoltView, ...], off_mm: n
     start = axis_parameters(bolt) + np.append(off_mm, [0.0, 0.0])
     for fine in (False, True):
         fields = [view.fine if fine else view.coarse for view in views]
-        start, _ = climb(fields, start, bolt.radius_mm, chamfer_mm, height_known=False, fine=fine)
+        [start], _ = climb(fields, start[None], bolt.radius_mm, chamfer_mm, height_known=False, fine=fine)
     return fit_axis(views, start, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
 
 
@@ -92,7 +92,7 @@ def test_errors_stay_within_what_the_fit_says() -> None:
 def test_one_view_and_the_stated_stickup_give_base_and_tip(size: str) -> None:
     bolt, chamfer_mm, views = seen(size, 1)
     start = axis_parameters(bolt) + np.array([1.0, -1.0, 1.0, -1.0, 0.0, 0.0, 0.0])
-    start, _ = climb([views[0].fine], start, bolt.radius_mm, chamfer_mm, height_known=True, fine=True)
+    [start], _ = climb([views[0].fine], start[None], bolt.radius_mm, chamfer_mm, height_known=True, fine=True)
     stated = (bolt.stickup_mm, 0.5)
     fit = fit_axis(views[:1], start, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=stated)
     base_mm, tip_mm = errors_mm(fit, bolt)

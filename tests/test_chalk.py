@@ -11,7 +11,7 @@ from scene_pictures import render
 from scenes import PHONE, Chalk, Scene, Stain, lying, overhead
 from sillwright.camera import meet_plane, project
 from sillwright.rectify import PlaneGrid
-from sillwright.see.chalk import LineCandidate, LineTrace, find_lines, trace_line
+from sillwright.see.chalk import LineCandidate, LineTrace, cut_strip, find_lines, trace_line
 
 CAMERA = PHONE.scaled(1600, 1200)
 POSE = overhead(450.0, 10.0, 1250.0, lean_deg=(5.0, -2.0), turn_deg=2.0)
@@ -50,7 +50,9 @@ def at_mm(candidate: LineCandidate, x_mm: float) -> float:
 def traced(
     pixels: np.ndarray, line: tuple[float, float] = (0.0, 0.0), covered: tuple[np.ndarray, ...] = ()
 ) -> LineTrace:
-    trace = trace_line(pixels, CAMERA, POSE, line, covered, SPAN_MM)
+    strip = cut_strip(pixels, CAMERA, POSE, line, covered, SPAN_MM)
+    assert strip is not None
+    trace = trace_line(strip, line)
     assert trace is not None
     return trace
 
@@ -122,7 +124,9 @@ def test_the_edges_of_the_wall_do_not_pass_for_chalk() -> None:
 
 def test_bare_concrete_has_no_line() -> None:
     assert candidates(picture(chalk=())) == []
-    assert trace_line(picture(chalk=()), CAMERA, POSE, (0.0, 0.0), (), SPAN_MM) is None
+    strip = cut_strip(picture(chalk=()), CAMERA, POSE, (0.0, 0.0), (), SPAN_MM)
+    assert strip is not None
+    assert trace_line(strip, (0.0, 0.0)) is None
 
 
 def test_what_cards_cover_is_neither_searched_nor_followed() -> None:
@@ -145,4 +149,4 @@ def test_points_come_with_a_sigma_across_the_line_of_a_few_tenths_of_a_millimetr
 
 
 def test_a_span_too_short_for_five_points_gives_none() -> None:
-    assert trace_line(picture("blue"), CAMERA, POSE, (0.0, 0.0), (), (0.0, 30.0)) is None
+    assert cut_strip(picture("blue"), CAMERA, POSE, (0.0, 0.0), (), (0.0, 30.0)) is None

@@ -112,16 +112,19 @@ def cross_matrix(vector: Array) -> Array:
 
 def distort(camera: Camera, ideal: Array) -> Array:
     """Ideal normalised image points, shape (N, 2), to distorted ones, shape (N, 2)."""
-    x, y = ideal[:, 0], ideal[:, 1]
-    r2 = x * x + y * y
+    return np.stack(distort_apart(camera, ideal[:, 0], ideal[:, 1]), axis=1)
+
+
+def distort_apart(camera: Camera, x: Array, y: Array) -> tuple[Array, Array]:
+    """The same for x and y in arrays of their own, of any one shape."""
+    xx, yy, xy = x * x, y * y, x * y
+    r2 = xx + yy
     radial = 1.0 + r2 * (camera.k1 + r2 * (camera.k2 + r2 * camera.k3))
-    return np.stack(
-        [
-            x * radial + 2.0 * camera.p1 * x * y + camera.p2 * (r2 + 2.0 * x * x),
-            y * radial + camera.p1 * (r2 + 2.0 * y * y) + 2.0 * camera.p2 * x * y,
-        ],
-        axis=1,
-    )
+    bent_x, bent_y = x * radial, y * radial
+    if camera.p1 or camera.p2:
+        bent_x += 2.0 * camera.p1 * xy + camera.p2 * (r2 + 2.0 * xx)
+        bent_y += camera.p1 * (r2 + 2.0 * yy) + 2.0 * camera.p2 * xy
+    return bent_x, bent_y
 
 
 def undistort(camera: Camera, distorted: Array, iterations: int = 12) -> Array:

@@ -9,12 +9,14 @@ of C - B square to a and d = |v|, the two contact lines lie at B + s a + r n wit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, project_camera_points
+from sillwright.camera import Array, Camera, Pose, distort_apart
 
 SIDE, OTHER_SIDE, RIM, FACE, FOOT = 0, 1, 2, 3, 4
 
@@ -28,16 +30,52 @@ class Sampling:
     face: int
     foot: int
 
-    @property
+    @cached_property
     def pieces(self) -> tuple[slice, ...]:
         """Where each part stands among the points, in the order of the part numbers."""
         edges = np.cumsum([0, self.side, self.side, self.rim, self.face, self.foot]).tolist()
         return tuple(slice(start, stop) for start, stop in pairwise(edges))
 
     @property
+    def size(self) -> int:
+        """How many points an outline has."""
+        return 2 * self.side + self.rim + self.face + self.foot
+
+    @cached_property
+    def up(self) -> Array:
+        """How far up a side its points stand, as shares of its length."""
+        return (np.arange(self.side) + 0.5) / self.side
+
+    @cached_property
+    def rim_turns(self) -> Array:
+        """Where the points of the rim stand, as shares of half its arc."""
+        return np.linspace(-1.0, 1.0, self.rim)
+
+    @cached_property
+    def face_turns(self) -> Array:
+        """Where the points of the face stand, radians."""
+        return np.linspace(0.0, 2.0 * np.pi, self.face, endpoint=False)
+
+    @cached_property
+    def foot_turns(self) -> Array:
+        """Where the points of the foot stand, as shares of half its arc."""
+        return np.linspace(-1.0, 1.0, self.foot)
+
+    @cached_property
     def part(self) -> NDArray[np.int64]:
         """Which part each point belongs to."""
         return np.repeat(np.arange(5), [self.side, self.side, self.rim, self.face, self.foot])
+
+    @cached_property
+    def averages(self) -> NDArray[np.float32]:
+        """(M, 5): values of the points times this give the mean of each part."""
+        mine = self.part[:, None] == np.arange(5)
+        return (mine / mine.sum(axis=0)).astype(np.float32)
+
+    @cached_property
+    def turn(self) -> NDArray[np.float64]:
+        """Which side of the outline is out, looking along it as it is traced: +1 left, -1 right; (M,)."""
+        return np.where(self.part == OTHER_SIDE, 1.0, -1.0)
 
 
 DENSE = Sampling(24, 16, 32, 16)
@@ -91,6 +129,7 @@ def outline(
     foot_mm: Array | float = 0.0,
     chamfer_mm: float = 0.0,
     sampling: Sampling = DENSE,
+    rough: bool = False,
 ) -> Outline:
     """Outlines of K bolts at once.
 
@@ -100,73 +139,86 @@ def outline(
     radius_mm : (K,) or one number
     foot_mm : (K,) or one number, how high the concrete stands at the bolt over the mean plane
     chamfer_mm : how far below the tip the thread begins at its full size
+    rough : in single precision, right to 0.002 px, twice as fast
 
     The end of a bolt is chamfered to the root of its thread, at 45 degrees (common practice, no source): what bounds it
     in the picture is the far half of the circle where the chamfer begins (rim), and inside that the whole edge of the
-    end face shows. The foot is the arc turned to the camera.
+    end face shows. The foot is the arc turned to the camera. Normals stand square to the outline as a pinhole camera
+    draws it; what distortion turns them is under 2 degrees with phone lenses.
     """
-    base = np.atleast_2d(base_mm)
-    tip = np.atleast_2d(tip_mm)
-    radius = np.broadcast_to(np.asarray(radius_mm, dtype=float), (len(base),))[:, None]
-    whole = tip - base
-    a = whole / np.linalg.norm(whole, axis=1, keepdims=True)
-    level = np.broadcast_to(np.asarray(foot_mm, dtype=float), (len(base),))[:, None]
-    base = base + level / a[:, 2:] * a
-    tip = tip - chamfer_mm * a
-    axis = tip - base
-    to_camera = pose.centre_mm - base
-    square = to_camera - np.sum(to_camera * a, axis=1, keepdims=True) * a
-    distance = np.linalg.norm(square, axis=1, keepdims=True)
-    v = square / np.maximum(distance, 1e-9)
-    w = np.cross(a, v)
-    ratio = np.clip(radius / np.maximum(distance, 1e-9), 0.0, 0.999)
-    rise = np.sqrt(1.0 - ratio**2)
-    contact = np.stack([ratio * v + rise * w, ratio * v - rise * w], axis=1)
+    points, tangents = _in_camera(
+        pose,
+        np.atleast_2d(base_mm),
+        np.atleast_2d(tip_mm),
+        np.asarray(radius_mm, dtype=float),
+        np.asarray(foot_mm, dtype=float),
+        chamfer_mm,
+        sampling,
+        np.float32 if rough else np.float64,
+    )
+    x, y = points[0] / points[2], points[1] / points[2]
+    bent_x, bent_y = distort_apart(camera, x, y)
+    px = np.stack([camera.fx * bent_x + camera.cx, camera.fy * bent_y + camera.cy], axis=2)
+    along_x = camera.fx * (tangents[0] - x * tangents[2])
+    along_y = camera.fy * (tangents[1] - y * tangents[2])
+    out = sampling.turn * np.sign(np.linalg.det(pose.rotation))
+    scale = out.astype(px.dtype) / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-9)
+    return Outline(px, np.stack([along_y * scale, -along_x * scale], axis=2), sampling)
 
-    share = (np.arange(sampling.side) + 0.5) / sampling.side
-    foot_height = share[None, None, :, None] * axis[:, None, None, :]
-    sides = base[:, None, None, :] + foot_height + (radius[:, None] * contact)[:, :, None, :]
-    sides = sides.reshape(len(base), 2 * sampling.side, 3)
 
-    rim_turn = np.pi + (np.pi - np.arccos(ratio))[:, :, None] * np.linspace(-1.0, 1.0, sampling.rim)[None, :, None]
-    rim_out = np.cos(rim_turn) * v[:, None, :] + np.sin(rim_turn) * w[:, None, :]
-    rim_points = tip[:, None, :] + radius[:, None] * rim_out
-    circle = np.linspace(0.0, 2.0 * np.pi, sampling.face, endpoint=False)[None, :, None]
-    face_out = np.cos(circle) * v[:, None, :] + np.sin(circle) * w[:, None, :]
-    face_points = (tip + chamfer_mm * a)[:, None, :] + (radius - chamfer_mm)[:, None] * face_out
-
-    half = np.arccos(ratio)[:, :, None] * np.linspace(-1.0, 1.0, sampling.foot)[None, :, None]
-    foot_out = np.cos(half) * v[:, None, :] + np.sin(half) * w[:, None, :]
-    foot_points = base[:, None, :] + radius[:, None] * foot_out
+def _in_camera(
+    pose: Pose,
+    base: Array,
+    tip: Array,
+    radius: Array,
+    level: Array,
+    chamfer_mm: float,
+    sampling: Sampling,
+    precision: type[np.floating[Any]],
+) -> tuple[Array, Array]:
+    """Points of the outline and the way it runs there, both (3, K, M), in the camera frame, millimetres."""
+    count = len(base)
+    radius = radius.reshape(-1, 1)
+    a = tip - base
+    a = a / np.sqrt((a * a).sum(axis=1, keepdims=True))
+    slope = a / a[:, 2:]
+    base = base + level.reshape(-1, 1) * slope
+    shoulder = tip - chamfer_mm * a
+    centre = pose.centre_mm
+    to_camera = centre - base
+    square = to_camera - (to_camera * a).sum(axis=1, keepdims=True) * a
+    distance = np.maximum(np.sqrt((square * square).sum(axis=1, keepdims=True)), 1e-9)
+    v = square / distance
+    w = a[:, [1, 2, 0]] * v[:, [2, 0, 1]] - a[:, [2, 0, 1]] * v[:, [1, 2, 0]]
+    ratio = np.minimum(radius / distance, 0.999)
+    beside, rise = radius * ratio * v, radius * np.sqrt(1.0 - ratio**2) * w
+    to_v, to_w = radius * v, radius * w
+    inner = (radius - chamfer_mm) / radius
+    vectors = np.empty((12, count, 3))
+    vectors[0] = shoulder - base
+    vectors[1], vectors[2] = beside + rise, beside - rise
+    vectors[3], vectors[4] = to_v, to_w
+    vectors[5], vectors[6] = inner * to_v, inner * to_w
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
-    slide = -(foot_points[:, :, 2] - base[:, None, 2]) / a[:, None, 2]
-    foot_points = foot_points + slide[:, :, None] * a[:, None, :]
+    vectors[7], vectors[8] = to_v - to_v[:, 2:] * slope, to_w - to_w[:, 2:] * slope
+    vectors[9], vectors[10], vectors[11] = base - centre, shoulder - centre, tip - centre
+    turned = (vectors @ pose.rotation.T).transpose(0, 2, 1).astype(precision)[..., None]
+    axis, one, other, rim_v, rim_w, face_v, face_w, foot_v, foot_w, foot, rim, face = turned
+    half = np.arccos(ratio)
 
-    points = np.concatenate([sides, rim_points, face_points, foot_points], axis=1)
-    flat = pose.to_camera(points.reshape(-1, 3))
-    px = project_camera_points(camera, flat).reshape(points.shape[0], points.shape[1], 2)
-    return Outline(px, _normals(px, sampling), sampling)
-
-
-def _normals(px: Array, sampling: Sampling) -> Array:
-    """Unit normals of each piece of the outline, turned away from the middle of the bolt."""
-    tangent = np.empty_like(px)
-    inside = np.empty_like(px)
-    pieces = sampling.pieces
-    for piece in pieces:
-        run = px[:, piece]
-        tangent[:, piece][:, 1:-1] = run[:, 2:] - run[:, :-2]
-        tangent[:, piece][:, 0] = run[:, 1] - run[:, 0]
-        tangent[:, piece][:, -1] = run[:, -1] - run[:, -2]
-        inside[:, piece] = 0.5 * (run[:, :1] + run[:, -1:])
-    circle = pieces[FACE]
-    face = px[:, circle]
-    tangent[:, circle][:, 0] = face[:, 1] - face[:, -1]
-    tangent[:, circle][:, -1] = face[:, 0] - face[:, -2]
-    inside[:, circle] = face.mean(axis=1, keepdims=True)
-    one, other = px[:, pieces[SIDE]], px[:, pieces[OTHER_SIDE]]
-    inside[:, pieces[SIDE]], inside[:, pieces[OTHER_SIDE]] = other, one
-    normal = np.stack([-tangent[:, :, 1], tangent[:, :, 0]], axis=2)
-    normal /= np.maximum(np.sqrt(np.sum(normal * normal, axis=2, keepdims=True)), 1e-12)
-    normal *= np.where(np.sum(normal * (px - inside), axis=2, keepdims=True) < 0.0, -1.0, 1.0)
-    return normal
+    points: Array = np.empty((3, count, sampling.size), dtype=precision)
+    tangents: Array = np.empty_like(points)
+    sides, other_sides, rims, faces, feet = sampling.pieces
+    up = sampling.up.astype(precision) * axis + foot
+    np.add(up, one, out=points[:, :, sides])
+    np.add(up, other, out=points[:, :, other_sides])
+    tangents[:, :, sides] = tangents[:, :, other_sides] = axis
+    for piece, middle, turn, to_near, to_side in (
+        (rims, rim, (np.pi - half) * sampling.rim_turns, -rim_v, -rim_w),
+        (faces, face, sampling.face_turns, face_v, face_w),
+        (feet, foot, half * sampling.foot_turns, foot_v, foot_w),
+    ):
+        cosine, sine = np.cos(turn).astype(precision), np.sin(turn).astype(precision)
+        points[:, :, piece] = middle + cosine * to_near + sine * to_side
+        tangents[:, :, piece] = cosine * to_side - sine * to_near
+    return points, tangents

@@ -92,7 +92,7 @@ class _Opened:
     height_px: int
     orientation: int
     exif: Image.Exif
-    decode: Callable[[bool], Pixels]
+    decode: Callable[[bool, bool], Pixels]
 
 
 def read_facts(path: Path) -> PhotoFacts:
@@ -126,6 +126,13 @@ def read_pixels(path: Path) -> Pixels:
 def read_gray(path: Path) -> Pixels:
     """A photo's stored pixels in gray, shape (H, W), 8 bits. Raises PhotoError as :func:`read_pixels` does."""
     return _decode(path, gray=True)
+
+
+def read_half(path: Path) -> Pixels:
+    """A photo's stored pixels at half size, shape (H/2, W/2, 3), blue-green-red: pixel p of the whole photo stands at
+    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. Raises PhotoError as :func:`read_pixels` does.
+    """
+    return _decode(path, half=True)
 
 
 def turn_for_viewing(pixels: Pixels, orientation: int) -> Pixels:
@@ -224,9 +231,9 @@ def _open_jpeg(content: bytes) -> _Opened:
     picture = JpegImageFile(io.BytesIO(content))
     exif = _exif(picture.getexif)
 
-    def decode(gray: bool) -> Pixels:
-        flags = (cv2.IMREAD_GRAYSCALE if gray else cv2.IMREAD_COLOR) | cv2.IMREAD_IGNORE_ORIENTATION
-        pixels = cv2.imdecode(np.frombuffer(content, np.uint8), flags)
+    def decode(gray: bool, half: bool) -> Pixels:
+        flags = cv2.IMREAD_REDUCED_COLOR_2 if half else cv2.IMREAD_GRAYSCALE if gray else cv2.IMREAD_COLOR
+        pixels = cv2.imdecode(np.frombuffer(content, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
         if pixels is None:
             raise ValueError("the decoder gave no picture")
         return np.asarray(pixels, dtype=np.uint8)
@@ -238,7 +245,9 @@ def _open_png(content: bytes) -> _Opened:
     picture = PngImageFile(io.BytesIO(content))
     # Only EXIF that stands before the pixels is read: Pillow would decode the whole picture to look behind them.
     exif = _exif(picture.getexif) if "exif" in picture.info else Image.Exif()
-    return _Opened(content, *picture.size, _orientation(exif), exif, lambda gray: _from_pillow(picture, gray))
+    return _Opened(
+        content, *picture.size, _orientation(exif), exif, lambda gray, half: _reduced(_from_pillow(picture, gray), half)
+    )
 
 
 def _open_tiff(content: bytes) -> _Opened:
@@ -249,9 +258,9 @@ def _open_tiff(content: bytes) -> _Opened:
     orientation = _orientation(exif)
     width_px, height_px = int(picture.tag_v2[Base.ImageWidth]), int(picture.tag_v2[Base.ImageLength])
 
-    def decode(gray: bool) -> Pixels:
+    def decode(gray: bool, half: bool) -> Pixels:
         # Pillow turns a TIFF as it loads it.
-        return turn_for_viewing(_from_pillow(picture, gray), _undo(orientation))
+        return _reduced(turn_for_viewing(_from_pillow(picture, gray), _undo(orientation)), half)
 
     return _Opened(content, width_px, height_px, orientation, exif, decode)
 
@@ -267,24 +276,34 @@ def _open_heic(content: bytes) -> _Opened:
     if exif_bytes:
         exif = _exif(lambda: _load_exif(exif_bytes))
 
-    def decode(gray: bool) -> Pixels:
+    def decode(gray: bool, half: bool) -> Pixels:
         stored = turn_for_viewing(_as_bgr(np.asarray(picture)), _undo(orientation))
-        return np.asarray(cv2.cvtColor(stored, cv2.COLOR_BGR2GRAY), dtype=np.uint8) if gray else stored
+        stored = np.asarray(cv2.cvtColor(stored, cv2.COLOR_BGR2GRAY), dtype=np.uint8) if gray else stored
+        return _reduced(stored, half)
 
     return _Opened(content, width_px, height_px, orientation, exif, decode)
 
 
-def _decode(path: Path, *, gray: bool) -> Pixels:
+def _decode(path: Path, *, gray: bool = False, half: bool = False) -> Pixels:
     opened = _open(path)
     try:
-        pixels = opened.decode(gray)
+        pixels = opened.decode(gray, half)
     except PhotoError as fault:
         raise PhotoError(f"{path} {fault}") from None
     except Exception as fault:  # decoders raise almost anything on damaged data
         raise PhotoError(f"{path} is damaged or cut short. Copy the original from the phone again.") from fault
-    if pixels.shape[:2] != (opened.height_px, opened.width_px):
+    share = 2 if half else 1
+    if any(abs(n - m / share) >= 1.0 for n, m in zip(pixels.shape, (opened.height_px, opened.width_px), strict=False)):
         raise PhotoError(f"{path} is damaged: its picture is not of the size it states. Copy the original again.")
     return pixels
+
+
+def _reduced(pixels: Pixels, half: bool) -> Pixels:
+    if not half:
+        return pixels
+    height, width = (n // 2 for n in pixels.shape[:2])
+    even = pixels[: 2 * height, : 2 * width]
+    return np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _from_pillow(picture: Image.Image, gray: bool) -> Pixels:

@@ -55,8 +55,11 @@ def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid) -> tuple[NDArray[np.f
 def rectify(
     pixels: NDArray[np.uint8], camera: Camera, pose: Pose, grid: PlaneGrid
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """The photo on the grid, and which cells the photo really shows."""
+    """The photo, whole or stored at half size, on the grid, and which cells the photo really shows."""
     map_x, map_y = plane_map(camera, pose, grid)
     inside = (map_x >= 0) & (map_y >= 0) & (map_x <= camera.width_px - 1) & (map_y <= camera.height_px - 1)
+    shrink = round(camera.width_px / pixels.shape[1])
+    if shrink > 1:
+        map_x, map_y = ((m + 0.5) / shrink - 0.5 for m in (map_x, map_y))
     flat = cv2.remap(pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return flat, inside

@@ -11,8 +11,9 @@ import numpy as np
 from sillwright.camera import Array, Camera, Pose, meet_plane, project
 from sillwright.job import CornerJob, Job
 from sillwright.measure.block import Block, LensOfPhoto, join, with_lines
-from sillwright.measure.line import observe, view_tasks
-from sillwright.measure.work import CardsSeen, Crew, follow_lines
+from sillwright.measure.line import observe
+from sillwright.measure.work import CardsSeen
+from sillwright.see.chalk import LineTrace
 from sillwright.survey import CornerRecord, Finding
 
 LARGEST_U95_DEG = 0.2
@@ -26,12 +27,13 @@ class RunPlace:
     """What a corner needs of a run already solved.
 
     cards : station of the zero mark of each of its cards; poses : camera and pose of its photos, right-handed, with X
-    along the run's chalk line and the line at Y = 0
+    along the run's chalk line and the line at Y = 0; traces : what its photos show of that line
     """
 
     name: str
     cards: Mapping[int, float]
     poses: Mapping[Path, tuple[Camera, Pose]]
+    traces: Mapping[Path, LineTrace]
 
 
 def measure_corner(
@@ -41,7 +43,6 @@ def measure_corner(
     job: Job,
     lenses: Mapping[Path, LensOfPhoto],
     names: Mapping[Path, str],
-    crew: Crew,
 ) -> CornerRecord:
     """The angle between two runs and the stations of their crossing."""
     files = tuple(names[path] for path in corner.photos)
@@ -58,8 +59,9 @@ def measure_corner(
     if lines[0] is None or lines[1] is None:
         return unknown
     pair = (lines[0], lines[1])
-    traces = crew.share_out(follow_lines, [(task, pair) for task in view_tasks(block)])
-    line_seen = observe([t[0] for t in traces], 0) + observe([t[1] for t in traces], 1)
+    line_seen = [
+        one for k, run in enumerate((first, second)) for one in observe([run.traces.get(p) for p in block.photos], k)
+    ]
     if {one.line for one in line_seen} != {0, 1}:
         return unknown
     laid = with_lines(block, pair, line_seen)

@@ -45,9 +45,11 @@ APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
 WORTH_A_CLIMB = 5.0
 MOST_CLIMBS_A_PHOTO = 7
+CLIMBS_TOGETHER = 12
 STARTS_A_BOLT = 3
 STARTS_LAID = 4
 FITS_A_BOLT = 3
+WORTH_A_FIT = 8.0  # behind the best: more than the scatter of the fits can make up for
 END_HINT, END_SURE = 0.05, 0.25
 NO_END_COST = 10.0
 PAIRED_ENDS = 2
@@ -177,41 +179,79 @@ class Start:
     evidence: float
 
 
+Ranked = tuple[Start, tuple[Glimpse, ...]]
+
+
 def _starts(glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> list[list[Start]]:
     """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed."""
-    ranked: list[tuple[Start, tuple[Glimpse, ...]]] = []
+    waiting: list[Ranked] = []
     for glimpse, found in zip(glimpses, search.searches, strict=True):
-        for proposal in found.proposals.shapes:
-            ranked.extend(_held_against_all(glimpse, proposal, glimpses, shape))
-    ranked.sort(key=lambda item: -item[0].evidence)
+        waiting.extend(_held_against_all(glimpse, found.proposals.shapes, glimpses, shape))
+    waiting = [item for item in waiting if item[0].evidence >= WORTH_A_CLIMB - 2.0]
+    waiting.sort(key=lambda item: -item[0].evidence)
     groups: list[list[Start]] = []
     feet: list[list[Array]] = []
-    climbs = 0
-    for start, views in ranked:
-        if start.evidence < WORTH_A_CLIMB - 2.0 or climbs >= MOST_CLIMBS_A_PHOTO * len(glimpses):
-            break
-        home = _group_near(groups, start.place)
-        if home is not None and len(groups[home]) >= STARTS_A_BOLT:
-            _add_foot(feet[home], start.place)
-            continue
-        climbs += 1
-        place, evidence = climb(views, start.place, shape.radius_mm, shape.chamfer_mm, height_known=len(views) < 2)
-        if evidence < WORTH_A_CLIMB:
-            continue
-        home = _group_near(groups, place)
-        if home is None:
-            groups.append([Start(place, evidence)])
-            feet.append([])
-            home = len(groups) - 1
-        elif all(np.linalg.norm(place[:5] - other.place[:5]) > 2.0 for other in groups[home]):
-            groups[home].append(Start(place, evidence))
-        _add_foot(feet[home], place)
-        _add_foot(feet[home], start.place)
+    climbs = MOST_CLIMBS_A_PHOTO * len(glimpses)
+    while waiting and climbs > 0:
+        batch, waiting = _next_climbs(waiting, groups, feet, min(climbs, CLIMBS_TOGETHER))
+        climbs -= len(batch)
+        for start, place in _climbed_roughly(batch, shape):
+            if place.evidence >= WORTH_A_CLIMB:
+                _add_start(groups, feet, start, place)
     for group, places in zip(groups, feet, strict=True):
         for foot in places[:FEET_A_BOLT]:
             group.extend(_from_paired_ends(foot, glimpses, search, shape))
         group.sort(key=lambda one: -one.evidence)
     return [group for group in groups if _end_hinted(group, glimpses, shape)]
+
+
+def _next_climbs(
+    waiting: Sequence[Ranked], groups: Sequence[list[Start]], feet: Sequence[list[Array]], most: int
+) -> tuple[list[Ranked], list[Ranked]]:
+    """The next few places worth climbing from, at most as many as a bolt still needs, and those left for later."""
+    batch: list[Ranked] = []
+    later: list[Ranked] = []
+    for item in waiting:
+        place = item[0].place
+        home = _group_near(groups, place)
+        have = len(groups[home]) if home is not None else 0
+        if home is not None and have >= STARTS_A_BOLT:
+            _add_foot(feet[home], place)
+            continue
+        near = sum(np.hypot(*(other.place[:2] - place[:2])) < APART_MM for other, _ in batch)
+        if len(batch) < most and have + near < STARTS_A_BOLT:
+            batch.append(item)
+        else:
+            later.append(item)
+    return batch, later
+
+
+def _climbed_roughly(batch: Sequence[Ranked], shape: BoltShape) -> list[tuple[Start, Start]]:
+    """Each place of a batch and where its climb came to rest, those seen by the same photos climbed together."""
+    by_views: dict[tuple[int, ...], list[Ranked]] = {}
+    for item in batch:
+        by_views.setdefault(tuple(view.photo for view in item[1]), []).append(item)
+    climbed: list[tuple[Start, Start]] = []
+    for together in by_views.values():
+        views, starts = together[0][1], np.array([start.place for start, _ in together])
+        places, evidence = climb(views, starts, shape.radius_mm, shape.chamfer_mm, height_known=len(views) < 2)
+        climbed.extend(
+            (start, Start(place, float(worth)))
+            for (start, _), place, worth in zip(together, places, evidence, strict=True)
+        )
+    return sorted(climbed, key=lambda pair: -pair[1].evidence)
+
+
+def _add_start(groups: list[list[Start]], feet: list[list[Array]], start: Start, place: Start) -> None:
+    home = _group_near(groups, place.place)
+    if home is None:
+        groups.append([place])
+        feet.append([])
+        home = len(groups) - 1
+    elif all(np.linalg.norm(place.place[:5] - other.place[:5]) > 2.0 for other in groups[home]):
+        groups[home].append(place)
+    _add_foot(feet[home], place.place)
+    _add_foot(feet[home], start.place)
 
 
 def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: BoltShape) -> bool:
@@ -261,8 +301,9 @@ def _from_paired_ends(foot: Array, glimpses: Sequence[Glimpse], search: Search, 
             break
         if all(np.linalg.norm(rows[k, 2:5] - other.place[2:5]) > 4.0 for other in chosen):
             chosen.append(Start(rows[k], float(score[k])))
-    climbed = [climb(views, one.place, shape.radius_mm, shape.chamfer_mm, height_known=False) for one in chosen]
-    return [Start(place, evidence) for place, evidence in climbed]
+    rough = np.array([one.place for one in chosen])
+    places, evidence = climb(views, rough, shape.radius_mm, shape.chamfer_mm, height_known=False)
+    return [Start(place, float(worth)) for place, worth in zip(places, evidence, strict=True)]
 
 
 def _meetings(one: Glimpse, other: Glimpse, ends_px: Array, others_px: Array) -> Array:
@@ -281,32 +322,40 @@ def _meetings(one: Glimpse, other: Glimpse, ends_px: Array, others_px: Array) ->
 
 
 def _held_against_all(
-    own: Glimpse, proposal: Proposal, glimpses: Sequence[Glimpse], shape: BoltShape
-) -> list[tuple[Start, tuple[Glimpse, ...]]]:
-    """The heights of the tip at which a proposal of one photo has most evidence in all photos that show it."""
-    tips = tip_on_ray(own, proposal.tip_px, HEIGHTS_MM)
-    rows = np.column_stack(
-        [
-            np.repeat(proposal.base_mm[None], len(tips), axis=0),
-            tips,
-            np.full(len(tips), shape.radius_mm),
-            np.zeros(len(tips)),
-        ]
-    )
-    ends = np.vstack([np.append(proposal.base_mm, 0.0), tip_on_ray(own, proposal.tip_px, np.array([70.0]))[0]])
-    views = tuple(g for g in glimpses if g is own or _shows(g, ends))
-    lean = np.hypot(rows[:, 2] - rows[:, 0], rows[:, 3] - rows[:, 1]) / rows[:, 4]
-    if len(views) < 2:
-        # One photo cannot tell the height: every height along the ray is the same picture. The plumbest will do.
-        rows, lean = rows[np.argmin(lean)][None], lean[np.argmin(lean)][None]
-    score, _ = weigh(views, rows, shape.chamfer_mm)
-    score = np.where(lean < LARGEST_LEAN, score, -np.inf)
-    best = int(np.argmax(score))
-    chosen = [best]
-    apart = np.abs(np.arange(len(score)) - best) >= 4
+    own: Glimpse, proposals: Sequence[Proposal], glimpses: Sequence[Glimpse], shape: BoltShape
+) -> list[Ranked]:
+    """The heights of the tip at which each proposal of one photo has most evidence in all photos that show it."""
+    by_views: dict[tuple[int, ...], list[tuple[Array, Array]]] = {}
+    for proposal in proposals:
+        tips = tip_on_ray(own, proposal.tip_px, HEIGHTS_MM)
+        ends = np.vstack([np.append(proposal.base_mm, 0.0), tip_on_ray(own, proposal.tip_px, np.array([70.0]))[0]])
+        views = tuple(k for k, g in enumerate(glimpses) if g is own or _shows(g, ends))
+        lean = np.hypot(tips[:, 0] - proposal.base_mm[0], tips[:, 1] - proposal.base_mm[1]) / tips[:, 2]
+        if len(views) < 2:
+            # One photo cannot tell the height: every height along the ray is the same picture. The plumbest will do.
+            plumbest = int(np.argmin(lean))
+            tips, lean = tips[plumbest : plumbest + 1], lean[plumbest : plumbest + 1]
+        rows = np.zeros((len(tips), 7))
+        rows[:, :2], rows[:, 2:5], rows[:, 5] = proposal.base_mm, tips, shape.radius_mm
+        by_views.setdefault(views, []).append((rows, lean))
+    found: list[Ranked] = []
+    for views, together in by_views.items():
+        shown = tuple(glimpses[k] for k in views)
+        score, _ = weigh(shown, np.concatenate([rows for rows, _ in together]), shape.chamfer_mm)
+        split = np.split(score, np.cumsum([len(rows) for rows, _ in together])[:-1])
+        for (places, leans), here in zip(together, split, strict=True):
+            worth = np.where(leans < LARGEST_LEAN, here, -np.inf)
+            found.extend((start, shown) for start in _best_heights(places, worth))
+    return found
+
+
+def _best_heights(rows: Array, score: Array) -> list[Start]:
+    """The best height of a tip, and the best of those far from it."""
+    chosen = [int(np.argmax(score))]
+    apart = np.abs(np.arange(len(score)) - chosen[0]) >= 4
     if apart.any():
         chosen.append(int(np.argmax(np.where(apart, score, -np.inf))))
-    return [(Start(rows[k], float(score[k])), views) for k in chosen if np.isfinite(score[k])]
+    return [Start(rows[k], float(score[k])) for k in chosen if np.isfinite(score[k])]
 
 
 def _shows(glimpse: Glimpse, ends_mm: Array) -> bool:
@@ -346,7 +395,8 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
     places.sort(key=lambda one: -one[0])
-    fits = [_fitted(views, place, shape, stickup) for _, place, _ in _different(places)[:FITS_A_BOLT]]
+    worth_fitting = [one for one in _different(places)[:FITS_A_BOLT] if one[0] > places[0][0] - WORTH_A_FIT]
+    fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
     score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
         bool(np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN)
@@ -363,10 +413,13 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     """Each start climbed on the fine fields: its worth, where it came to rest, and the evidence of each part."""
     fields = [view.fine for view in views]
     out: list[Climbed] = []
-    for start in starts:
-        place, _ = climb(fields, start, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
-        evidence, parts = weigh(fields, place[None], shape.chamfer_mm)
-        out.append((float(evidence[0] + _worth_of_ends(parts)[0]), place, parts))
+    if not len(starts):
+        return out
+    places, _ = climb(fields, np.array(starts), shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
+    evidence, parts = weigh(fields, places, shape.chamfer_mm)
+    worth = evidence + _worth_of_ends(parts)
+    for k, place in enumerate(places):
+        out.append((float(worth[k]), place, [[piece[k : k + 1] for piece in view] for view in parts]))
     return sorted(out, key=lambda one: -one[0])
 
 

@@ -59,7 +59,7 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
             for run in job.runs
         }
         standing = {name: one for name, one in laid.items() if isinstance(one, LaidRun)}
-        corners = _corners(job, standing, sight, crew)
+        corners = _corners(job, standing, sight)
         results: dict[str, RunResult] = {}
         for done, (name, one) in enumerate(laid.items()):
             if progress is not None:
@@ -116,10 +116,10 @@ def _photos_of(job: Job, run: str, sight: _Sight) -> list[CardsSeen]:
     return [sight.seen[p] for p in paths if sight.seen[p].facts is not None]
 
 
-def _corners(job: Job, laid: Mapping[str, LaidRun], sight: _Sight, crew: Crew) -> list[CornerRecord]:
-    places = {name: RunPlace(name, one.stations_mm, one.poses) for name, one in laid.items()}
+def _corners(job: Job, laid: Mapping[str, LaidRun], sight: _Sight) -> list[CornerRecord]:
+    places = {name: RunPlace(name, one.stations_mm, one.poses, one.traces) for name, one in laid.items()}
     usable = [photo for photo in sight.seen.values() if photo.facts is not None and photo.path not in sight.duplicates]
-    return [measure_corner(c, usable, places, job, sight.lenses, sight.names, crew) for c in job.corners]
+    return [measure_corner(c, usable, places, job, sight.lenses, sight.names) for c in job.corners]
 
 
 def _within(laid: LaidRun, corners: Sequence[CornerRecord], plate_width_mm: float) -> tuple[float, float]:

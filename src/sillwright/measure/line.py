@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from sillwright.camera import meet_plane
 from sillwright.measure.block import Block, covered, with_lines
-from sillwright.measure.work import Crew, ViewTask, follow_lines, look_for_lines
-from sillwright.see.chalk import LineCandidate, LineTrace
+from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
+from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, trace_line
 from sillwright.solve.adjust import LineObservation
 
 SAME_LINE_MM = 12.0
@@ -31,6 +32,15 @@ class ChosenLine:
     color: str
     photos: tuple[int, ...]
     rival_mm: float | None
+
+
+@dataclass(frozen=True)
+class LaidLine:
+    """A block adjusted on its chalk line, the line, and what each photo (by file) shows of it."""
+
+    block: Block
+    line: ChosenLine
+    traces: Mapping[Path, LineTrace]
 
 
 def view_tasks(block: Block) -> list[ViewTask]:
@@ -70,8 +80,8 @@ def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> Chose
         for score, candidate, _ in scored
         if score > SECOND_LINE_SHARE * total and _apart_mm(candidate, best, middle) > SECOND_LINE_APART_MM
     ]
-    angle = float(np.arctan(best.slope))
-    return ChosenLine(angle, best.offset_mm * np.cos(angle), best.color, agreeing, rivals[0] if rivals else None)
+    angle, offset = best.angle_and_offset
+    return ChosenLine(angle, offset, best.color, agreeing, rivals[0] if rivals else None)
 
 
 def _apart_mm(one: LineCandidate, other: LineCandidate, x_mm: float) -> float:
@@ -107,21 +117,40 @@ def refit(block: Block, traces: Sequence[LineTrace | None]) -> tuple[float, floa
     return angle, float(level * np.cos(angle))
 
 
-def lay_line(block: Block, crew: Crew) -> tuple[Block, ChosenLine | None]:
-    """Find the run's chalk line and adjust the block on it."""
+def lay_line(block: Block, crew: Crew) -> LaidLine | None:
+    """Find the run's chalk line and adjust the block on it; None where there is none."""
     tasks = view_tasks(block)
-    chosen = choose_line(block, crew.share_out(look_for_lines, tasks))
+    found = crew.share_out(look_for_lines, tasks)
+    chosen = choose_line(block, [[candidate for candidate, _ in here] for here in found])
     if chosen is None:
-        return block, None
-    angle, offset = chosen.angle_rad, chosen.offset_mm
+        return None
+    line = (chosen.angle_rad, chosen.offset_mm)
+    strips = _strips_along(line, tasks, found, crew)
+    traces: list[LineTrace | None] = []
     for _ in range(2):
-        # The first pass follows each photo's own guess to a joint line; the second follows the joint line.
-        traces = crew.share_out(follow_lines, [(task, ((angle, offset),)) for task in tasks])
-        straight = refit(block, [trace[0] for trace in traces])
+        # The first pass follows one photo's own guess to a joint line; the second follows the joint line.
+        traces = [trace_line(strip, line) if strip is not None else None for strip in strips]
+        straight = refit(block, traces)
         if straight is None:
-            return block, None
-        angle, offset = straight
-    seen = observe([trace[0] for trace in traces], 0)
-    laid = with_lines(block, [(angle, offset)], seen)
+            return None
+        line = straight
+    seen = observe(traces, 0)
+    laid = with_lines(block, [line], seen)
     photos = tuple(observation.photo for observation in seen)
-    return laid, ChosenLine(angle, offset, chosen.color, photos, chosen.rival_mm)
+    by_file = {block.photos[i]: trace for i, trace in enumerate(traces) if trace is not None}
+    chosen = ChosenLine(line[0], line[1], chosen.color, photos, chosen.rival_mm)
+    return LaidLine(laid, chosen, by_file)
+
+
+def _strips_along(
+    line: tuple[float, float],
+    tasks: Sequence[ViewTask],
+    found: Sequence[Sequence[tuple[LineCandidate, LineStrip | None]]],
+    crew: Crew,
+) -> list[LineStrip | None]:
+    """The strip of each photo along the run's line: the one cut for a line of its own, else cut now."""
+    strips = [next((s for _, s in here if s is not None and s.holds(line)), None) for here in found]
+    without = [i for i, strip in enumerate(strips) if strip is None]
+    for i, strip in zip(without, crew.share_out(follow_line, [(tasks[i], line) for i in without]), strict=True):
+        strips[i] = strip
+    return strips

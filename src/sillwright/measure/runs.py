@@ -17,6 +17,7 @@ from sillwright.measure.record import bolt_record, card_record, edge_records, na
 from sillwright.measure.scale import ScaleVerdict, judge_scale
 from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.measure.work import CardsSeen, Crew
+from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
 from sillwright.survey import CardRecord, Finding, RunRecord, Status
 
@@ -41,6 +42,7 @@ class LaidRun:
     run: RunJob
     block: Block
     line: ChosenLine
+    traces: Mapping[Path, LineTrace]
 
     @property
     def stations_mm(self) -> dict[int, float]:
@@ -67,8 +69,8 @@ def lay_run(
     block = join(photos, own, lenses, job, run.tape, names) if own else None
     if block is None:
         return _nothing(job, run, photos, names)
-    block, line = lay_line(block, crew)
-    return _no_line(job, run, block, names) if line is None else LaidRun(run, block, line)
+    laid = lay_line(block, crew)
+    return _no_line(job, run, block, names) if laid is None else LaidRun(run, laid.block, laid.line, laid.traces)
 
 
 def finish_run(

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Camera, Pose, meet_plane, project
 from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
-from sillwright.photo import PhotoFacts, read_facts, read_gray, read_pixels
+from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half, read_pixels
 from sillwright.rectify import PlaneGrid
 from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
-from sillwright.see.chalk import LineCandidate, LineTrace, find_lines, trace_line
+from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
@@ -151,28 +151,29 @@ def ground_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
     return ground[near]
 
 
-def look_for_lines(task: ViewTask) -> list[LineCandidate]:
-    """Chalk-like lines in one photo, on the plane of the wall."""
+def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None]]:
+    """Chalk-like lines in one photo, on the plane of the wall, and the strip along each."""
     ground = ground_seen(task.camera, task.pose)
     if not len(ground):
         return []
     x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
     y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
     grid = PlaneGrid(x_from, y_to, 1.0, -1.0, int(x_to - x_from), int(y_to - y_from))
-    return find_lines(read_pixels(task.path), task.camera, task.pose, grid, task.covered_mm)
+    pixels = read_half(task.path)
+    found = find_lines(pixels, task.camera, task.pose, grid, task.covered_mm)
+    return [(line, _strip(task, pixels, ground, line.angle_and_offset)) for line in found]
 
 
-def follow_lines(task: tuple[ViewTask, tuple[tuple[float, float], ...]]) -> list[LineTrace | None]:
-    """Points on known lines, (angle, offset) each, in one photo."""
-    view, lines = task
-    pixels = read_pixels(view.path)
-    ground = ground_seen(view.camera, view.pose)
-    traces: list[LineTrace | None] = []
-    for angle, offset in lines:
-        along = ground @ np.array([np.cos(angle), np.sin(angle)])
-        span = (float(along.min()), float(along.max()))
-        traces.append(trace_line(pixels, view.camera, view.pose, (angle, offset), view.covered_mm, span))
-    return traces
+def follow_line(task: tuple[ViewTask, tuple[float, float]]) -> LineStrip | None:
+    """The strip of one photo along a known line, (angle, offset)."""
+    view, line = task
+    return _strip(view, read_half(view.path), ground_seen(view.camera, view.pose), line)
+
+
+def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple[float, float]) -> LineStrip | None:
+    along = ground @ np.array([np.cos(line[0]), np.sin(line[0])])
+    span = (float(along.min()), float(along.max()))
+    return cut_strip(pixels, view.camera, view.pose, line, view.covered_mm, span)
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,8 @@ from sillwright.see.edgefield import evidence, structure
 SEARCH_HEIGHT_MM = 75.0
 CELLS_A_RADIUS = 8.0
 RING_RADII = (0.945, 1.0, 1.055)  # ends from 30 to 140 mm up, seen from 1.1 to 1.6 m
+LEAST_RING = 0.16
+RING_SAMPLES = 24
 MOST_TIPS = 200
 MOST_PROPOSALS = 32
 RIMS = (1.0, 0.87)  # where a bolt's two edges may show, in radii: its outline, or the inner side of its dark rim
@@ -119,27 +121,53 @@ def propose_bolts(
 
 
 def _round_ends(tensor: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Cells (N, 2: column, row) where a circle of the right radius has edges all round, best first."""
-    best = np.zeros(inside.shape, dtype=np.float32)
+    """Cells (N, 2: column, row) where a circle of the right radius has edges all round, best first.
+
+    Looked for on cells twice as wide, and then placed among the fine ones.
+    """
+    height, width = (n // 2 for n in inside.shape)
+    half = [cv2.resize(t[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA) for t in tensor]
+    best = np.zeros((height, width), dtype=np.float32)
     for share in RING_RADII:
         answer = np.zeros_like(best)
-        for piece, kernel in zip(tensor, _ring_kernels(share * CELLS_A_RADIUS), strict=True):
+        for piece, kernel in zip(half, _ring_kernels(share * CELLS_A_RADIUS / 2.0), strict=True):
             answer += cv2.filter2D(piece, -1, kernel, borderType=cv2.BORDER_REFLECT)
         best = np.maximum(best, answer)
-    border = round(CELLS_A_RADIUS) + 2
-    best[cv2.erode(inside.astype(np.uint8), np.ones((2 * border + 1, 2 * border + 1), np.uint8)) == 0] = 0.0
-    peak = (best == cv2.dilate(best, np.ones((7, 7), np.uint8))) & (best > 0.18)
+    border = round(CELLS_A_RADIUS / 2.0) + 1
+    whole = inside[: 2 * height : 2, : 2 * width : 2].astype(np.uint8)
+    best[cv2.erode(whole, np.ones((2 * border + 1, 2 * border + 1), np.uint8)) == 0] = 0.0
+    peak = (best == cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > LEAST_RING)
     rows, columns = np.nonzero(peak)
     order = np.argsort(-best[rows, columns], kind="stable")[:MOST_TIPS]
-    return np.column_stack([columns[order], rows[order]])
+    return _placed(tensor, np.column_stack([2 * columns[order], 2 * rows[order]]))
+
+
+def _placed(tensor: NDArray[np.float32], tips: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Each tip moved by up to two cells to where its ring shows best."""
+    step = np.arange(-1, 3)
+    shifts = np.array([(dx, dy) for dy in step for dx in step])
+    turn = np.linspace(0.0, 2.0 * np.pi, RING_SAMPLES, endpoint=False)
+    nx, ny = np.cos(turn), np.sin(turn)
+    middle = tips[:, None, :] + shifts[None, :, :]
+    cells = np.dstack(list(tensor))
+    best = np.zeros(middle.shape[:2])
+    for share in RING_RADII:
+        radius = share * CELLS_A_RADIUS
+        map_x = (middle[:, :, None, 0] + radius * nx).astype(np.float32).reshape(len(tips), -1)
+        map_y = (middle[:, :, None, 1] + radius * ny).astype(np.float32).reshape(len(tips), -1)
+        value = cv2.remap(cells, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        value = value.reshape(*middle.shape[:2], RING_SAMPLES, 3)
+        energy = value[..., 0] * nx * nx + value[..., 1] * 2.0 * nx * ny + value[..., 2] * ny * ny
+        best = np.maximum(best, energy.mean(axis=2))
+    return middle[np.arange(len(tips)), np.argmax(best, axis=1)]
 
 
 def _ring_kernels(radius: float) -> list[NDArray[np.float32]]:
     """Kernels that sum the edge energy of radial normals over a ring, one for each part of the tensor."""
-    half = int(np.ceil(radius + 3))
+    half = int(np.ceil(radius + 2))
     y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
     rho = np.hypot(x, y) + 1e-9
-    weight = np.exp(-0.5 * ((rho - radius) / 0.8) ** 2)
+    weight = np.exp(-0.5 * ((rho - radius) / 0.5) ** 2)
     weight /= weight.sum()
     nx, ny = x / rho, y / rho
     return [(weight * part).astype(np.float32) for part in (nx * nx, 2.0 * nx * ny, ny * ny)]
@@ -155,71 +183,93 @@ def _stadiums(
 ) -> Array:
     """For each end and each rim the best foot: rows of score, tip x, tip y (search plane), base x, base y, height."""
     angles = np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False, dtype=np.float32)
-    ux, uy = np.cos(angles)[None, :, None], np.sin(angles)[None, :, None]
     away = np.arange(0.0, 132.0 / abs(grid.step_x_mm), AWAY_STEP, dtype=np.float32)
     x0, y0 = (tips[:, k].astype(np.float32)[:, None, None] for k in (0, 1))
-    x, y = x0 + ux * away, y0 + uy * away
-    base_x, base_y, height, allowed = _feet(grid, x0, y0, x, y, pose, area)
+    ux, uy = np.cos(angles)[None, :, None], np.sin(angles)[None, :, None]
+    base_x, base_y, height, allowed = _feet(grid, x0, y0, x0 + ux * away, y0 + uy * away, pose, area)
+    tip, turn = np.nonzero(allowed.any(axis=2))
+    if not len(tip):
+        return np.zeros((0, 6))
+    allowed = allowed[tip, turn]
+    base_x, base_y, height = (a[tip, turn] for a in (base_x, base_y, height))
     cells = np.dstack([*tensor, usable])
+    ends = tips[tip].astype(np.float32)
+    unit = np.column_stack([np.cos(angles[turn]), np.sin(angles[turn])])
     rows = []
     for rim in RIMS:
-        total = np.where(allowed, _stadium_score(cells, x, y, x0, y0, ux, uy, rim * CELLS_A_RADIUS), -np.inf)
-        flat = total.reshape(len(tips), -1)
-        pick = (np.arange(len(tips)), np.argmax(flat, axis=1))
-        best = [a.reshape(len(tips), -1)[pick] for a in (total, base_x, base_y, height)]
-        tip_x, tip_y = grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1])
-        found = np.column_stack([best[0], tip_x, tip_y, best[1], best[2], best[3]])
-        rows.append(found[np.isfinite(best[0])])
+        total = _stadium_score(cells, ends, unit, away, allowed, rim * CELLS_A_RADIUS)
+        at = np.argmax(total, axis=1)
+        ray = np.arange(len(tip))
+        best = total[ray, at]
+        order = np.lexsort((-best, tip))
+        first = order[np.unique(tip[order], return_index=True)[1]]
+        pick = (first, at[first])
+        x, y = grid.x_mm(ends[first, 0]), grid.y_mm(ends[first, 1])
+        rows.append(np.column_stack([best[first], x, y, base_x[pick], base_y[pick], height[pick]]))
     return np.concatenate(rows)
 
 
 def _stadium_score(
-    cells: Array, x: Array, y: Array, x0: Array, y0: Array, ux: Array, uy: Array, radius: float
+    cells: NDArray[np.float32],
+    ends: Array,
+    unit: Array,
+    away: Array,
+    allowed: NDArray[np.bool_],
+    radius: float,
 ) -> Array:
-    """Evidence of every stadium (end, direction, length): both sides, far arc of the end, near arc of the foot."""
+    """Evidence of every stadium: both sides, far arc of the end, near arc of the foot.
+
+    ends, unit : (R, 2) middle of the end and the way to the foot; away : (L,) distances of the foot
+    allowed : (R, L); the rest is -inf
+    """
 
     def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
-        shape = px.shape
-        map_x, map_y = (np.ascontiguousarray(a.reshape(shape[0], -1), dtype=np.float32) for a in (px, py))
-        value = cv2.remap(cells, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        value = value.reshape(*shape, 4)
+        value = cv2.remap(cells, px, py, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
         return evidence(energy) * value[..., 3]
 
-    one = np.cumsum(seen(x - radius * uy, y + radius * ux, -uy, ux), axis=2) * (AWAY_STEP / UNIT_CELLS)
-    other = np.cumsum(seen(x + radius * uy, y - radius * ux, -uy, ux), axis=2) * (AWAY_STEP / UNIT_CELLS)
-    arc = np.linspace(-1.35, 1.35, ARC_SAMPLES)
-    foot = np.zeros_like(one)
-    end = np.zeros((len(x), DIRECTIONS, 1))
-    for turn in arc:
-        vx, vy = np.cos(turn) * ux - np.sin(turn) * uy, np.cos(turn) * uy + np.sin(turn) * ux
-        wide = 0.95 * radius  # the foot stands farther from the camera than the end
-        foot += seen(x + wide * vx, y + wide * vy, vx, vy)
-        end += seen(x0 - radius * vx, y0 - radius * vy, vx, vy)
+    x0, y0, ux, uy = ends[:, :1], ends[:, 1:], unit[:, :1], unit[:, 1:]
+    x, y = x0 + ux * away, y0 + uy * away
+    one = np.cumsum(seen(x - radius * uy, y + radius * ux, -uy, ux), axis=1) * (AWAY_STEP / UNIT_CELLS)
+    other = np.cumsum(seen(x + radius * uy, y - radius * ux, -uy, ux), axis=1) * (AWAY_STEP / UNIT_CELLS)
+    ray, step = np.nonzero(allowed)
+    foot_x, foot_y = x[ray, step][:, None], y[ray, step][:, None]
+    turn = np.linspace(-1.35, 1.35, ARC_SAMPLES, dtype=np.float32)
+    vx, vy = np.cos(turn) * ux - np.sin(turn) * uy, np.cos(turn) * uy + np.sin(turn) * ux
+    wide = 0.95 * radius  # the foot stands farther from the camera than the end
+    foot = seen(foot_x + wide * vx[ray], foot_y + wide * vy[ray], vx[ray], vy[ray]).sum(axis=1)
+    end = seen(x0 - radius * vx, y0 - radius * vy, vx, vy).sum(axis=1)
     weight = np.pi * radius / UNIT_CELLS / ARC_SAMPLES
+    one, other = one[ray, step], other[ray, step]
+    total = np.full(allowed.shape, -np.inf)
     # Both sides must stand: the weaker one counts for more, or any long straight edge would look like a bolt.
-    return 1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other) + weight * (foot + end)
+    total[ray, step] = 1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other) + weight * (foot + end[ray])
+    return total
 
 
 def _feet(
     grid: PlaneGrid, x0: Array, y0: Array, x: Array, y: Array, pose: Pose, area: WallArea
 ) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
     """Where each foot stands on the wall, the tip's height that makes the bolt plumbest, and whether that may be."""
-    centre = pose.centre_mm
-    drop = centre[2] / (centre[2] - SEARCH_HEIGHT_MM)
-    base_x = centre[0] + (grid.x_mm(x) - centre[0]) * drop
-    base_y = centre[1] + (grid.y_mm(y) - centre[1]) * drop
-    lean = np.full(x.shape, np.inf)
-    height = np.zeros(x.shape)
+    cx, cy, cz = (np.float32(v) for v in pose.centre_mm)
+    drop = cz / (cz - np.float32(SEARCH_HEIGHT_MM))
+
+    def over(column: Array, row: Array, rise: np.float32) -> tuple[Array, Array]:
+        x_mm = np.float32(grid.x0_mm) + column * np.float32(grid.step_x_mm)
+        y_mm = np.float32(grid.y0_mm) + row * np.float32(grid.step_y_mm)
+        return cx + (x_mm - cx) * rise, cy + (y_mm - cy) * rise
+
+    base_x, base_y = over(x, y, drop)
+    lean = np.full(x.shape, np.inf, dtype=np.float32)
+    height = np.zeros(x.shape, dtype=np.float32)
     for level in LEVELS_MM:
-        rise = (centre[2] - level) / (centre[2] - SEARCH_HEIGHT_MM)
-        at_x = centre[0] + (grid.x_mm(x0) - centre[0]) * rise
-        at_y = centre[1] + (grid.y_mm(y0) - centre[1]) * rise
-        here = np.hypot(base_x - at_x, base_y - at_y) / level
+        at_x, at_y = over(x0, y0, (cz - np.float32(level)) / (cz - np.float32(SEARCH_HEIGHT_MM)))
+        here = ((base_x - at_x) ** 2 + (base_y - at_y) ** 2) / np.float32(level**2)
         closer = here < lean
-        lean, height = np.where(closer, here, lean), np.where(closer, level, height)
+        np.copyto(lean, here, where=closer)
+        np.copyto(height, np.float32(level), where=closer)
     inside = (base_x > area.x_from_mm) & (base_x < area.x_to_mm) & (base_y > area.y_from_mm) & (base_y < area.y_to_mm)
-    return base_x, base_y, height, inside & (lean < LARGEST_LEAN)
+    return base_x, base_y, height, inside & (lean < LARGEST_LEAN**2)
 
 
 def _best_apart(rows: Array, camera: Camera, pose: Pose) -> list[Proposal]:

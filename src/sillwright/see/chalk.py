@@ -31,6 +31,7 @@ HUES = (("blue", -165.0, -40.0), ("red", -40.0, 46.0), ("orange", 46.0, 78.0), (
 TRACE_ALONG_MM = 8.0
 TRACE_ACROSS_MM = 0.25
 TRACE_REACH_MM = 9.0
+STRIP_REACH_MM = 15.0  # so that a strip cut along one photo's own line serves for the line of the run
 # Powder is uneven over centimetres and lies on concrete that is a millimetre high or low over decimetres, which a
 # slanting view sees as a shift: neighbouring points share their error, and some ten of them count as one witness.
 SHARED_ERROR = 3.3
@@ -45,6 +46,12 @@ class LineCandidate:
     offset_mm: float
     strength: float
     color: str
+
+    @property
+    def angle_and_offset(self) -> tuple[float, float]:
+        """The line as its angle from X, radians, and its offset along its left normal, mm."""
+        angle = float(np.arctan(self.slope))
+        return angle, self.offset_mm * float(np.cos(angle))
 
 
 @dataclass(frozen=True)
@@ -68,7 +75,7 @@ def find_lines(
 
     Parameters
     ----------
-    pixels : the photo, BGR, stored orientation
+    pixels : the photo, BGR, stored orientation, whole or at half size
     grid : the part of the plane to search, 1 mm cells
     covered_mm : outlines, (K, 2) plane coordinates each, of what lies on the concrete (cards)
     """
@@ -95,15 +102,15 @@ def find_lines(
 
 
 def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Mean a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
-    lab = cv2.cvtColor(flat.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)[:, :, 1:]
-    count = flat.shape[1] // POOL_MM
+    """a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
+    rows, count = flat.shape[0], flat.shape[1] // POOL_MM
     wide = count * POOL_MM
     share = usable[:, :wide].astype(np.float32)
-    total = (lab[:, :wide] * share[:, :, None]).reshape(flat.shape[0], count, POOL_MM, 2).sum(axis=2)
-    weight = share.reshape(flat.shape[0], count, POOL_MM).sum(axis=2)
-    mean = total / np.maximum(weight, 1.0)[:, :, None]
-    return mean.transpose(1, 0, 2).astype(float), (weight / POOL_MM).T.astype(float)
+    size = (count, rows)
+    weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
+    masked = flat[:, :wide] * share[:, :, None]
+    mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / POOL_MM)[:, :, None]
+    return _chroma(mean).transpose(1, 0, 2).astype(float), weight.T.astype(float)
 
 
 def _ridge(color: Array, weight: Array) -> Array:
@@ -129,18 +136,11 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
     x = (np.arange(columns) + 0.5) * POOL_MM - 0.5
     middle = x.mean()
     slopes = np.arange(-np.tan(LARGEST_TURN_RAD), np.tan(LARGEST_TURN_RAD), 1.5 * ROW_POOL / max(x[-1] - x[0], 100.0))
-    padded = np.zeros((columns, 3 * rows, 3), dtype=np.float32)
-    padded[:, rows : 2 * rows, :2] = signal
-    padded[:, rows : 2 * rows, 2] = weight > 0
-    score = np.zeros((len(slopes), rows))
-    hue = np.zeros((len(slopes), rows))
-    column = np.arange(columns)[:, None]
-    for i, slope in enumerate(slopes):
-        shift = np.round(slope * (x - middle) / ROW_POOL).astype(int)
-        total = padded[column, rows + np.arange(rows)[None, :] + np.clip(shift, -rows, rows)[:, None]].sum(axis=0)
-        share = np.maximum(total[:, 2], 1.0)
-        score[i] = np.hypot(total[:, 0], total[:, 1]) / share * np.sqrt(np.minimum(share / (0.6 * columns), 1.0))
-        hue[i] = np.degrees(np.arctan2(total[:, 1], total[:, 0]))
+    layers = np.dstack([signal, weight > 0]).astype(np.float32)
+    total = _sheared_sums(layers, slopes[:, None] * (x - middle)[None, :] / ROW_POOL)
+    share = np.maximum(total[:, :, 2], 1.0)
+    score = np.hypot(total[:, :, 0], total[:, :, 1]) / share * np.sqrt(np.minimum(share / (0.6 * columns), 1.0))
+    hue = np.degrees(np.arctan2(total[:, :, 1], total[:, :, 0]))
     found: list[LineCandidate] = []
     free = score.copy()
     while len(found) < most:
@@ -157,6 +157,23 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
     return found
 
 
+def _sheared_sums(layers: NDArray[np.float32], shifts: Array) -> Array:
+    """Sums over columns (C, R, N), each column moved down by its shift in rows (S, C) first: (S, R, N).
+
+    By the shift theorem of the Fourier transform, one frequency at a time.
+    """
+    rows, count = layers.shape[1:]
+    padded = rows + 2 * int(np.ceil(np.abs(shifts).max(initial=0.0)))
+    spectrum = np.fft.rfft(layers, padded, axis=1).transpose(1, 0, 2).astype(np.complex64)
+    step = np.exp(2j * np.pi / padded * shifts).astype(np.complex64)
+    phase = np.ones_like(step)
+    out = np.empty((len(spectrum), len(shifts), count), dtype=np.complex64)
+    for k, wave in enumerate(spectrum):
+        out[k] = phase @ wave
+        phase *= step
+    return np.fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2)
+
+
 def _color_name(hue_deg: float) -> str:
     for name, low, high in HUES:
         if low <= hue_deg < high:
@@ -164,48 +181,101 @@ def _color_name(hue_deg: float) -> str:
     return "other"
 
 
-def trace_line(
+@dataclass(frozen=True)
+class LineStrip:
+    """The colour of a narrow strip of one photo along a line, kept when the photo itself is let go.
+
+    camera, pose : of the photo; angle_rad, offset_mm : the line, as :func:`trace_line` has it
+    x_mm : (B,) middles of the bins along it; y_mm : (R,) across it, from the line
+    color : (B, R, 2) a*, b* (CIE 1976); open_bins : (B,) what the photo shows with nothing lying on it
+    """
+
+    camera: Camera
+    pose: Pose
+    angle_rad: float
+    offset_mm: float
+    x_mm: Array
+    y_mm: Array
+    color: NDArray[np.float32]
+    open_bins: NDArray[np.bool_]
+
+    def level_mm(self, line: tuple[float, float]) -> Array:
+        """How far a line, (angle, offset), runs from the strip's own, at each bin; (B,)."""
+        turn = line[0] - self.angle_rad
+        return line[1] / np.cos(turn) + self.x_mm * np.tan(turn) - self.offset_mm
+
+    def holds(self, line: tuple[float, float]) -> bool:
+        """Whether a line runs so near the strip's own that the strip serves to follow it."""
+        seen = np.abs(self.level_mm(line)[self.open_bins])
+        return bool(seen.max(initial=0.0) <= STRIP_REACH_MM - TRACE_REACH_MM)
+
+
+def cut_strip(
     pixels: NDArray[np.uint8],
     camera: Camera,
     pose: Pose,
     line: tuple[float, float],
     covered_mm: Sequence[Array],
     span_mm: tuple[float, float],
-) -> LineTrace | None:
-    """Follow a known line through one photo and give its middle every 8 mm.
+) -> LineStrip | None:
+    """The strip along a line of the plane Z = 0; None where the photo shows too little of it.
 
     Parameters
     ----------
-    line : (angle from X in radians, offset along its left normal in mm) on the plane Z = 0
+    pixels : the photo, BGR, whole or at half size
+    line : (angle from X in radians, offset along its left normal in mm)
     span_mm : from where to where along the line
+    """
+    angle, offset = line
+    along, across = _directions(angle)
+    turned = Pose(pose.rotation @ np.column_stack([along, across, [0.0, 0.0, 1.0]]), pose.translation_mm)
+    columns = int((span_mm[1] - span_mm[0]) / CELL_MM)
+    rows = 2 * round(STRIP_REACH_MM / TRACE_ACROSS_MM) + 1
+    if columns < 5 * TRACE_ALONG_MM:
+        return None
+    grid = PlaneGrid(span_mm[0], offset - STRIP_REACH_MM, CELL_MM, TRACE_ACROSS_MM, columns, rows)
+    flat, usable = rectify(pixels, camera, turned, grid)
+    per_bin = round(TRACE_ALONG_MM / CELL_MM)
+    bins = columns // per_bin
+    color = _chroma(flat[:, : bins * per_bin]).reshape(rows, bins, per_bin, 2).mean(axis=2).transpose(1, 0, 2)
+    near = np.abs(np.arange(rows) - rows // 2) * TRACE_ACROSS_MM <= TRACE_REACH_MM
+    open_bins = np.all(usable[near, : bins * per_bin].reshape(-1, bins, per_bin), axis=(0, 2))
+    x = span_mm[0] + (np.arange(bins) + 0.5) * TRACE_ALONG_MM
+    open_bins = np.logical_and(open_bins, ~_covered(x, offset, along, across, covered_mm))
+    return LineStrip(camera, pose, angle, offset, x, grid.y_mm(np.arange(rows)) - offset, color, open_bins)
+
+
+def _directions(angle_rad: float) -> tuple[Array, Array]:
+    along = np.array([np.cos(angle_rad), np.sin(angle_rad), 0.0])
+    return along, np.array([-along[1], along[0], 0.0])
+
+
+def trace_line(strip: LineStrip, line: tuple[float, float]) -> LineTrace | None:
+    """Follow a line through the strip cut for it, or for one that hardly differs, and give its middle every 8 mm.
 
     The middle is found by mean shift with a Gaussian window narrower than the gap between two snaps, repeated with the
     line refitted, so that the second of a double snap does not pull.
     """
-    angle, offset = line
-    along = np.array([np.cos(angle), np.sin(angle), 0.0])
-    across = np.array([-np.sin(angle), np.cos(angle), 0.0])
-    turned = Pose(pose.rotation @ np.column_stack([along, across, [0.0, 0.0, 1.0]]), pose.translation_mm)
-    columns = int((span_mm[1] - span_mm[0]) / CELL_MM)
-    rows = 2 * round(TRACE_REACH_MM / TRACE_ACROSS_MM) + 1
-    if columns < 5 * TRACE_ALONG_MM:
+    along, across = _directions(strip.angle_rad)
+    level = strip.level_mm(line)
+    if not strip.holds(line):
         return None
-    grid = PlaneGrid(span_mm[0], offset - TRACE_REACH_MM, CELL_MM, TRACE_ACROSS_MM, columns, rows)
-    flat, usable = rectify(pixels, camera, turned, grid)
-    y = grid.y_mm(np.arange(rows)) - offset
-    strength, open_bins = _strength_across(flat, usable, y, round(TRACE_ALONG_MM / CELL_MM))
-    x = span_mm[0] + (np.arange(len(strength)) + 0.5) * TRACE_ALONG_MM
-    open_bins &= ~_covered(x, offset, along, across, covered_mm)
-    centre, peak = _mean_shift(x, y, strength, open_bins)
-    lit = open_bins & (peak > max(0.25 * float(np.quantile(peak[open_bins], 0.8)), 0.8) if open_bins.any() else False)
+    rows = 2 * round(TRACE_REACH_MM / TRACE_ACROSS_MM) + 1
+    y = (np.arange(rows) - rows // 2) * TRACE_ACROSS_MM
+    strength = _strength_across(_shifted(strip, level, y), strip.open_bins, y)
+    centre, peak = _mean_shift(strip.x_mm, y, strength, strip.open_bins)
+    centre = centre + level
+    shown = peak[strip.open_bins]
+    least = max(0.25 * float(np.quantile(shown, 0.8)), 0.8) if len(shown) else np.inf
+    lit: NDArray[np.bool_] = np.logical_and(strip.open_bins, np.greater(peak, least))
     if int(lit.sum()) < 5:
         return None
-    points = np.outer(x[lit], along) + np.outer(offset + centre[lit], across)
-    px = project(camera, pose, points)
-    beside = project(camera, pose, points + across)
+    x = strip.x_mm[lit]
+    points = np.outer(x, along) + np.outer(strip.offset_mm + centre[lit], across)
+    px = project(strip.camera, strip.pose, points)
+    beside = project(strip.camera, strip.pose, points + across)
     px_per_mm = np.linalg.norm(beside - px, axis=1)
-    fit = np.polyfit(x[lit], centre[lit], 1)
-    off = np.abs(centre[lit] - np.polyval(fit, x[lit]))
+    off = np.abs(centre[lit] - np.polyval(np.polyfit(x, centre[lit], 1), x))
     spread = 1.4826 * float(np.median(off))
     near = off < max(4.0 * spread, 0.6)
     if int(near.sum()) < 5:
@@ -214,25 +284,33 @@ def trace_line(
     return LineTrace(px[near], sigma_mm * px_per_mm[near], float(np.median(peak[lit])))
 
 
-def _strength_across(
-    flat: NDArray[np.uint8], usable: NDArray[np.bool_], y: Array, per_bin: int
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Chalk colour across the line in each bin: (bins, rows), the concrete at both sides taken off; usable bins."""
-    lab = cv2.cvtColor(flat.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)[:, :, 1:].astype(float)
-    bins = flat.shape[1] // per_bin
-    color = lab[:, : bins * per_bin].reshape(len(y), bins, per_bin, 2).mean(axis=2).transpose(1, 0, 2)
-    open_bins: NDArray[np.bool_] = np.all(usable[:, : bins * per_bin].reshape(len(y), bins, per_bin), axis=(0, 2))
-    left, right = (y < -5.0), (y > 5.0)
-    low, high = np.median(color[:, left], axis=1), np.median(color[:, right], axis=1)
+def _shifted(strip: LineStrip, level_mm: Array, y_mm: Array) -> Array:
+    """The strip's colour at ``y_mm`` from a line that runs ``level_mm`` (B,) off the strip's own middle, (B, R, 2)."""
+    row = (y_mm[None, :] + level_mm[:, None] - strip.y_mm[0]) / TRACE_ACROSS_MM
+    row = np.clip(row, 0.0, len(strip.y_mm) - 1.001)
+    below = row.astype(np.int64)
+    share = (row - below)[..., None]
+    bins = np.arange(len(strip.color))[:, None]
+    return strip.color[bins, below] * (1.0 - share) + strip.color[bins, below + 1] * share
+
+
+def _chroma(flat: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:
+    """a*, b* (CIE 1976) of a picture, BGR from 0 to 255, (H, W, 2)."""
+    return cv2.cvtColor(flat.astype(np.float32) / np.float32(255.0), cv2.COLOR_BGR2Lab)[:, :, 1:]
+
+
+def _strength_across(color: Array, open_bins: NDArray[np.bool_], y: Array) -> Array:
+    """Chalk colour across the line in each bin, (bins, rows), the concrete at both sides taken off."""
+    low, high = np.median(color[:, y < -5.0], axis=1), np.median(color[:, y > 5.0], axis=1)
     share = ((y - y[0]) / (y[-1] - y[0]))[None, :, None]
     color = color - (low[:, None] * (1.0 - share) + high[:, None] * share)
     middle = color[open_bins][:, np.abs(y) < 2.0].reshape(-1, 2)
     if not len(middle):
-        return np.zeros(color.shape[:2]), open_bins
+        return np.zeros(color.shape[:2])
     size = np.linalg.norm(middle, axis=1)
     hue = (middle * size[:, None]).sum(axis=0)
     hue /= max(float(np.linalg.norm(hue)), 1e-9)
-    return np.maximum(color @ hue - 0.8, 0.0), open_bins
+    return np.maximum(color @ hue - 0.8, 0.0)
 
 
 def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:

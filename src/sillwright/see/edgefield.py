@@ -41,10 +41,9 @@ class EdgeField:
 
     def energy(self, px: Array, normals: Array) -> tuple[Array, Array]:
         """Edge energy for full-size points and their normals, each (K, M, 2), and whether each place is usable."""
-        at = np.nan_to_num((px - self.origin_px + 0.5) * self.scale - 0.5, nan=-9.0).astype(np.float32)
-        value = cv2.remap(
-            self.cells, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-        )
+        offset = ((0.5 - self.origin_px) * self.scale - 0.5).astype(np.float32)
+        at = px.astype(np.float32) * np.float32(self.scale) + offset
+        value = cv2.remap(self.cells, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         nx, ny = normals[..., 0], normals[..., 1]
         energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
         return energy, value[..., 3]

@@ -26,6 +26,7 @@ STAND_IN_HEIGHT_MM = 75.0
 HIDDEN_EVIDENCE = -0.4
 ROUGH_ROUNDS, ROUGH_TRIALS = 5, 64
 FINE_ROUNDS, FINE_TRIALS = 7, 80
+HALVED_AFTER = 3
 CLIMB_ELITE = 10
 # How far out along the normals edges are looked for, and how far in, as the fit closes up.
 REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
@@ -120,10 +121,10 @@ def weigh(
     total = np.zeros(len(parameters))
     parts = []
     for view in views:
-        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm, sampling)
+        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
         energy, usable = view.field.energy(seen.px, seen.normals)
-        here = np.maximum(evidence(energy), least) * usable
-        one, other, rim, face, foot = (here[:, piece].mean(axis=1) for piece in sampling.pieces)
+        here = (np.maximum(evidence(energy), least) * usable) @ sampling.averages
+        one, other, rim, face, foot = here.T.astype(float)
         units, aslant = side_units(seen), seen_aslant(seen)
         arc = np.pi / UNIT_RADII
         total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
@@ -173,46 +174,58 @@ def tip_on_ray(view: Glimpse, tip_px: Array, heights_mm: Array) -> Array:
 
 def climb(
     views: Sequence[Glimpse],
-    start: Array,
+    starts: Array,
     radius_mm: float,
     chamfer_mm: float,
     *,
     height_known: bool,
     fine: bool = False,
     seed: int = 0,
-) -> tuple[Array, float]:
+) -> tuple[Array, Array]:
     """Climb the evidence by the cross-entropy method (Rubinstein, Methodol. Comput. Appl. Probab. 1, 1999).
 
     Parameters
     ----------
-    start : (7,) as in :class:`AxisFit`
+    starts : (S, 7) as in :class:`AxisFit`, each climbed by itself
     height_known : hold the tip's height
-    fine : on fine fields, from a start that is right to about a millimetre
+    fine : on fine fields, from starts that are right to about a millimetre; the better half goes all the way
 
-    Returns the best parameters and their evidence.
+    Returns the best parameters from each start, (S, 7), and their evidence, (S,).
     """
     random = np.random.default_rng(seed)
     spread = np.array([4.0, 4.0, 5.0, 5.0, 8.0, 0.05 * radius_mm, 0.8]) * (0.35 if fine else 1.0)
     least = np.array([0.15, 0.15, 0.15, 0.15, 0.3, 0.005 * radius_mm, 0.1]) * (0.5 if fine else 1.0)
     if height_known:
         spread[4] = least[4] = 0.0
-    mean = start.copy()
-    best, best_score = mean, -np.inf
+    mean, best, best_score = starts.copy(), starts.copy(), np.full(len(starts), -np.inf)
+    spreads = np.repeat(spread[None], len(starts), axis=0)
     rounds, trials = (FINE_ROUNDS, FINE_TRIALS) if fine else (ROUGH_ROUNDS, ROUGH_TRIALS)
-    for _ in range(rounds):
-        trial = mean + random.standard_normal((trials, 7)) * spread
-        trial[0], trial[1] = mean, best
-        trial[:, 4] = np.clip(trial[:, 4], *HEIGHT_RANGE_MM)
-        score, _ = weigh(views, trial, chamfer_mm)
-        lean = np.hypot(trial[:, 2] - trial[:, 0], trial[:, 3] - trial[:, 1]) / trial[:, 4]
-        off_size = (trial[:, 5] / radius_mm - 1.0) / RADIUS_PRIOR
-        score = score - 0.5 * ((lean / LEAN_PRIOR_MM_A_MM) ** 2 + off_size**2 + (trial[:, 6] / FOOT_SIGMA_MM) ** 2)
-        order = np.argsort(-score)[:CLIMB_ELITE]
-        if score[order[0]] > best_score:
-            best, best_score = trial[order[0]], float(score[order[0]])
-        mean = trial[order].mean(axis=0)
-        spread = np.maximum(trial[order].std(axis=0), least)
+    alive = np.arange(len(starts))
+    for k in range(rounds):
+        if fine and k == HALVED_AFTER:
+            alive = np.argsort(-best_score, kind="stable")[: max(2, (len(starts) + 1) // 2)]
+        each = np.arange(len(alive))
+        trial = mean[alive, None] + random.standard_normal((trials, 7)) * spreads[alive, None]
+        trial[:, 0], trial[:, 1] = mean[alive], best[alive]
+        trial[:, :, 4] = np.clip(trial[:, :, 4], *HEIGHT_RANGE_MM)
+        score, _ = weigh(views, trial.reshape(-1, 7), chamfer_mm)
+        score = score.reshape(trial.shape[:2]) - _cost_of_priors(trial, radius_mm)
+        order = np.argsort(-score, axis=1)[:, :CLIMB_ELITE]
+        top = order[:, 0]
+        better = score[each, top] > best_score[alive]
+        best[alive[better]] = trial[each, top][better]
+        best_score[alive[better]] = score[each, top][better]
+        elite = trial[each[:, None], order]
+        mean[alive] = elite.mean(axis=1)
+        spreads[alive] = np.maximum(elite.std(axis=1), least)
     return best, best_score
+
+
+def _cost_of_priors(places: Array, radius_mm: float) -> Array:
+    """What leaning, a wrong size and a high or low foot cost, nats; for (..., 7)."""
+    lean = np.hypot(places[..., 2] - places[..., 0], places[..., 3] - places[..., 1]) / places[..., 4]
+    off_size = (places[..., 5] / radius_mm - 1.0) / RADIUS_PRIOR
+    return 0.5 * ((lean / LEAN_PRIOR_MM_A_MM) ** 2 + off_size**2 + (places[..., 6] / FOOT_SIGMA_MM) ** 2)
 
 
 def fit_axis(
@@ -318,11 +331,21 @@ def _outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) ->
     return Outline(many.px[:1], many.normals[:1], many.sampling), moves
 
 
-def _outlines(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float, sampling: Sampling = DENSE) -> Outline:
+def _outlines(
+    camera: Camera,
+    pose: Pose,
+    parameters: Array,
+    chamfer_mm: float,
+    sampling: Sampling = DENSE,
+    *,
+    rough: bool = False,
+) -> Outline:
     """Outlines for rows of parameters, (K, 7)."""
-    bases = np.column_stack([parameters[:, :2], np.zeros(len(parameters))])
+    bases = parameters[:, :2] @ np.eye(2, 3)
     tips, radii, feet = parameters[:, 2:5], parameters[:, 5], parameters[:, 6]
-    return outline(camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm, sampling=sampling)
+    return outline(
+        camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm, sampling=sampling, rough=rough
+    )
 
 
 def sensitivities(
