@@ -74,6 +74,18 @@ class Camera:
             cy=(self.cy + 0.5) * sy - 0.5,
         )
 
+    def reduced(self, factor: int) -> Camera:
+        """The same lens for the picture with squares of ``factor`` pixels made one; a rest at the edge may be kept."""
+        return replace(
+            self,
+            width_px=-(-self.width_px // factor),
+            height_px=-(-self.height_px // factor),
+            fx=self.fx / factor,
+            fy=self.fy / factor,
+            cx=(self.cx + 0.5) / factor - 0.5,
+            cy=(self.cy + 0.5) / factor - 0.5,
+        )
+
 
 @dataclass(frozen=True)
 class Pose:

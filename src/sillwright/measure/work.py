@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeVar
@@ -188,35 +188,44 @@ class BoltTask:
 
 
 def look_for_bolts(task: BoltTask) -> BoltSearch:
-    """Proposals, wall edges and the reduced edge field of one photo."""
+    """Proposals, wall edges and the reduced edge field of one photo.
+
+    The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is read at half size.
+    """
     view = task.view
-    pixels = read_pixels(view.path)
+    px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
+    shrink = 2 if task.radius_mm * px_per_mm > 1.7 * CELLS_A_RADIUS else 1
+    pixels = read_half(view.path) if shrink == 2 else read_pixels(view.path)
+    camera = view.camera.reduced(shrink)
+    task = replace(task, view=replace(view, camera=camera))
     gray = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
     grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
-    edges = find_wall_edges(pixels, view.camera, view.pose, grid, view.covered_mm)
+    edges = find_wall_edges(pixels, camera, view.pose, grid, view.covered_mm)
     del pixels
     mask = mask_of(task, gray.shape, edges)
     area = _on_the_wall(task.area, edges)
-    proposals = propose_bolts(gray, mask, view.camera, view.pose, area, task.radius_mm)
-    corners = np.array(
-        [
-            [x, y, z]
-            for x in (area.x_from_mm, area.x_to_mm)
-            for y in (area.y_from_mm, area.y_to_mm)
-            for z in (0.0, 140.0)
-        ]
-    )
-    px = project(view.camera, view.pose, corners)
-    px = px[np.isfinite(px).all(axis=1)]
-    height, width = gray.shape
-    low = np.clip(np.floor(px.min(axis=0)) - 20, 0, [width - 2, height - 2]) if len(px) > 2 else np.zeros(2)
-    high = np.clip(np.ceil(px.max(axis=0)) + 20, low + 2, [width, height]) if len(px) > 2 else low + 2
-    left, top, right, bottom = int(low[0]), int(low[1]), int(high[0]), int(high[1])
-    scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * view.camera.fx / max(view.pose.centre_mm[2], 1.0)))
+    proposals = propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
+    left, top, right, bottom = _bounds_px(camera, view.pose, area, gray.shape)
+    scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * px_per_mm) * shrink)
     field = edge_field(gray[top:bottom, left:right], mask[top:bottom, left:right] > 0, np.array([left, top]), scale)
-    small = EdgeField(field.cells.astype(np.float16), field.origin_px, field.scale)
-    return BoltSearch(proposals, small, edges)
+    # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.
+    small = EdgeField(field.cells.astype(np.float16), field.origin_px * shrink, field.scale / shrink)
+    return BoltSearch(proposals.enlarged(shrink), small, edges)
+
+
+def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of what a photo shows of an area and of bolts standing in it."""
+    xs, ys = (area.x_from_mm, area.x_to_mm), (area.y_from_mm, area.y_to_mm)
+    corners = np.array([[x, y, z] for x in xs for y in ys for z in (0.0, 140.0)])
+    px = project(camera, pose, corners)
+    px = px[np.isfinite(px).all(axis=1)]
+    if len(px) < 3:
+        return 0, 0, 2, 2
+    height, width = shape[:2]
+    low = np.clip(np.floor(px.min(axis=0)) - 20, 0, [width - 2, height - 2])
+    high = np.clip(np.ceil(px.max(axis=0)) + 20, low + 2, [width, height])
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
 def mask_of(

@@ -9,7 +9,7 @@ are held against each other afterwards, where shadows, stains and anything flat 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -59,6 +59,11 @@ class Proposals:
     shapes: list[Proposal]
     ends_px: Array
 
+    def enlarged(self, factor: int) -> Proposals:
+        """The same in pixels of a photo so many times as large as the one searched."""
+        shapes = [replace(shape, tip_px=(shape.tip_px + 0.5) * factor - 0.5) for shape in self.shapes]
+        return Proposals(shapes, (self.ends_px + 0.5) * factor - 0.5)
+
 
 @dataclass(frozen=True)
 class WallArea:
@@ -106,7 +111,7 @@ def propose_bolts(
         return nothing
     grid = PlaneGrid(area.x_from_mm - reach, area.y_to_mm + reach, step, -step, columns, rows, SEARCH_HEIGHT_MM)
     px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
-    smooth = cv2.GaussianBlur(gray, (0, 0), max(0.4 * px_a_cell, 0.3))
+    smooth = cv2.GaussianBlur(gray, (0, 0), 0.4 * px_a_cell) if px_a_cell > 1.2 else gray
     flat, inside = rectify(smooth, camera, pose, grid)
     free, _ = rectify(mask, camera, pose, grid)
     usable = ((free > 0) & inside).astype(np.float32)

@@ -64,16 +64,14 @@ def find_boards(gray: Gray, specs: Sequence[BoardSpec]) -> list[BoardSighting | 
 
 def find_markers(gray: Gray, dictionary: str, *, full_size: bool = False) -> dict[int, Array]:
     """Every marker of the dictionary in the picture: id to its four corners, (4, 2) full-size pixels."""
-    scale = 1.0 if full_size else max(1.0, max(gray.shape) / FIND_AT_LONG_SIDE_PX)
-    small = gray
-    if scale > 1.0:
-        size = (round(gray.shape[1] / scale), round(gray.shape[0] / scale))
-        small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    shrink = 1 if full_size else max(1, round(max(gray.shape) / FIND_AT_LONG_SIDE_PX))
+    size = (gray.shape[1] // shrink, gray.shape[0] // shrink)
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if shrink > 1 else gray
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.adaptiveThreshWinSizeMin = 15
     parameters.adaptiveThreshWinSizeMax = 45
-    parameters.adaptiveThreshWinSizeStep = 15
+    parameters.adaptiveThreshWinSizeStep = 30
     parameters.errorCorrectionRate = 0.3  # the library's 0.6 reads markers into plain concrete now and then
     parameters.minMarkerPerimeterRate = 0.01
     words = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{dictionary}"))
