@@ -11,7 +11,8 @@ import pytest
 from scene_pictures import bolt_view
 from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, inside, overhead
 from sillwright.camera import project
-from sillwright.measure.find import BoltShape, FoundBolt, lay_over
+from sillwright.measure.find import FoundBolt, lay_over
+from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes
 from sillwright.outline import Bolt
 from sillwright.see.edges import WallEdge

@@ -11,10 +11,11 @@ import numpy as np
 from sillwright.camera import Camera, Pose
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, LensOfPhoto, join
-from sillwright.measure.find import BoltShape, FoundBolt, bounds_of, find_bolts, search_photos
+from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.line import ChosenLine, lay_line
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
 from sillwright.measure.scale import ScaleVerdict, judge_scale
+from sillwright.measure.search import BoltShape, bounds_of, search_photos
 from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sillwright.measure.find import BoltShape, FoundBolt, refit
+from sillwright.measure.find import FoundBolt, refit
+from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
 from sillwright.solve.axis import PartEvidence

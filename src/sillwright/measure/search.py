@@ -1,0 +1,71 @@
+"""The search of a run's photos for bolts: where on the wall, and what each photo shows there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sillwright.measure.block import Block
+from sillwright.measure.line import view_tasks
+from sillwright.measure.work import BoltSearch, BoltTask, Crew, ground_seen, look_for_bolts
+from sillwright.see.bolts import WallArea
+from sillwright.see.edges import WallEdge
+
+BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of them shows
+BEYOND_PLATE_MM = 25.0
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Where along the run, and how far to either side of the line, bolts are looked for (wall frame)."""
+
+    x_from_mm: float
+    x_to_mm: float
+    y_from_mm: float
+    y_to_mm: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """All that was seen of standing things on a run."""
+
+    tasks: tuple[BoltTask, ...]
+    searches: tuple[BoltSearch, ...]
+
+    @property
+    def edges(self) -> tuple[tuple[WallEdge | None, WallEdge | None], ...]:
+        """Wall edges by photo."""
+        return tuple(search.edges for search in self.searches)
+
+
+@dataclass(frozen=True)
+class BoltShape:
+    """What is known of the bolts: thread radius and chamfer as they show at the print scale used, stick-up stated."""
+
+    radius_mm: float
+    chamfer_mm: float
+    stickup_mm: float | None
+
+
+def bounds_of(block: Block, plate_width_mm: float, within_mm: tuple[float, float]) -> Bounds:
+    """From well before the first card to well past the last, a plate's width to either side, between two stations."""
+    cards = zip(block.solution.state.cards, block.numbers, strict=True)
+    x = [float(card.origin_mm[0]) for card, number in cards if number in block.own]
+    wide = plate_width_mm + BEYOND_PLATE_MM
+    low, high = max(min(x) - BEYOND_CARDS_MM, within_mm[0]), min(max(x) + BEYOND_CARDS_MM, within_mm[1])
+    return Bounds(low, high, -wide, wide)
+
+
+def search_photos(block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew) -> Search:
+    """Look for bolts in every photo of a block, each in the part of the wall it shows."""
+    tasks = []
+    for view in view_tasks(block):
+        ground = ground_seen(view.camera, view.pose)
+        low = max(bounds.x_from_mm, float(ground[:, 0].min())) if len(ground) else 0.0
+        high = min(bounds.x_to_mm, float(ground[:, 0].max())) if len(ground) else 0.0
+        area = WallArea(low, max(high, low), bounds.y_from_mm, bounds.y_to_mm)
+        x = np.linspace(bounds.x_from_mm - 500.0, bounds.x_to_mm + 500.0, 80)
+        line = np.column_stack([x, np.zeros(len(x)), np.zeros(len(x))])
+        tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm))
+    return Search(tuple(tasks), tuple(crew.share_out(look_for_bolts, tasks)))
