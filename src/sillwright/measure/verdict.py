@@ -25,6 +25,7 @@ EDGES_ALONE = 75
 SCATTER_PX, SCATTER_LIMIT_PX = 0.8, 1.0
 SCATTER_ALONE_PX = 1.45
 RIBBED = 0.45
+RIBS_AGREE_MM = 1.5
 EDGE_MARGIN_MM = 4.0
 
 
@@ -109,13 +110,14 @@ def _judge_alone(found: FoundBolt) -> Judged | None:
 
 
 def is_ribbed(found: FoundBolt) -> bool:
-    """Whether any photo shows ribs along it: a stub of reinforcing bar."""
+    """Whether the photos show ribs along it, a stub of reinforcing bar: one photo does, and none another repeat."""
     fit = found.fit
-    for view in found.views:
-        repeat = rib_repeat(view.patch, view.camera, view.pose, fit.base_mm, fit.tip_mm, float(fit.parameters[5]))
-        if repeat is not None and repeat[0] > RIBBED:
-            return True
-    return False
+    seen = [
+        rib_repeat(view.patch, view.camera, view.pose, fit.base_mm, fit.tip_mm, float(fit.parameters[5]))
+        for view in found.views
+    ]
+    repeats_mm = [repeat_mm for strength, repeat_mm in filter(None, seen) if strength > RIBBED]
+    return bool(repeats_mm) and max(repeats_mm) - min(repeats_mm) < RIBS_AGREE_MM
 
 
 def _on_wall(found: FoundBolt, edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]) -> bool:

@@ -19,12 +19,16 @@ LINES = 13
 REPEAT_MM = (5.0, 13.0)
 LEAST_PX_PER_MM = 0.5  # along the bar, as foreshortened: below this ribs cannot be told from noise
 FINE_MM, COARSE_MM = 0.8, 5.0
+FAINTEST = 1.0  # grey levels rms: noise along a plain or threaded bar stays below, and repeats by chance
 
 
 def rib_repeat(
     patch: Patch, camera: Camera, pose: Pose, base_mm: Array, tip_mm: Array, radius_mm: float
 ) -> tuple[float, float] | None:
-    """How strongly the shade repeats along a bar (0 to 1) and after how many mm; None where it is seen too end-on."""
+    """How strongly the shade repeats along a bar (0 to 1) and after how many mm; None where it is seen too end-on.
+
+    Likeness does not know how strong a shade is, so lines whose shade is no more than noise are left out.
+    """
     shade = _unrolled(patch, camera, pose, base_mm, tip_mm, radius_mm)
     if shade is None:
         return None
@@ -40,7 +44,8 @@ def rib_repeat(
         ],
         axis=1,
     )
-    likeness = alike / power
+    overlap = 3.0 * (wave.shape[1] - lags)
+    likeness = np.where(power > FAINTEST**2 * overlap, alike / power, 0.0)
     best, repeat = 0.0, 0.0
     for line in likeness:
         peaks = np.flatnonzero((line[1:-1] >= line[:-2]) & (line[1:-1] > line[2:])) + 1
