@@ -35,6 +35,13 @@ def test_both_edges_of_the_wall_are_found_to_about_a_cell(wall_mm: tuple[float, 
             assert abs(edge.offset_mm + edge.slope * x - true_mm) < 2.5
 
 
+def test_a_level_edge_is_read_as_level() -> None:
+    """To a quarter of the step between slopes tried: half a millimetre over the two metres a photo shows."""
+    for edge in edges((-120.0, 133.0)):
+        assert edge is not None
+        assert abs(edge.slope) < 0.00026
+
+
 def test_concrete_all_over_has_no_edge_and_neither_chalk_nor_a_card_makes_one() -> None:
     assert edges(None) == (None, None)
 

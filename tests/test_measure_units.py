@@ -15,13 +15,17 @@ from hypothesis import strategies as st
 from scene_pictures import bolt_view
 from scenes import PHONE, Bar, Chalk, Scene, axis_parameters, lying, overhead, problem_of, see_cards, see_line, truth_of
 from sillwright.camera import Camera, Pose, project
-from sillwright.measure.block import Block
+from sillwright.fasteners import bolt_size
+from sillwright.job import Job, RunJob
+from sillwright.measure.block import CHECK_READING_SIGMA_MM, PRINT_SCALE_SIGMA, Block, LensOfPhoto
 from sillwright.measure.find import FoundBolt
+from sillwright.measure.line import ChosenLine
 from sillwright.measure.record import bolt_record, camera_record, card_record, edge_records, marks, view_record
-from sillwright.measure.runs import _plate_side
+from sillwright.measure.runs import LaidRun, _plate_side, _result
 from sillwright.measure.scale import ScaleVerdict, apparent_ratio, judge_scale
 from sillwright.measure.verdict import Judged
 from sillwright.outline import Bolt
+from sillwright.profile import Lens
 from sillwright.see.edges import WallEdge
 from sillwright.solve.adjust import CardState, TapeObservation, adjust
 from sillwright.solve.axis import PartEvidence, fit_axis
@@ -253,6 +257,59 @@ def test_a_tape_between_cards_vouches_for_the_scale_and_narrows_it() -> None:
     verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
     assert (verdict.source, verdict.trusted, verdict.codes) == ("tape", True, ())
     assert verdict.u95_ratio < judge_scale(run(1.0)[1], [found], 6.35, CHAMFER_MM, check_given=False).u95_ratio
+
+
+def taped_block(*off_mm: float, printed: float = 1.0, check: bool = False) -> Block:
+    """The run with tapes between its cards read wrong by so much, on cards printed at a scale."""
+    _, block, _ = run(1.0)
+    apart = 720.0
+    start = block.solution.state
+    tapes = tuple(TapeObservation(0, 1, printed * apart + off) for off in off_mm)
+    sigma = CHECK_READING_SIGMA_MM / 240.0 if check else PRINT_SCALE_SIGMA
+    problem = replace(block.problem, taped=tapes, scale_sigma=sigma)
+    return replace(block, problem=problem, solution=adjust(problem, start))
+
+
+@pytest.mark.parametrize("check", [False, True])
+def test_a_tape_read_a_quarter_inch_wrong_is_a_conflict_and_not_passed(check: bool) -> None:
+    """A yard of run cannot be a quarter inch out: no print is, nor any check length read to 1/16 in."""
+    _, _, found = run(1.0)
+    for off_mm in (-6.35, 6.35):
+        verdict = judge_scale(taped_block(off_mm, check=check), [found], 6.35, CHAMFER_MM, check_given=check)
+        assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
+    assert judge_scale(taped_block(0.8, check=check), [found], 6.35, CHAMFER_MM, check_given=check).trusted
+
+
+def test_two_tapes_that_disagree_are_a_conflict() -> None:
+    _, _, found = run(1.0)
+    assert judge_scale(taped_block(0.5, -0.5), [found], 6.35, CHAMFER_MM, check_given=False).trusted
+    assert not judge_scale(taped_block(2.0, -2.0), [found], 6.35, CHAMFER_MM, check_given=False).trusted
+
+
+def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> None:
+    _, block, found = run(1.0)
+    loose = replace(block, solution=replace(block.solution, converged=False))
+    job = Job(
+        name="",
+        folder=Path(),
+        plate_width_mm=140.0,
+        plate_layers=1,
+        bolt=bolt_size("1/2 in"),
+        stickup_mm=None,
+        card_thickness_mm=0.3,
+        check_length_mm=None,
+        profile_path=None,
+        runs=(RunJob("north", (), (1, 2)),),
+        corners=(),
+    )
+    names = {path: path.name for path in block.photos}
+    lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
+    for one, status in ((block, "ok"), (loose, "check")):
+        laid = LaidRun(job.runs[0], one, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {})
+        judged, edges = [Judged(found, (), ())], [(None, None)] * 2
+        made = _result(job, laid, judged, TAPED, edges, names, dict.fromkeys(block.photos, lens)).record
+        assert [bolt.status for bolt in made.bolts] == [status]
+        assert ("not-settled" in [reason.code for reason in made.reasons]) is (status == "check")
 
 
 # ---- marks ------------------------------------------------------------------------------------------------------

@@ -138,14 +138,14 @@ def _result(
         reasons.append(Finding("no-bolts"))
     if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
         reasons.append(Finding("lens-unknown"))
-    if line.rival_mm is not None:
-        bolts = tuple(
-            replace(b, status="check", reasons=(*b.reasons, Finding("two-chalk-lines", (), (), abs(line.rival_mm))))
-            for b in bolts
-        )
+    if not block.solution.converged:
+        reasons.append(Finding("not-settled"))
+    of_all = [reason for reason in reasons if reason.code in ("two-chalk-lines", "not-settled")]
+    if of_all:
+        bolts = tuple(replace(b, status="check", reasons=(*b.reasons, *of_all)) for b in bolts)
     apart = [f for findings in block.left_out.values() for f in findings if f.code == "not-joined"]
     reasons.extend(apart)
-    doubtful = not scale.trusted or line.rival_mm is not None or not bolts or bool(apart)
+    doubtful = not scale.trusted or bool(of_all) or not bolts or bool(apart)
     status: Status = "check" if doubtful or any(b.status != "ok" for b in bolts) else "ok"
     record = RunRecord(
         name=run.name,

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from sillwright.measure.block import Block
+from sillwright.measure.block import Block, taped_scales
 from sillwright.measure.find import FoundBolt
 from sillwright.solve.axis import fit_axis
 
@@ -21,6 +21,7 @@ APPARENT = 1.008  # thread crests as they show, blur included, over the nominal 
 LARGE = 1.028
 LOOSE_RADIUS_SIGMA = 0.08
 SCALE_SHRUNK_U95 = 0.08
+CONFLICT_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
@@ -45,13 +46,28 @@ def judge_scale(
     off = None if ratio is None else ratio - 1.0
     if block.problem.taped or check_given:
         source: Literal["check length", "tape"] = "tape" if block.problem.taped else "check length"
-        codes = ("scale-conflict",) if large else ()
-        return ScaleVerdict(source, 1.96 * sigma, codes, not large, off)
+        conflict = large or tapes_disagree(block)
+        codes = ("scale-conflict",) if conflict else ()
+        return ScaleVerdict(source, 1.96 * sigma, codes, not conflict, off)
     if ratio is None:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, None)
     if large:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
     return ScaleVerdict("bolts", 1.96 * sigma, ("scale-not-taped",), True, off)
+
+
+def tapes_disagree(block: Block) -> bool:
+    """Whether a taped length goes against another, or against the check length or what prints come out as.
+
+    A tape read or written down wrong, by 1/4 in on a yard, would pull the scale to where no print is.
+    """
+    problem = block.problem
+    scales, sigmas = taped_scales(problem, block.solution.state)
+    if not len(scales):
+        return False
+    off = np.abs(scales - problem.scale_mean) / np.hypot(problem.scale_sigma, sigmas)
+    apart = np.abs(scales[:, None] - scales[None, :]) / np.hypot(sigmas[:, None], sigmas[None, :])
+    return bool(off.max() > CONFLICT_SIGMAS or apart.max() > CONFLICT_SIGMAS)
 
 
 def apparent_ratio(bolts: Sequence[FoundBolt], nominal_radius_mm: float, chamfer_mm: float) -> float | None:

@@ -90,15 +90,20 @@ def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge |
         return None
     best = np.zeros(rows)
     best_slope = np.zeros(rows)
+    equals = np.ones(rows)
     for slope in slopes:
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
         index = np.clip(candidates[None, :] + shift[:, None], 0, rows - 1)
         values = step[np.arange(columns)[:, None], index]
         seen = np.isfinite(values).sum(axis=0) > 0.25 * columns
         level = np.where(seen, _median(values), 0.0)
-        better = level > best[candidates]
+        better, alike = level > best[candidates], level == best[candidates]
         best[candidates[better]] = level[better]
-        best_slope[candidates[better]] = slope
+        best_slope[candidates[better]], equals[candidates[better]] = slope, 1.0
+        # Shifts of less than a cell make several slopes equal: the edge has the middle one.
+        best_slope[candidates[alike]] += slope
+        equals[candidates[alike]] += 1.0
+    best_slope /= equals
     strongest = best.max()
     if strongest < LEAST_STEP:
         return None

@@ -42,6 +42,7 @@ MAX_STEPS = 30
 CARD_TILT_RAD = np.radians(0.15)  # paper on trowelled concrete: 0.2 mm over a card 90 mm deep
 CARD_HEIGHT_MM = 0.3  # the concrete under one card against the mean of the wall
 CARD_CURL_MM = 0.3  # how far both short ends of a card stand off
+SETTLED = 1e-6  # a step that lowers the cost by no more moves no number by 0.002 of its standard deviation
 TAPE_SIGMA_MM = 0.6  # reading to 1/16 in (0.46 mm) and a class II tape to 3 m (0.3 mm), EU MID annex MI-008
 
 POSE, CARD, LENS = 6, 7, 9  # unknowns a photo, a card (3 origin, 3 turn, 1 curl), a lens
@@ -240,7 +241,7 @@ def adjust(problem: Problem, start: State) -> Solution:
             gain = cost - trial_cost
             state, normal, gradient, cost = trial, trial_normal, trial_gradient, trial_cost
             damping = max(damping * 0.1, 1e-12)
-            if gain <= 1e-9 * max(cost, 1.0):
+            if gain <= max(1e-9 * cost, SETTLED):
                 converged = True
                 break
         else:

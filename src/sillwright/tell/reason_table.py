@@ -159,6 +159,13 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "not-settled",
+        "Photos do not settle",
+        "The photos and cards of this run do not settle on one answer",
+        "check that every card lies flat and was not moved between photos, then shoot the run again",
+    ),
+    Reason(
+        "run",
         "scale-unverified",
         "Print scale not checked",
         "Nothing shows that the cards were printed true to size",
