@@ -221,8 +221,16 @@ def bolt_view(scene: Scene, photo: int, bar: int, *, half_mm: float = 80.0, seed
     )
     usable, origin = np.ones(gray.shape, dtype=bool), np.array([left, top], dtype=float)
     patch = Patch(gray, cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX), usable, origin)
-    fields = [
-        Glimpse(photo, camera, pose, edge_field(gray, usable, origin, min(1.0, cells / (bolt.radius_mm * px_per_mm))))
-        for cells in (6.5, 13.0)
-    ]
-    return BoltView(photo, camera, pose, patch, fields[0], fields[1])
+    return BoltView(
+        photo, camera, pose, patch, _glimpse(photo, camera, pose, patch, 13.0 / (bolt.radius_mm * px_per_mm))
+    )
+
+
+def _glimpse(photo: int, camera: Camera, pose: Pose, patch: Patch, scale: float) -> Glimpse:
+    field = edge_field(patch.gray, patch.usable, patch.origin_px, min(1.0, scale))
+    return Glimpse(photo, camera, pose, field)
+
+
+def rough_glimpse(view: BoltView) -> Glimpse:
+    """The same on cells twice as wide, as whole photos are searched."""
+    return _glimpse(view.photo, view.camera, view.pose, view.patch, 0.5 * view.fine.field.scale)

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from scene_pictures import bolt_view
+from scene_pictures import bolt_view, rough_glimpse
 from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, overhead
 from sillwright.camera import Pose, project
 from sillwright.fasteners import bolt_size
@@ -45,7 +45,7 @@ def seen(size: str, seed: int = 0, *, threads: bool = False) -> tuple[Bolt, floa
 def fitted(bolt: Bolt, chamfer_mm: float, views: tuple[BoltView, ...], off_mm: np.ndarray) -> AxisFit:
     start = axis_parameters(bolt) + np.append(off_mm, [0.0, 0.0])
     for fine in (False, True):
-        fields = [view.fine if fine else view.coarse for view in views]
+        fields = [view.fine if fine else rough_glimpse(view) for view in views]
         [start], _ = climb(fields, start[None], bolt.radius_mm, chamfer_mm, height_known=False, fine=fine)
     return fit_axis(views, start, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
 

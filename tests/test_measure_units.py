@@ -60,8 +60,8 @@ def run(side: float, *, taped: bool = False) -> tuple[Scene, Block, FoundBolt]:
     views = []
     for photo in range(2):
         view, camera, pose = bolt_view(scene, photo, 0), block.camera(photo), block.pose(photo)
-        glimpses = [replace(g, camera=camera, pose=pose) for g in (view.coarse, view.fine)]
-        views.append(replace(view, camera=camera, pose=pose, coarse=glimpses[0], fine=glimpses[1]))
+        fine = replace(view.fine, camera=camera, pose=pose)
+        views.append(replace(view, camera=camera, pose=pose, fine=fine))
     fit = fit_axis(views, axis_parameters(bolt), 6.35, chamfer_mm=CHAMFER_MM, stickup_mm=None)
     return scene, block, FoundBolt(fit, tuple(views), (CLEAR, CLEAR), 9.0, 0, False)
 

@@ -32,6 +32,7 @@ from sillwright.solve.axis import (
 FITS_A_BOLT = 3
 WORTH_A_FIT = 8.0  # behind the best: more than the scatter of the fits can make up for
 END_SURE = 0.25
+WORTH_A_VIEW = 5.0  # half of what the least clear bolt of the rendered photos had, nats a photo
 NO_END_COST = 10.0
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
@@ -94,12 +95,11 @@ def _view(photo: int, task: BoltTask, patch: Patch | None, start: Array, radius_
     view = task.view
     ends = np.vstack([np.append(start[:2], 0.0), start[2:5]])
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
-    coarse = edge_field(patch.gray, patch.usable, patch.origin_px, min(1.0, CELLS_A_RADIUS / (radius_mm * px_per_mm)))
-    glimpse = Glimpse(photo, view.camera, view.pose, coarse)
-    if not shows(glimpse, ends):
+    if not shows(view.camera, view.pose, ends):
         return None
-    fine = edge_field(patch.gray, patch.usable, patch.origin_px, min(1.0, 2 * CELLS_A_RADIUS / (radius_mm * px_per_mm)))
-    return BoltView(photo, view.camera, view.pose, patch, glimpse, Glimpse(photo, view.camera, view.pose, fine))
+    scale = min(1.0, 2 * CELLS_A_RADIUS / (radius_mm * px_per_mm))
+    field = edge_field(patch.gray, patch.usable, patch.origin_px, scale)
+    return BoltView(photo, view.camera, view.pose, patch, Glimpse(photo, view.camera, view.pose, field))
 
 
 def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt | None:
@@ -114,7 +114,8 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         stickup = (known, STATED_STICKUP_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
-    if not any(ends_seen(parts, len(views), END_HINT) for _, _, parts in places):
+    hinted = any(ends_seen(parts, len(views), END_HINT) for _, _, parts in places)
+    if not hinted or places[0][0] < WORTH_A_VIEW * len(views):
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
     places.sort(key=lambda one: -one[0])
@@ -191,7 +192,7 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
 def _at_stickup(view: BoltView, start: Array, stickup_mm: float) -> Array:
     """The same picture of a bolt with its tip moved along its ray to the stated height."""
     tip_px = project(view.camera, view.pose, start[None, 2:5])
-    tip = tip_on_ray(view.coarse, tip_px[0], np.array([stickup_mm]))[0]
+    tip = tip_on_ray(view.fine, tip_px[0], np.array([stickup_mm]))[0]
     return np.concatenate([start[:2], tip, start[5:]])
 
 

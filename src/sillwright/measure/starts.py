@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sillwright.camera import Array, project, rays
+from sillwright.camera import Array, Camera, Pose, project, rays
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.work import BoltSearch, BoltTask
 from sillwright.see.bolts import Proposal
@@ -117,7 +117,7 @@ def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: Bolt
     """Whether the end of a bolt may show, at the best few places of a group, in as many photos as it must."""
     for start in group[: STARTS_LAID + 2]:
         ends = np.vstack([np.append(start.place[:2], 0.0), start.place[2:5]])
-        views = [g for g in glimpses if shows(g, ends)]
+        views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
         if views and ends_seen(parts, len(views), END_HINT):
             return True
@@ -139,7 +139,7 @@ def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
 def _from_paired_ends(foot: Array, glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> list[Start]:
     """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
     ends = np.vstack([np.append(foot[:2], 0.0), foot[2:5]])
-    views = [g for g in glimpses if shows(g, ends)]
+    views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
     ends_px = [found.proposals.ends_px for found in search.searches]
     met = [
         _meetings(one, other, ends_px[one.photo], ends_px[other.photo])
@@ -188,7 +188,7 @@ def _held_against_all(
     for proposal in proposals:
         tips = tip_on_ray(own, proposal.tip_px, HEIGHTS_MM)
         ends = np.vstack([np.append(proposal.base_mm, 0.0), tip_on_ray(own, proposal.tip_px, np.array([70.0]))[0]])
-        views = tuple(k for k, g in enumerate(glimpses) if g is own or shows(g, ends))
+        views = tuple(k for k, g in enumerate(glimpses) if g is own or shows(g.camera, g.pose, ends))
         lean = np.hypot(tips[:, 0] - proposal.base_mm[0], tips[:, 1] - proposal.base_mm[1]) / tips[:, 2]
         if len(views) < 2:
             # One photo cannot tell the height: every height along the ray is the same picture. The plumbest will do.
@@ -223,10 +223,10 @@ def _glimpse(photo: int, task: BoltTask, found: BoltSearch) -> Glimpse:
     return Glimpse(photo, task.view.camera, task.view.pose, wide)
 
 
-def shows(glimpse: Glimpse, ends_mm: Array) -> bool:
+def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:
     """Whether a photo has all of a bolt, given its two ends (2, 3), well inside the picture."""
-    px = project(glimpse.camera, glimpse.pose, ends_mm)
-    size = np.array([glimpse.camera.width_px, glimpse.camera.height_px])
+    px = project(camera, pose, ends_mm)
+    size = np.array([camera.width_px, camera.height_px])
     return bool(np.isfinite(px).all() and (px > 12).all() and (px < size - 12).all())
 
 

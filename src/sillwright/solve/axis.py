@@ -55,13 +55,12 @@ class Glimpse:
 
 @dataclass(frozen=True)
 class BoltView:
-    """One photo of a bolt: the piece of picture, and its edge field reduced (a bolt is 16 cells wide) and finer."""
+    """One photo of a bolt: the piece of picture, and its edge field, on which a bolt is 26 cells wide."""
 
     photo: int
     camera: Camera
     pose: Pose
     patch: Patch
-    coarse: Glimpse
     fine: Glimpse
 
 
