@@ -164,6 +164,21 @@ def test_a_bolt_left_as_it_stands_has_no_move() -> None:
     assert (row.verdict, row.tip_move, row.arrow) == ("leave", None, "")
 
 
+@pytest.mark.parametrize(
+    ("lean_deg", "u95_deg", "why"),
+    [
+        (8.4, 0.9, ("Leans more than 2.9°",)),
+        (3.0, 0.5, ("Too near 2.9° to tell",)),
+        (2.0, 0.5, ()),
+        (47.0, 0.9, ("Leans more than 45°, too far to bend back",)),
+    ],
+)
+def test_the_straightening_list_says_why(lean_deg: float, u95_deg: float, why: tuple[str, ...]) -> None:
+    leaning = replace(LEANS, lean_deg=lean_deg, status="ok", reasons=(), u95=replace(LEANS.u95, lean_deg=u95_deg))
+    run = run_of(leaning)
+    assert lean_rows(survey_of(run), run)[0].why == why
+
+
 def test_a_bolt_without_a_lean_is_listed_as_not_measured() -> None:
     run = run_of(
         replace(

@@ -9,7 +9,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sillwright.judge.straighten import NUT_BEARS_FLAT_DEG, Straightening, Verdict, straightening
+from sillwright.judge.straighten import (
+    FIELD_BEND_CEILING_DEG,
+    NUT_BEARS_FLAT_DEG,
+    Straightening,
+    Verdict,
+    straightening,
+)
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, to_sixteenths
 from sillwright.survey import BoltRecord, Finding, RunRecord, Status, Survey
 from sillwright.tell.frames import left_handed, zero_card
@@ -169,10 +175,23 @@ def lean_rows(survey: Survey, run: RunRecord, limit_deg: float = NUT_BEARS_FLAT_
                 tip_move=shown(found.tip_move_mm, found.tip_move_u95_mm) if moves else None,
                 way=way_words(found) if moves else "",
                 arrow_deg=page_turn_deg(found, handed) if moves else None,
-                why=why,
+                why=(*_why_of_verdict(found), *why),
             )
         )
     return tuple(rows)
+
+
+def _why_of_verdict(found: Straightening) -> tuple[str, ...]:
+    """What the lean has to do with the limit, in a few words; nothing where the bolt may stay as it is."""
+    limit = f"{found.limit_deg:.1f}°"
+    if found.verdict == "straighten":
+        return (f"Leans more than {limit}",)
+    if found.verdict == "engineer":
+        return (f"Leans more than {FIELD_BEND_CEILING_DEG:.0f}°, too far to bend back",)
+    if found.verdict == "cannot tell" and found.lean_u95_deg is not None:
+        near = abs(found.lean_deg - found.limit_deg) <= found.lean_u95_deg
+        return (f"Too near {limit} to tell",) if near else ()
+    return ()
 
 
 def bolt_tag(run: RunRecord, bolt: BoltRecord) -> list[str]:
