@@ -13,7 +13,7 @@ from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, inside, overhe
 from sillwright.camera import project
 from sillwright.measure.find import FoundBolt, lay_over
 from sillwright.measure.search import BoltShape
-from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes
+from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes, ribbed_stubs
 from sillwright.outline import Bolt
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
@@ -201,10 +201,26 @@ def test_a_bar_seen_end_on_says_nothing_of_ribs() -> None:
     assert rib_repeat(view.patch, PHONE, pose, BOLT.base_mm, BOLT.tip_mm, BOLT.radius_mm) is None
 
 
+def test_ribs_that_one_photo_of_two_shows_or_that_differ_between_photos_are_threads_beating_with_the_pixels(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for seen, ribbed in (
+        ([(0.8, 9.0), (0.7, 9.25), None], True),
+        ([(0.8, 9.0), None, None], True),
+        ([(0.8, 9.0), (0.1, 5.0), None], False),
+        ([(0.8, 9.0), (0.8, 11.0), None], False),
+        ([None, None, None], False),
+    ):
+        answers = iter(seen)
+        monkeypatch.setattr("sillwright.measure.verdict.rib_repeat", lambda *_, answers=answers: next(answers))
+        assert is_ribbed(found()) is ribbed
+
+
 def test_a_ribbed_stub_is_no_bolt_however_clear_its_parts() -> None:
     scene = Scene(PHONE, POSES, bars=(Bar(BOLT, 0.0, 8.9),))
     views = tuple(bolt_view(scene, photo, 0) for photo in range(2))
     stub = replace(with_parts(CLEAR, CLEAR), views=views)
     assert is_ribbed(stub)
     assert judged(stub) is None
+    assert ribbed_stubs([replace(stub, score=20.0), found()]) == [replace(stub, score=20.0)]
     assert not is_ribbed(found())

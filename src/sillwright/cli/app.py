@@ -7,6 +7,7 @@ import click
 from sillwright import __version__
 from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
+from sillwright.cli.check import check
 from sillwright.cli.measure import measure
 
 
@@ -22,4 +23,5 @@ def app() -> None:
 
 app.add_command(cards)
 app.add_command(calibrate)
+app.add_command(check)
 app.add_command(measure)

@@ -56,10 +56,10 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     from sillwright.measure import measure_job
     from sillwright.survey import to_json, worst, write_survey
 
-    job = _job(job_or_photos)
+    job = job_of(job_or_photos)
     talk = Console(stderr=True)
-    with _bar(talk) as progress:
-        survey = measure_job(job, workers=_workers(job), progress=progress)
+    with progress_bar(talk) as progress:
+        survey = measure_job(job, workers=workers_for(job), progress=progress)
     write_survey(survey, output / "survey.json")
     if len(job_or_photos) == 1 and job_or_photos[0].suffix.lower() == ".toml":
         shutil.copyfile(job_or_photos[0], output / "job.toml")
@@ -73,7 +73,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
         raise SystemExit(1)
 
 
-def _job(paths: tuple[Path, ...]) -> Job:
+def job_of(paths: tuple[Path, ...]) -> Job:
+    """The job of a job file, or of bare photos."""
     from sillwright.job import job_from_photos, load_job
 
     if len(paths) == 1 and paths[0].suffix.lower() == ".toml":
@@ -81,13 +82,14 @@ def _job(paths: tuple[Path, ...]) -> Job:
     return job_from_photos(paths)
 
 
-def _workers(job: Job) -> int:
+def workers_for(job: Job) -> int:
+    """How many processes a job is worth: one for a photo or two."""
     photos = {photo for run in job.runs for photo in run.photos}
     return min(os.cpu_count() or 1, MOST_WORKERS) if len(photos) > 2 else 1
 
 
 @contextmanager
-def _bar(console: Console) -> Iterator[Progress | None]:
+def progress_bar(console: Console) -> Iterator[Progress | None]:
     """A progress bar on a terminal, nothing elsewhere."""
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 

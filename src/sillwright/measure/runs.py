@@ -16,7 +16,7 @@ from sillwright.measure.line import ChosenLine, lay_line
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
 from sillwright.measure.scale import ScaleVerdict, judge_scale
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
-from sillwright.measure.verdict import Judged, judge_shapes
+from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
@@ -87,10 +87,13 @@ def finish_run(
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(block, job.plate_width_mm, within_mm)
     search = search_photos(block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
-    judged = judge_shapes(find_bolts(search, shape, crew), search.edges, shape)
+    shapes = find_bolts(search, shape, crew)
+    judged = judge_shapes(shapes, search.edges, shape)
     found = [one.found for one in judged]
     scale = judge_scale(block, found, shape.radius_mm, shape.chamfer_mm, check_given=job.check_length_mm is not None)
-    return _result(job, laid, judged, scale, search.edges, names, lenses)
+    result = _result(job, laid, judged, scale, search.edges, names, lenses)
+    stubs = tuple(Finding("ribbed", (), (), float(one.fit.parameters[0])) for one in ribbed_stubs(shapes))
+    return replace(result, record=replace(result.record, reasons=(*result.record.reasons, *stubs)))
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -131,7 +134,9 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = [Finding(code, (), _end_cards(block), _scale_value(code, scale)) for code in scale.codes]
+    reasons = [
+        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm)) for code in scale.codes
+    ]
     if line.rival_mm is not None:
         reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
     if not bolts:
@@ -168,10 +173,10 @@ def _end_cards(block: Block) -> tuple[int, ...]:
     return (block.own[0], block.own[-1]) if len(block.own) > 1 else ()
 
 
-def _scale_value(code: str, scale: ScaleVerdict) -> float | None:
-    """How much too large the bolts look, for the codes that speak of it."""
-    if code in ("scale-wrong", "scale-conflict") and scale.bolts_large_by is not None:
-        return 100.0 * scale.bolts_large_by
+def _scale_value(code: str, scale: ScaleVerdict, diameter_mm: float) -> float | None:
+    """How much too thick the bolts look, mm, for the code that speaks of it."""
+    if code == "scale-wrong" and scale.bolts_large_by is not None:
+        return diameter_mm * scale.bolts_large_by
     return None
 
 

@@ -28,7 +28,7 @@ SCATTER_ALONE_PX = 1.45
 # was no reinforcing bar had 6 at most, in however many.
 TOLD_SCORE, TOLD_SCORE_A_VIEW = 4.0, 4.0
 RIBBED = 0.45
-RIBS_AGREE_MM = 1.5
+RIBS_AGREE_MM = 1.0
 EDGE_MARGIN_MM = 4.0
 
 
@@ -55,7 +55,7 @@ def judge_shapes(
 
 def _judge(found: FoundBolt, shape: BoltShape) -> Judged | None:
     verdict = _judge_parts(found, shape)
-    if verdict is None and found.score > TOLD_SCORE + TOLD_SCORE_A_VIEW * len(found.views) and not is_ribbed(found):
+    if verdict is None and found.score > told_from(len(found.views)) and not is_ribbed(found):
         # Not clear enough to be passed, and too like a bolt to keep quiet about.
         notes = ("one-view",) if len(found.views) < 2 and not found.stated else ()
         return Judged(found, ("weak-evidence",), notes)
@@ -122,14 +122,30 @@ def _judge_alone(found: FoundBolt) -> Judged | None:
 
 
 def is_ribbed(found: FoundBolt) -> bool:
-    """Whether the photos show ribs along it, a stub of reinforcing bar: one photo does, and none another repeat."""
+    """Whether it is a stub of reinforcing bar: most photos that can tell show ribs along it, all with one repeat.
+
+    Fine threads seen aslant beat with the pixels and may look like ribs, but otherwise in each photo.
+    """
     fit = found.fit
     seen = [
         rib_repeat(view.patch, view.camera, view.pose, fit.base_mm, fit.tip_mm, float(fit.parameters[5]))
         for view in found.views
     ]
-    repeats_mm = [repeat_mm for strength, repeat_mm in filter(None, seen) if strength > RIBBED]
-    return bool(repeats_mm) and max(repeats_mm) - min(repeats_mm) < RIBS_AGREE_MM
+    told = [one for one in seen if one is not None]
+    repeats_mm = [repeat_mm for strength, repeat_mm in told if strength > RIBBED]
+    if 2 * len(repeats_mm) <= len(told):
+        return False
+    return max(repeats_mm) - min(repeats_mm) < RIBS_AGREE_MM
+
+
+def ribbed_stubs(found: list[FoundBolt]) -> list[FoundBolt]:
+    """Shapes that would pass for bolts but for their ribs: left out, and told of."""
+    return [one for one in found if one.score > told_from(len(one.views)) and is_ribbed(one)]
+
+
+def told_from(views: int) -> float:
+    """The score from which a shape is too like a bolt to keep quiet about."""
+    return TOLD_SCORE + TOLD_SCORE_A_VIEW * views
 
 
 def _on_wall(found: FoundBolt, edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]) -> bool:

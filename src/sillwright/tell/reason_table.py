@@ -196,6 +196,14 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "ribbed",
+        "A ribbed bar is left out",
+        "Something with ribs like reinforcing bar stands {length|somewhere} along and is left out",
+        "if it is an anchor bolt, shoot it from two more sides",
+        "how far along the run it stands",
+    ),
+    Reason(
+        "run",
         "no-bolts",
         "No bolt found",
         "No bolt was found on this run",
