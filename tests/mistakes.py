@@ -34,6 +34,7 @@ from rich.table import Table
 from scene_pictures import render
 from scenes import LENS_SIGMA, PHONE, Bar, Chalk, Scene, Stain, draw_bolt, inside, lying, overhead
 from sillwright.camera import Array, Camera, Pose, project
+from sillwright.errors import SillwrightError
 from sillwright.fasteners import bolt_size
 from sillwright.job import Job, RunJob, Tape
 from sillwright.measure import measure_job
@@ -413,7 +414,11 @@ def one(task: tuple[int, str]) -> Outcome:
     if mistake:
         case = MISTAKES[mistake](case, rng)
     with tempfile.TemporaryDirectory() as folder:
-        survey = measured(case, seed, Path(folder))
+        try:
+            survey = measured(case, seed, Path(folder))
+        except SillwrightError as fault:
+            refused = (type(fault).__name__,)
+            return Outcome(seed, mistake, len(case.scene.bars), 0, (), (), len(case.scene.bars), (), refused, ())
     return judged(case, survey, seed, mistake)
 
 

@@ -89,9 +89,7 @@ def test_notes_that_no_photo_mends_are_left_to_the_report() -> None:
     assert advice_lines(one) == ()
 
 
-def test_the_command_says_what_is_missing_and_writes_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_command_says_what_is_missing_and_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     photos = sorted(GARAGE.glob("*.jpg"))
     done = CliRunner().invoke(app, ["check", str(photos[0]), str(photos[-1])])

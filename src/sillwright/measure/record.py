@@ -13,7 +13,7 @@ from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdge
 from sillwright.solve.adjust import CardState
-from sillwright.solve.axis import sensitivities
+from sillwright.solve.axis import FOOT_SIGMA_MM, sensitivities
 from sillwright.survey import (
     BoltRecord,
     BoltU95,
@@ -130,7 +130,8 @@ def _lean(covariance: Array, lean: Array, height_mm: float) -> tuple[float, Arra
     from_height = tangent * 1.96 * float(np.sqrt(covariance[4, 4]))
     angle_u95 = float(np.degrees(np.hypot(widest, from_height) / height_mm / (1.0 + tangent**2)))
     stickup = float(np.hypot(np.linalg.norm(lean), height_mm))
-    return float(np.degrees(np.arctan(tangent))), parts, angle_u95, stickup, _u95(covariance[4, 4])
+    # The tip is known over the mean plane; the concrete at the bolt, from where a stick-up counts, is not so well.
+    return float(np.degrees(np.arctan(tangent))), parts, angle_u95, stickup, _u95(covariance[4, 4] + FOOT_SIGMA_MM**2)
 
 
 def card_record(number: int, card: CardState, y_sign: float) -> CardRecord:

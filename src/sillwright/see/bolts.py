@@ -229,7 +229,7 @@ def _stadium_score(
     """
 
     def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
-        value = cv2.remap(cells, px, py, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        value = _nearest(cells, px, py)
         energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
         return evidence(energy) * value[..., 3]
 
@@ -250,6 +250,16 @@ def _stadium_score(
     # Both sides must stand: the weaker one counts for more, or any long straight edge would look like a bolt.
     total[ray, step] = 1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other) + weight * (foot + end[ray])
     return total
+
+
+def _nearest(cells: NDArray[np.float32], x: Array, y: Array) -> NDArray[np.float32]:
+    """The cells nearest to points of any number and shape, 0 outside; the last axis holds the layers."""
+    width = 4096  # OpenCV takes maps of fewer than 32767 rows and columns
+    flat = np.full((2, -(-x.size // width) * width), -9.0, dtype=np.float32)
+    flat[0, : x.size], flat[1, : y.size] = x.ravel(), y.ravel()
+    map_x, map_y = flat.reshape(2, -1, width)
+    value = cv2.remap(cells, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(value.reshape(-1, cells.shape[2])[: x.size].reshape(*x.shape, -1), dtype=np.float32)
 
 
 def _feet(

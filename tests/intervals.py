@@ -1,0 +1,145 @@
+"""Do 95 % intervals hold 95 times in 100? Random scenes with exact truth, as a table and a histogram.
+
+    python tests/intervals.py [--scenes 500] [--workers 2]
+
+Not a test: run it by hand. Cards and the chalk line are seen with noise and without a picture, bolts in small drawn
+pictures. What the photos cannot see is drawn from the priors the intervals count: how high the concrete stands at a
+bolt, how rough it is there, how far the powder lies off the string, how the cards lie, what the lens is.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from multiprocessing import get_context
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import cv2
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+from scipy.stats import chi2
+
+from scene_pictures import bolt_view
+from scenes import Bar, Scene, axis_parameters, draw_scene, inside, problem_of, see_cards, see_line, truth_of
+from sillwright.camera import Pose, project
+from sillwright.measure.block import Block
+from sillwright.measure.find import FoundBolt
+from sillwright.measure.record import (
+    BASE_ROUGHNESS_MM,
+    LINE_ON_ROUGH_CONCRETE_MM,
+    TIP_HEIGHT_SHAPE_MM,
+    TIP_SHAPE_MM,
+    bolt_record,
+)
+from sillwright.measure.scale import ScaleVerdict
+from sillwright.measure.verdict import Judged
+from sillwright.solve.adjust import adjust
+from sillwright.solve.axis import FOOT_SIGMA_MM, BoltView, fit_axis, part_evidence
+
+CHAMFER_MM, PITCH_MM = 1.2, 1.954
+KINDS = ("station", "setback", "lean along", "lean across", "lean", "stick-up")
+
+
+def one(seed: int) -> list[tuple[str, float, float]]:
+    """Kind, error and u95 of every number of one scene."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(100_000 + seed)
+    scene = draw_scene(seed)
+    bars = tuple(replace(bar, chamfer_mm=CHAMFER_MM, repeat_mm=PITCH_MM) for bar in scene.bars)
+    chalk = replace(scene.chalk[0], wave_mm=abs(0.2 * rng.standard_normal()), wave_length_mm=rng.uniform(150.0, 900.0))
+    scene = replace(scene, bars=bars, chalk=(chalk,))
+    problem = problem_of(scene, see_cards(scene, rng), see_line(scene, rng, stated_mm=0.25 * 3.3))
+    solution = adjust(problem, truth_of(scene))
+    count = len(scene.poses)
+    block = Block(tuple(Path(f"{i}.jpg") for i in range(count)), scene.numbers, scene.numbers, problem, solution, {})
+    zero_mm = scene.cards[0].origin_mm[0]
+    string_mm = LINE_ON_ROUGH_CONCRETE_MM * rng.standard_normal()
+    out = []
+    for k, bar in enumerate(scene.bars):
+        level_mm = float(np.clip(FOOT_SIGMA_MM * rng.standard_normal(), -2.5 * FOOT_SIGMA_MM, 2.5 * FOOT_SIGMA_MM))
+        views = [view for i in range(count) if (view := _seen(scene, block, i, k, level_mm)) is not None]
+        if len(views) < 2:
+            continue
+        bolt = bar.bolt
+        start = axis_parameters(bolt) + np.append(rng.normal(0.0, 0.5, 4), [rng.normal(0.0, 1.0), 0.0, level_mm])
+        start[4] += level_mm
+        fit = fit_axis(views, start, bolt.radius_mm, chamfer_mm=CHAMFER_MM, stickup_mm=None)
+        found = FoundBolt(fit, tuple(views), tuple(part_evidence(views, fit, CHAMFER_MM)), 9.0, 0, False)
+        scale = ScaleVerdict("bolts", 0.003, (), True, 0.0)
+        names = [f"{i}.jpg" for i in range(count)]
+        record = bolt_record(block, Judged(found, (), ()), "1", 1.0, 12.7, CHAMFER_MM, scale, names)
+        if record.status != "ok":
+            continue
+        rough = BASE_ROUGHNESS_MM * rng.standard_normal(2)
+        shape = TIP_SHAPE_MM * rng.standard_normal(2)
+        lean = (bolt.tip_mm - bolt.base_mm)[:2] + shape - rough
+        stickup = bolt.stickup_mm + TIP_HEIGHT_SHAPE_MM * rng.standard_normal()
+        assert record.lean_along_mm is not None
+        pairs = (
+            (record.station_mm, bolt.base_mm[0] - zero_mm + rough[0], record.u95.station_mm),
+            (record.setback_mm, bolt.base_mm[1] + rough[1] + string_mm, record.u95.setback_mm),
+            (record.lean_along_mm, lean[0], record.u95.lean_along_mm),
+            (record.lean_across_mm, lean[1], record.u95.lean_across_mm),
+            (record.lean_deg, float(np.degrees(np.arctan(np.hypot(*lean) / bolt.tip_mm[2]))), record.u95.lean_deg),
+            (record.stickup_mm, stickup, record.u95.stickup_mm),
+        )
+        out += [(kind, value - true, u95) for kind, (value, true, u95) in zip(KINDS, pairs, strict=True)]
+    return out
+
+
+def _seen(scene: Scene, block: Block, photo: int, bar: int, level_mm: float) -> BoltView | None:
+    """The bolt as a photo shows it on concrete that stands ``level_mm`` over the mean plane there."""
+    bolt = scene.bars[bar].bolt
+    ends = np.array([bolt.base_mm, bolt.tip_mm])
+    if not inside(scene.camera, project(scene.camera, scene.poses[photo], ends), 260.0).all():
+        return None
+    # Over a floor that is higher by so much the phone hangs lower by as much, and the foot's axis stays where it is.
+    raised = Bar(bolt, CHAMFER_MM, PITCH_MM)
+    pose = scene.poses[photo]
+    lower = Pose(pose.rotation, pose.translation_mm + pose.rotation @ np.array([0.0, 0.0, level_mm]))
+    drawn = replace(scene, poses=(lower,), bars=(raised,), chalk=(), numbers=(), cards=())
+    view = bolt_view(drawn, 0, 0, seed=photo)
+    camera, pose = block.camera(photo), block.pose(photo)
+    return replace(view, photo=photo, camera=camera, pose=pose, fine=replace(view.fine, camera=camera, pose=pose))
+
+
+def main() -> None:
+    """Run the scenes and print the table and the histogram of normalised errors."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--scenes", type=int, default=500)
+    parser.add_argument("--workers", type=int, default=2)
+    given = parser.parse_args()
+    with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
+        rows = [row for rows in pool.map(one, range(given.scenes), chunksize=4) for row in rows]
+    console = Console(width=150)
+    table = Table(title=f"{given.scenes} scenes, bolts in two photos or more with status ok (mm, degrees)")
+    for head in ("number", "count", "mean error", "its own sigma", "rms", "rms u95", "in u95", "NEES", "95 % band"):
+        table.add_column(head)
+    for kind in KINDS:
+        error = np.array([e for k, e, _ in rows if k == kind])
+        u95 = np.array([u for k, _, u in rows if k == kind])
+        n = len(error)
+        nees = float(np.mean((error / (u95 / 1.96)) ** 2))
+        low, high = chi2.ppf([0.025, 0.975], n) / n
+        table.add_row(
+            kind, str(n), f"{error.mean():+.3f}", f"{error.std() / np.sqrt(n):.3f}",
+            f"{np.sqrt(np.mean(error**2)):.3f}", f"{np.sqrt(np.mean(u95**2)):.3f}",
+            f"{100.0 * np.mean(np.abs(error) <= u95):.1f} %", f"{nees:.2f}", f"{low:.2f} to {high:.2f}",
+        )  # fmt: skip
+    console.print(table)
+    edges = np.arange(-4.0, 4.5, 0.5)
+    for kind in ("station", "setback"):
+        normalised = np.array([e / (u / 1.96) for k, e, u in rows if k == kind])
+        counts, _ = np.histogram(normalised, edges)
+        console.print(f"{kind}, error over its sigma:")
+        for left, count in zip(edges, counts, strict=False):
+            console.print(f"  {left:+.1f} {'#' * round(200 * count / max(len(normalised), 1))}")
+
+
+if __name__ == "__main__":
+    main()
