@@ -40,6 +40,7 @@ from sillwright.job import Job, RunJob, Tape
 from sillwright.measure import measure_job
 from sillwright.outline import Bolt
 from sillwright.profile import Lens, make_profile, write_profile
+from sillwright.solve.adjust import card_points
 from sillwright.survey import BoltRecord, Survey
 
 SETBACK_LIMIT_MM, STEP_LIMIT_MM, LEAN_LIMIT_DEG = 1.5875, 3.175, 2.0
@@ -324,13 +325,18 @@ def draw_photo(case: Case, photo: int, seed: int) -> np.ndarray:
     out[top:bottom, left:right] = render(
         scene, photo, window=window, samples=1, blur_px=case.blur_px, noise=case.noise, seed=seed
     )
-    for bar in scene.bars:
-        # Threads are finer than pixels: with one ray a pixel they would beat as no lens lets them.
-        ends = project(camera, pose, np.array([bar.bolt.base_mm, bar.bolt.tip_mm]))
-        if inside(camera, ends, 60.0).all():
-            low, high = np.floor(ends.min(axis=0)).astype(int) - 40, np.ceil(ends.max(axis=0)).astype(int) + 40
-            x, y = (int(v) for v in np.maximum(low, 0))
-            wide, tall = (int(v) for v in np.minimum(high, [camera.width_px, camera.height_px]) - [x, y])
+    # Threads and prints are finer than pixels: with one ray a pixel they would beat as no lens lets them.
+    paper = np.array([[-25.0, -25.0], [265.0, -25.0], [265.0, 115.0], [-25.0, 115.0]])
+    things = [np.array([bar.bolt.base_mm, bar.bolt.tip_mm]) for bar in scene.bars]
+    things += [card_points(card, scene.scale, paper) for card in scene.cards]
+    for thing in things:
+        ends = project(camera, pose, thing)
+        if not np.isfinite(ends).all():
+            continue
+        low = np.clip(np.floor(ends.min(axis=0)).astype(int) - 40, 0, [camera.width_px, camera.height_px])
+        high = np.clip(np.ceil(ends.max(axis=0)).astype(int) + 40, low, [camera.width_px, camera.height_px])
+        (x, y), (wide, tall) = (int(v) for v in low), (int(v) for v in high - low)
+        if wide > 8 and tall > 8:
             out[y : y + tall, x : x + wide] = render(
                 scene, photo, window=(x, y, wide, tall), samples=3, blur_px=case.blur_px, noise=case.noise, seed=seed
             )
@@ -503,7 +509,7 @@ def main() -> None:
         tasks.append((k, given.only if given.only is not None else mistake))
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
-        for outcome in pool.map(one, tasks):
+        for outcome in pool.map(one, tasks) if given.workers > 1 else map(one, tasks):
             outcomes.append(outcome)
             if outcome.silent or outcome.missed or outcome.invented:
                 print(outcome, flush=True)

@@ -17,7 +17,7 @@ from scenes import PHONE, Scene, lying, overhead
 from sillwright.camera import Camera, Pose, project
 from sillwright.cards import CALIBRATION_SHEET, CARD_COUNT, scale_card
 from sillwright.photo import read_gray
-from sillwright.see.charuco import SIGMA_FLOOR_PX, BoardSighting, find_board, find_boards, find_markers
+from sillwright.see.charuco import SIGMA_FLOOR_PX, BoardSighting, find_board, find_boards, find_markers, is_mirrored
 from sillwright.solve.adjust import card_points
 
 PHOTOS = Path(__file__).resolve().parents[1] / "../shared/photos"
@@ -57,6 +57,21 @@ def test_what_is_said_of_a_corner_is_no_less_than_the_floor_and_about_what_it_er
         assert found is not None
         assert SIGMA_FLOOR_PX <= found.sigma_px < 0.15
         assert np.sqrt(np.mean(off**2)) < 2.5 * found.sigma_px
+
+
+def test_a_mirror_image_is_known_for_one() -> None:
+    gray, _, _ = drawn(*VIEWS[0])
+    assert is_mirrored(np.ascontiguousarray(gray[:, ::-1]), scale_card(1))
+    assert not is_mirrored(gray, scale_card(1))
+
+
+def test_two_cards_with_one_number_are_told_from_one_card() -> None:
+    gray, found, _ = drawn(*VIEWS[0])
+    assert found is not None
+    assert not found.twice
+    beside = find_board(np.concatenate([gray, gray], axis=1), scale_card(7))
+    assert beside is not None
+    assert beside.twice
 
 
 def test_a_square_is_as_large_in_the_picture_as_its_projection() -> None:

@@ -17,7 +17,14 @@ from scenes import PHONE, Bar, Chalk, Scene, axis_parameters, lying, overhead, p
 from sillwright.camera import Camera, Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.job import Job, RunJob
-from sillwright.measure.block import CHECK_READING_SIGMA_MM, PRINT_SCALE_SIGMA, Block, LensOfPhoto
+from sillwright.measure.block import (
+    CHECK_READING_SIGMA_MM,
+    PRINT_SCALE_SIGMA,
+    SHRUNK_MEAN,
+    SHRUNK_SIGMA,
+    Block,
+    LensOfPhoto,
+)
 from sillwright.measure.find import FoundBolt
 from sillwright.measure.line import ChosenLine
 from sillwright.measure.record import bolt_record, camera_record, card_record, edge_records, marks, view_record
@@ -39,8 +46,11 @@ FILES = ("a.jpg", "b.jpg")
 
 
 @cache
-def run(side: float, *, taped: bool = False) -> tuple[Scene, Block, FoundBolt]:
-    """Two cards, two photos and a bolt, all on one side of the line: +1 left of it looking along it, -1 right."""
+def run(side: float, *, taped: bool = False, printed: float = 1.0) -> tuple[Scene, Block, FoundBolt]:
+    """Two cards, two photos and a bolt, all on one side of the line: +1 left of it looking along it, -1 right.
+
+    printed : the scale the cards came out of the printer at
+    """
     poses = (
         overhead(350.0, 20.0, 1250.0, lean_deg=(4.0, 2.0)),
         overhead(650.0, -40.0, 1300.0, lean_deg=(1.0, -3.0), turn_deg=178.0),
@@ -49,7 +59,7 @@ def run(side: float, *, taped: bool = False) -> tuple[Scene, Block, FoundBolt]:
     cards = (lying(0.0, y, 0.3, turn_deg=2.0), lying(720.0, y, 0.3, turn_deg=-1.0))
     base = np.array([480.0, 70.0 * side, 0.0])
     bolt = Bolt(base, base + np.array([2.0, 4.0 * side, 85.0]), 6.35)
-    scene = Scene(PHONE, poses, (1, 2), cards, chalk=(Chalk(),), bars=(Bar(bolt, CHAMFER_MM),))
+    scene = Scene(PHONE, poses, (1, 2), cards, printed, chalk=(Chalk(),), bars=(Bar(bolt, CHAMFER_MM),))
     rng = np.random.default_rng(5)
     problem = problem_of(scene, see_cards(scene, rng), see_line(scene, rng))
     if taped:
@@ -57,13 +67,19 @@ def run(side: float, *, taped: bool = False) -> tuple[Scene, Block, FoundBolt]:
         problem = replace(problem, taped=(TapeObservation(0, 1, apart),))
     solution = adjust(problem, truth_of(scene))
     block = Block(tuple(Path(name) for name in FILES), (1, 2), (1, 2), problem, solution, {})
+    return scene, block, bolt_on(scene, block)
+
+
+def bolt_on(scene: Scene, block: Block) -> FoundBolt:
+    """The scene's bolt as it is found with the poses of a block, whatever scale that has."""
     views = []
     for photo in range(2):
         view, camera, pose = bolt_view(scene, photo, 0), block.camera(photo), block.pose(photo)
         fine = replace(view.fine, camera=camera, pose=pose)
         views.append(replace(view, camera=camera, pose=pose, fine=fine))
-    fit = fit_axis(views, axis_parameters(bolt), 6.35, chamfer_mm=CHAMFER_MM, stickup_mm=None)
-    return scene, block, FoundBolt(fit, tuple(views), (CLEAR, CLEAR), 9.0, 0, False)
+    start = axis_parameters(scene.bars[0].bolt) * block.solution.state.scale / scene.scale
+    fit = fit_axis(views, start, 6.35, chamfer_mm=CHAMFER_MM, stickup_mm=None)
+    return FoundBolt(fit, tuple(views), (CLEAR, CLEAR), 9.0, 0, False)
 
 
 def record(side: float, scale: ScaleVerdict = TAPED, judged: Judged | None = None) -> BoltRecord:
@@ -259,31 +275,64 @@ def test_a_tape_between_cards_vouches_for_the_scale_and_narrows_it() -> None:
     assert verdict.u95_ratio < judge_scale(run(1.0)[1], [found], 6.35, CHAMFER_MM, check_given=False).u95_ratio
 
 
-def taped_block(*off_mm: float, printed: float = 1.0, check: bool = False) -> Block:
-    """The run with tapes between its cards read wrong by so much, on cards printed at a scale."""
-    _, block, _ = run(1.0)
-    apart = 720.0
-    start = block.solution.state
-    tapes = tuple(TapeObservation(0, 1, printed * apart + off) for off in off_mm)
-    sigma = CHECK_READING_SIGMA_MM / 240.0 if check else PRINT_SCALE_SIGMA
-    problem = replace(block.problem, taped=tapes, scale_sigma=sigma)
-    return replace(block, problem=problem, solution=adjust(problem, start))
+def taped_block(*off_mm: float, check: bool = False, printed: float = 1.0, shrunk: bool = False) -> Block:
+    """The run with tapes between its cards read wrong by so much; ``shrunk`` as they have it of the print."""
+    _, block, _ = run(1.0, printed=printed)
+    tapes = tuple(TapeObservation(0, 1, 720.0 + off) for off in off_mm)
+    mean, sigma = (SHRUNK_MEAN, SHRUNK_SIGMA) if shrunk else (1.0, PRINT_SCALE_SIGMA)
+    sigma = CHECK_READING_SIGMA_MM / 240.0 if check else sigma
+    problem = replace(block.problem, taped=tapes, scale_mean=mean, scale_sigma=sigma)
+    return replace(block, problem=problem, solution=adjust(problem, block.solution.state))
 
 
 @pytest.mark.parametrize("check", [False, True])
-def test_a_tape_read_a_quarter_inch_wrong_is_a_conflict_and_not_passed(check: bool) -> None:
+def test_a_tape_read_a_quarter_inch_wrong_is_a_conflict_that_names_it_and_is_not_passed(check: bool) -> None:
     """A yard of run cannot be a quarter inch out: no print is, nor any check length read to 1/16 in."""
     _, _, found = run(1.0)
     for off_mm in (-6.35, 6.35):
         verdict = judge_scale(taped_block(off_mm, check=check), [found], 6.35, CHAMFER_MM, check_given=check)
         assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
+        assert [finding.cards for finding in verdict.conflicts] == [(1, 2)]
+        assert verdict.conflicts[0].value_mm == pytest.approx(off_mm, abs=0.4)
+        bolt = record(1.0, verdict)
+        assert bolt.status == "check"
+        assert verdict.conflicts[0] in bolt.reasons
     assert judge_scale(taped_block(0.8, check=check), [found], 6.35, CHAMFER_MM, check_given=check).trusted
 
 
 def test_two_tapes_that_disagree_are_a_conflict() -> None:
     _, _, found = run(1.0)
     assert judge_scale(taped_block(0.5, -0.5), [found], 6.35, CHAMFER_MM, check_given=False).trusted
-    assert not judge_scale(taped_block(2.0, -2.0), [found], 6.35, CHAMFER_MM, check_given=False).trusted
+    verdict = judge_scale(taped_block(2.0, -2.0), [found], 6.35, CHAMFER_MM, check_given=False)
+    assert not verdict.trusted
+    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([4.0, -4.0], abs=0.1)
+
+
+def test_of_three_tapes_the_one_that_disagrees_with_both_others_is_named() -> None:
+    _, _, found = run(1.0)
+    verdict = judge_scale(taped_block(0.0, 3.5, 0.2), [found], 6.35, CHAMFER_MM, check_given=False)
+    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([3.5], abs=0.3)
+
+
+@pytest.mark.parametrize("share", [0.035, 0.055])
+def test_a_tape_that_has_it_the_print_was_shrunk_is_believed_only_where_the_bolts_do_not_speak_against_it(
+    share: float,
+) -> None:
+    """An inch too little on 28 in puts a true print where shrunk prints are, and every setback 3.5 % off."""
+    shrunk = taped_block(0.0, printed=1.0 - share, shrunk=True)
+    true = taped_block(-share * 720.0, shrunk=True)
+    for block, printed, trusted in ((shrunk, 1.0 - share, True), (true, 1.0, False)):
+        assert block.solution.state.scale == pytest.approx(1.0 - share, abs=0.004)
+        found = bolt_on(run(1.0, printed=printed)[0], block)
+        verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
+        assert verdict.trusted is trusted
+        assert [finding.cards for finding in verdict.conflicts] == ([] if trusted else [(1, 2)])
+
+
+def test_bolts_that_speak_against_a_check_length_alone_are_a_conflict_without_cards() -> None:
+    _, block, found = run(1.0)
+    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=True)
+    assert [(finding.code, finding.cards) for finding in verdict.conflicts] == [("scale-conflict", ())]
 
 
 def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> None:

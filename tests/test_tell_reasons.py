@@ -55,6 +55,13 @@ def test_one_and_several_are_told_in_grammar() -> None:
     assert explain(Finding("card-tilted", cards=(3, 4))).startswith("Cards 3 and 4 are tilted")
 
 
+def test_a_scale_conflict_names_the_tape_and_what_to_tape_again() -> None:
+    told = explain(Finding("scale-conflict", cards=(1, 5), value_mm=-6.35), "run")
+    assert told.startswith("What was taped between cards 1 and 5 does not agree")
+    assert '1/4"' in told
+    assert "tape it again" in told
+
+
 def test_a_code_has_its_words_for_its_subject() -> None:
     assert "this photo" in explain(Finding("no-chalk-line"), "photo")
     assert "any photo of this run" in explain(Finding("no-chalk-line"), "run")

@@ -193,6 +193,10 @@ def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -
         findings = [f for f in findings if f.code not in ("not-joined", "no-cards")]
     elif not findings:
         findings.append(Finding("no-cards", (name,)))
+    if photo.mirrored:
+        findings = [f for f in findings if f.code != "no-cards"] + [Finding("mirrored", (name,))]
+    if photo.twice:
+        findings.append(Finding("card-duplicate", (name,), photo.twice))
     findings.extend(_exposure(photo, name))
     findings.extend(sight.lenses[path].findings)
     used = bool(views) and path not in sight.duplicates

@@ -110,8 +110,14 @@ def bolt_record(
         ),
         photos=photos,
         status=status,
-        reasons=tuple(Finding(code, photos) for code in dict.fromkeys([*doubts, *judged.notes])),
+        reasons=_reasons([*doubts, *judged.notes], photos, scale),
     )
+
+
+def _reasons(codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict) -> tuple[Finding, ...]:
+    """A finding for each code; those of a scale conflict name the cards taped between."""
+    own = tuple(Finding(code, photos) for code in dict.fromkeys(codes) if code != "scale-conflict")
+    return (*own, *scale.conflicts)
 
 
 def _u95(variance: float) -> float:

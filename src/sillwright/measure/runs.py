@@ -24,6 +24,8 @@ from sillwright.survey import CardRecord, Finding, RunRecord, Status
 
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 POOR_FIT_PX = 0.45
+STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
+OF_ALL_BOLTS = ("two-chalk-lines", "not-settled", "lens-mismatch")  # of the run, and so of every bolt on it
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,11 @@ def _result(
         for i, one in enumerate(ordered, start=1)
     )
     reasons = [
-        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm)) for code in scale.codes
+        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm))
+        for code in scale.codes
+        if code != "scale-conflict"
     ]
+    reasons.extend(scale.conflicts)
     if line.rival_mm is not None:
         reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
     if not bolts:
@@ -145,7 +150,10 @@ def _result(
         reasons.append(Finding("lens-unknown"))
     if not block.solution.converged:
         reasons.append(Finding("not-settled"))
-    of_all = [reason for reason in reasons if reason.code in ("two-chalk-lines", "not-settled")]
+    strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
+    if strange:
+        reasons.append(Finding("lens-mismatch", strange))
+    of_all = [reason for reason in reasons if reason.code in OF_ALL_BOLTS]
     if of_all:
         bolts = tuple(replace(b, status="check", reasons=(*b.reasons, *of_all)) for b in bolts)
     apart = [f for findings in block.left_out.values() for f in findings if f.code == "not-joined"]
@@ -166,6 +174,15 @@ def _result(
         edges=edge_records(edges, y_sign),
     )
     return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
+
+
+def strange_lenses(block: Block) -> list[int]:
+    """Photos (indices) whose lens had to be moved farther from what is known of it than chance would."""
+    pulls = []
+    for lens, (mean, covariance) in zip(block.solution.state.lenses, block.problem.lens_prior, strict=True):
+        off = lens.parameters - mean
+        pulls.append(float(off @ np.linalg.solve(covariance, off)) / len(off))
+    return [i for i, k in enumerate(block.problem.lens_of_photo) if pulls[k] > STRANGE_LENS]
 
 
 def _end_cards(block: Block) -> tuple[int, ...]:
@@ -196,6 +213,7 @@ def _photo_findings(
     block: Block, with_line: Sequence[int], names: Mapping[Path, str]
 ) -> dict[Path, tuple[Finding, ...]]:
     findings: dict[Path, tuple[Finding, ...]] = dict(block.left_out)
+    strange = strange_lenses(block)
     for i, path in enumerate(block.photos):
         here = []
         if i not in with_line:
@@ -203,6 +221,8 @@ def _photo_findings(
         rms = [value for (photo, _), value in block.solution.corner_rms.items() if photo == i]
         if rms and max(rms) > POOR_FIT_PX:
             here.append(Finding("poor-fit", (names[path],)))
+        if i in strange:
+            here.append(Finding("lens-mismatch", (names[path],)))
         if here:
             findings[path] = tuple(here)
     return findings

@@ -23,7 +23,7 @@ from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half, read_
 from sillwright.rectify import PlaneGrid
 from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
-from sillwright.see.charuco import BoardSighting, find_boards
+from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.patch import Patch, cut_patch
@@ -38,7 +38,10 @@ R = TypeVar("R")
 
 @dataclass(frozen=True)
 class CardsSeen:
-    """One photo's facts and the cards in it, or the sentence that says why it cannot be read."""
+    """One photo's facts and the cards in it, or the sentence that says why it cannot be read.
+
+    twice : numbers of cards that lie in two places of it, left out of ``cards``
+    """
 
     path: Path
     facts: PhotoFacts | None
@@ -46,6 +49,8 @@ class CardsSeen:
     sharpness: float
     brightness: float
     fault: str = ""
+    twice: tuple[int, ...] = ()
+    mirrored: bool = False
 
 
 @dataclass(frozen=True)
@@ -113,7 +118,11 @@ def look_for_cards(path: Path) -> CardsSeen:
         return CardsSeen(path, None, {}, 0.0, 0.0, str(fault))
     seen = find_boards(gray, [scale_card(number) for number in range(1, CARD_COUNT + 1)])
     cards = {number: sighting for number, sighting in enumerate(seen, start=1) if sighting is not None}
-    return CardsSeen(path, facts, cards, _sharpness(gray, cards), float(gray.mean()))
+    # Of two cards with one number nobody can say which is meant, so neither is used.
+    twice = tuple(number for number, sighting in cards.items() if sighting.twice)
+    once = {number: sighting for number, sighting in cards.items() if not sighting.twice}
+    mirrored = not cards and is_mirrored(gray, scale_card(1))
+    return CardsSeen(path, facts, once, _sharpness(gray, cards), float(gray.mean()), "", twice, mirrored)
 
 
 def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> float:

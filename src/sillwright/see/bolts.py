@@ -144,6 +144,8 @@ def _round_ends(tensor: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArr
     peak = (best == cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > LEAST_RING)
     rows, columns = np.nonzero(peak)
     order = np.argsort(-best[rows, columns], kind="stable")[:MOST_TIPS]
+    if not len(order):
+        return np.zeros((0, 2), dtype=np.int64)
     return _placed(tensor, np.column_stack([2 * columns[order], 2 * rows[order]]))
 
 

@@ -8,7 +8,7 @@ are crossings of four squares and so keep their place under blur.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -37,6 +37,7 @@ class BoardSighting:
     sigma_px : standard deviation of one coordinate of one corner
     square_px : how large a square stands in the picture, the shorter way
     markers : how many of its markers were read
+    twice : whether its markers were read in a second place too, so that two cards carry one number
     """
 
     ids: NDArray[np.int64]
@@ -45,6 +46,7 @@ class BoardSighting:
     sigma_px: float
     square_px: float
     markers: int
+    twice: bool = False
 
 
 def find_board(gray: Gray, spec: BoardSpec) -> BoardSighting | None:
@@ -62,8 +64,13 @@ def find_boards(gray: Gray, specs: Sequence[BoardSpec]) -> list[BoardSighting | 
     return sightings
 
 
-def find_markers(gray: Gray, dictionary: str, *, full_size: bool = False) -> dict[int, Array]:
-    """Every marker of the dictionary in the picture: id to its four corners, (4, 2) full-size pixels."""
+def is_mirrored(gray: Gray, spec: BoardSpec) -> bool:
+    """Whether boards like this one are read in the picture's mirror image; ask where none is read in the picture."""
+    return len(find_markers(np.ascontiguousarray(gray[:, ::-1]), spec.dictionary)) >= MIN_MARKERS
+
+
+def find_markers(gray: Gray, dictionary: str, *, full_size: bool = False) -> dict[int, list[Array]]:
+    """Every marker of the dictionary in the picture: id to its four corners, (4, 2) full-size pixels, once a place."""
     shrink = 1 if full_size else max(1, round(max(gray.shape) / FIND_AT_LONG_SIDE_PX))
     size = (gray.shape[1] // shrink, gray.shape[0] // shrink)
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if shrink > 1 else gray
@@ -79,20 +86,19 @@ def find_markers(gray: Gray, dictionary: str, *, full_size: bool = False) -> dic
     if ids is None:
         return {}
     factor = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
-    found: dict[int, Array] = {}
+    found: dict[int, list[Array]] = {}
     for name, quad in zip(np.reshape(ids, -1), quads, strict=True):
-        found[int(name)] = (np.reshape(quad, (4, 2)).astype(float) + 0.5) * factor - 0.5
+        found.setdefault(int(name), []).append((np.reshape(quad, (4, 2)).astype(float) + 0.5) * factor - 0.5)
     return found
 
 
-def _board_from_markers(gray: Gray, spec: BoardSpec, markers: dict[int, Array]) -> BoardSighting | None:
+def _board_from_markers(gray: Gray, spec: BoardSpec, markers: dict[int, list[Array]]) -> BoardSighting | None:
     squares = spec.marker_squares()
     gap = (spec.square_mm - spec.marker_mm) / 2.0
     box = gap + spec.marker_mm * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     flat, seen = [], []
     for index, (column, row) in enumerate(squares):
-        quad = markers.get(spec.first_id + index)
-        if quad is not None:
+        for quad in markers.get(spec.first_id + index, ()):
             flat.append(box + spec.square_mm * np.array([column, row]))
             seen.append(quad)
     if len(flat) < MIN_MARKERS:
@@ -101,7 +107,10 @@ def _board_from_markers(gray: Gray, spec: BoardSpec, markers: dict[int, Array]) 
     homography, inside = cv2.findHomography(flat_mm, seen_px, cv2.RANSAC, 4.0)
     if homography is None or int(np.sum(inside)) < 2 * MIN_MARKERS + 2:
         return None
-    return _refine(gray, spec, homography, np.reshape(inside, -1) > 0, len(flat))
+    fits = np.reshape(inside, -1) > 0
+    sighting = _refine(gray, spec, homography, fits, int(fits.sum()) // 4)
+    elsewhere = int((fits.reshape(-1, 4).sum(axis=1) == 0).sum())
+    return replace(sighting, twice=elsewhere >= MIN_MARKERS) if sighting is not None else None
 
 
 def _refine(

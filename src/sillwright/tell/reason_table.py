@@ -190,9 +190,11 @@ REASONS: tuple[Reason, ...] = (
         "run",
         "scale-conflict",
         "Scale checks disagree",
-        "The taped length, the check length and the bolts do not agree with each other{out|}",
-        "tape both again; one of them was read or written down wrong",
-        "how far the two disagree",
+        "What was taped {cards?on/between} {cards|the wall or on a card} does not agree with what else shows the print "
+        "scale{out|}",
+        "tape it again, tape between the check ticks of a card too (check_length in the job file), and make sure of "
+        "the bolt size",
+        "taped length less what it should be",
     ),
     Reason(
         "run",
