@@ -244,6 +244,9 @@ def adjust(problem: Problem, start: State) -> Solution:
             if gain <= max(1e-9 * cost, SETTLED):
                 converged = True
                 break
+        elif abs(float(gradient @ step)) < SETTLED:
+            converged = True  # nothing to gain but rounding
+            break
         else:
             damping *= 10.0
             if damping > 1e8:
