@@ -12,13 +12,25 @@ from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform
 
 from scenes import PHONE, draw_scene, lying, overhead, see_cards
-from sillwright.camera import Pose, ideal_from_pixels, meet_plane, project
+from sillwright.camera import Camera, Pose, ideal_from_pixels, meet_plane, project
 from sillwright.cards import scale_card
-from sillwright.solve.adjust import CardObservation, card_points
+from sillwright.solve.adjust import CardObservation, CardState, card_points
 from sillwright.solve.pose import CardView, chain, flat_view, place_card, pose_from_plane
 
 FLAT_MM = scale_card(1).corners_mm() * np.array([1.0, -1.0])
 PLANE_MM = np.column_stack([FLAT_MM, np.zeros(len(FLAT_MM))])
+
+
+def flat_views(
+    cameras: dict[int, Camera], seen: dict[tuple[int, int], CardView], face_mm: float
+) -> dict[int, tuple[Pose, dict[int, CardState]]]:
+    """Each photo's own pose and cards, by photo."""
+    found = {}
+    for photo, camera in cameras.items():
+        flat = flat_view(camera, {n: view for (p, n), view in seen.items() if p == photo}, face_mm)
+        if flat is not None:
+            found[photo] = flat
+    return found
 
 
 @st.composite
@@ -127,12 +139,8 @@ def views(seen: tuple[CardObservation, ...]) -> dict[tuple[int, int], CardView]:
 def test_photos_that_share_cards_are_joined_near_where_they_were_taken(seed: int) -> None:
     """To a centimetre over three metres: the adjustment starts from here and need not be nearer."""
     scene = draw_scene(seed)
-    placed = chain(
-        dict.fromkeys(range(len(scene.poses)), PHONE),
-        views(see_cards(scene, np.random.default_rng(seed))),
-        scene.face_mm,
-        1,
-    )
+    cameras, seen = dict.fromkeys(range(len(scene.poses)), PHONE), views(see_cards(scene, np.random.default_rng(seed)))
+    placed = chain(flat_views(cameras, seen, scene.face_mm), scene.face_mm, 1)
     assert set(placed.poses) == set(range(len(scene.poses)))
     assert set(placed.cards) == set(scene.numbers)
     here = np.array([placed.cards[n].origin_mm[:2] for n in scene.numbers])
@@ -149,10 +157,10 @@ def test_photos_that_share_no_card_with_the_rest_are_left_out() -> None:
     seen = views(see_cards(scene, np.random.default_rng(2)))
     split = {key: view for key, view in seen.items() if key[1] != 3}
     cameras = dict.fromkeys(range(len(scene.poses)), PHONE)
-    placed = chain(cameras, split, scene.face_mm, 1)
+    placed = chain(flat_views(cameras, split, scene.face_mm), scene.face_mm, 1)
     assert set(placed.cards) == {1, 2}
     assert set(placed.poses) == {photo for photo, card in split if card in (1, 2)}
-    other = chain(cameras, split, scene.face_mm, 5)
+    other = chain(flat_views(cameras, split, scene.face_mm), scene.face_mm, 5)
     assert set(other.cards) == {4, 5}
     assert not set(other.poses) & set(placed.poses)
 
@@ -162,11 +170,13 @@ def test_a_photo_without_a_card_is_left_out_and_harms_nobody() -> None:
     seen = views(see_cards(scene, np.random.default_rng(1)))
     more = replace(scene, poses=(*scene.poses, overhead(9000.0, 0.0, 1200.0, lean_deg=(0.0, 0.0))))
     cameras = dict.fromkeys(range(len(more.poses)), PHONE)
-    placed = chain(cameras, seen, scene.face_mm, 1)
+    placed = chain(flat_views(cameras, seen, scene.face_mm), scene.face_mm, 1)
     assert len(more.poses) - 1 not in placed.poses
     np.testing.assert_allclose(
         placed.poses[0].centre_mm,
-        chain(dict.fromkeys(range(len(scene.poses)), PHONE), seen, scene.face_mm, 1).poses[0].centre_mm,
+        chain(flat_views(dict.fromkeys(range(len(scene.poses)), PHONE), seen, scene.face_mm), scene.face_mm, 1)
+        .poses[0]
+        .centre_mm,
     )
 
 
@@ -174,7 +184,7 @@ def test_what_stands_in_the_picture_on_the_plane_comes_back_where_the_chain_puts
     scene = draw_scene(6)
     seen = see_cards(scene, np.random.default_rng(3))
     cameras = dict.fromkeys(range(len(scene.poses)), PHONE)
-    placed = chain(cameras, views(seen), scene.face_mm, 1)
+    placed = chain(flat_views(cameras, views(seen), scene.face_mm), scene.face_mm, 1)
     for one in seen:
         ground = meet_plane(PHONE, placed.poses[one.photo], one.px, scene.face_mm)
         expected = card_points(placed.cards[one.card + 1], 1.0, one.board_mm)

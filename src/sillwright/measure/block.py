@@ -27,7 +27,7 @@ from sillwright.solve.adjust import (
     TapeObservation,
     adjust,
 )
-from sillwright.solve.pose import CardView, Chain, chain, pose_from_plane
+from sillwright.solve.pose import CardView, Chain, FlatView, chain, flat_view, pose_from_plane
 from sillwright.survey import Finding
 
 PRINT_SCALE_SIGMA = 0.0015  # a print that is not shrunk to fit is true to a few parts in a thousand
@@ -40,11 +40,15 @@ MARGIN_MM = 13.0  # paper round the grid, and a little
 
 @dataclass(frozen=True)
 class LensOfPhoto:
-    """The lens a photo is thought to be taken with, before the adjustment, and why it may be doubted."""
+    """The lens a photo is thought to be taken with, before the adjustment, and why it may be doubted.
+
+    flat : the photo's own pose and cards by that lens; None where it shows none
+    """
 
     lens: Lens
     key: tuple[str | float | None, ...]
     findings: tuple[Finding, ...]
+    flat: FlatView | None = None
 
 
 @dataclass(frozen=True)
@@ -72,8 +76,20 @@ class Block:
         return self.solution.state.poses[photo]
 
 
-def lens_for(seen: CardsSeen, profile: Profile | None, name: str) -> LensOfPhoto:
-    """The lens of one photo from the phone profile, else from its EXIF."""
+def lens_for(seen: CardsSeen, profile: Profile | None, name: str, job: Job) -> LensOfPhoto:
+    """The lens of one photo from the phone profile, else from its EXIF, and how its cards lie by that lens."""
+    chosen = _lens_for(seen, profile, name)
+    scale = nominal_scale(job)
+    cards = {n: CardView(sighting.board_mm * scale, sighting.corners_px) for n, sighting in seen.cards.items()}
+    return replace(chosen, flat=flat_view(chosen.lens.camera, cards, job.card_thickness_mm) if cards else None)
+
+
+def nominal_scale(job: Job) -> float:
+    """The print scale to start from: what the check ticks were taped at, else true."""
+    return job.check_length_mm / 240.0 if job.check_length_mm else 1.0
+
+
+def _lens_for(seen: CardsSeen, profile: Profile | None, name: str) -> LensOfPhoto:
     facts = seen.facts
     assert facts is not None
     if profile is None:
@@ -112,17 +128,12 @@ def join(
 
     None where no photo shows a card of the run.
     """
-    scale = job.check_length_mm / 240.0 if job.check_length_mm else 1.0
-    seen = {
-        (i, number): CardView(sighting.board_mm * scale, sighting.corners_px)
-        for i, photo in enumerate(photos)
-        for number, sighting in photo.cards.items()
-    }
-    mine = {key: view for key, view in seen.items() if key[1] in own}
+    scale = nominal_scale(job)
+    mine = sorted({number for photo in photos for number in photo.cards if number in own})
     if not mine:
         return None
-    cameras = {i: lenses[photo.path].lens.camera for i, photo in enumerate(photos)}
-    placed = _largest_chain(cameras, seen, job.card_thickness_mm, sorted({n for _, n in mine}))
+    views = {i: flat for i, photo in enumerate(photos) if (flat := lenses[photo.path].flat) is not None}
+    placed = _largest_chain(views, job.card_thickness_mm, mine)
     left_out: dict[Path, tuple[Finding, ...]] = {
         photo.path: (_why_not_joined(photo, photos, placed, names),)
         for i, photo in enumerate(photos)
@@ -161,15 +172,13 @@ def taped_scales(problem: Problem, state: State) -> tuple[Array, Array]:
     return np.array(scales), TAPE_SIGMA_MM / np.array(solved)
 
 
-def _largest_chain(
-    cameras: Mapping[int, Camera], seen: Mapping[tuple[int, int], CardView], face_mm: float, numbers: Sequence[int]
-) -> Chain:
+def _largest_chain(views: Mapping[int, FlatView], face_mm: float, numbers: Sequence[int]) -> Chain:
     """The chain that joins most photos, of those started from each card."""
-    best = chain(cameras, seen, face_mm, numbers[0])
+    best = chain(views, face_mm, numbers[0])
     tried = set(best.cards)
     for first in numbers[1:]:
         if first not in tried:
-            placed = chain(cameras, seen, face_mm, first)
+            placed = chain(views, face_mm, first)
             tried |= set(placed.cards)
             best = max(best, placed, key=lambda one: len(one.poses))
     return best

@@ -104,7 +104,9 @@ def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
             original = first.setdefault(photo.facts.sha256, path)
             if original != path:
                 duplicates[path] = original
-    lenses = {path: lens_for(photo, profile, names[path]) for path, photo in seen.items() if photo.facts is not None}
+    lenses = {
+        path: lens_for(photo, profile, names[path], job) for path, photo in seen.items() if photo.facts is not None
+    }
     return _Sight(seen, names, lenses, duplicates)
 
 

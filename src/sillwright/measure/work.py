@@ -167,7 +167,7 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
         return []
     x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
     y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
-    grid = PlaneGrid(x_from, y_to, 1.0, -1.0, int(x_to - x_from), int(y_to - y_from))
+    grid = PlaneGrid(x_from, y_to, 2.0, -1.0, int((x_to - x_from) / 2.0), int(y_to - y_from))
     pixels = read_half(task.path)
     found = find_lines(pixels, task.camera, task.pose, grid, task.covered_mm)
     return [(line, _strip(task, pixels, ground, line.angle_and_offset)) for line in found]

@@ -76,7 +76,7 @@ def find_lines(
     Parameters
     ----------
     pixels : the photo, BGR, stored orientation, whole or at half size
-    grid : the part of the plane to search, 1 mm cells
+    grid : the part of the plane to search, cells of 1 mm across and 1 to 3 mm along
     covered_mm : outlines, (K, 2) plane coordinates each, of what lies on the concrete (cards)
     """
     flat, usable = rectify(pixels, camera, pose, grid)
@@ -87,7 +87,8 @@ def find_lines(
         mask = np.zeros(usable.shape, dtype=np.uint8)
         cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
         usable &= mask == 0
-    color, weight = _pooled_color(flat, usable)
+    per_column = round(POOL_MM / abs(grid.step_x_mm))
+    color, weight = _pooled_color(flat, usable, per_column)
     ridge = _ridge(color, weight)
     if not (weight > 0).any():
         return []
@@ -101,15 +102,15 @@ def find_lines(
     return _strongest(ridge, weight, grid, least, most)
 
 
-def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_]) -> tuple[Array, Array]:
+def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column: int) -> tuple[Array, Array]:
     """a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
-    rows, count = flat.shape[0], flat.shape[1] // POOL_MM
-    wide = count * POOL_MM
+    rows, count = flat.shape[0], flat.shape[1] // per_column
+    wide = count * per_column
     share = usable[:, :wide].astype(np.float32)
     size = (count, rows)
     weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
     masked = flat[:, :wide] * share[:, :, None]
-    mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / POOL_MM)[:, :, None]
+    mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / per_column)[:, :, None]
     return _chroma(mean).transpose(1, 0, 2).astype(float), weight.T.astype(float)
 
 
@@ -133,7 +134,7 @@ def _ridge(color: Array, weight: Array) -> Array:
 def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most: int) -> list[LineCandidate]:
     """Sum along every straight line of the grid (a Radon transform by shears), then non-maximum suppression."""
     columns, rows = weight.shape
-    x = (np.arange(columns) + 0.5) * POOL_MM - 0.5
+    x = (np.arange(columns) + 0.5) * POOL_MM  # from the grid's first border, in its own sense
     middle = x.mean()
     slopes = np.arange(-np.tan(LARGEST_TURN_RAD), np.tan(LARGEST_TURN_RAD), 1.5 * ROW_POOL / max(x[-1] - x[0], 100.0))
     layers = np.dstack([signal, weight > 0]).astype(np.float32)
@@ -147,9 +148,9 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
         i, row = (int(k) for k in np.unravel_index(int(np.argmax(free)), free.shape))
         if free[i, row] < least:
             break
-        step = grid.step_y_mm / grid.step_x_mm
-        slope = float(slopes[i]) * step
-        offset = grid.y_mm(np.array(ROW_POOL * (row + 0.5) - 0.5)) - slope * grid.x_mm(np.array(middle))
+        slope = float(slopes[i]) * float(np.sign(grid.step_y_mm / grid.step_x_mm))
+        middle_cell = middle / abs(grid.step_x_mm) - 0.5
+        offset = grid.y_mm(np.array(ROW_POOL * (row + 0.5) - 0.5)) - slope * grid.x_mm(np.array(middle_cell))
         found.append(LineCandidate(slope, float(offset), float(score[i, row]), _color_name(float(hue[i, row]))))
         # A line's own shadow in the transform is a bow tie: rows it sweeps at either end for each other slope.
         sweep = (8.0 + np.abs(slopes - slopes[i])[:, None] * (x[-1] - x[0]) / 2.0) / ROW_POOL

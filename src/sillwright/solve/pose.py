@@ -126,22 +126,11 @@ def flat_view(
     return state.poses[0], dict(zip(numbers, state.cards, strict=True))
 
 
-def chain(
-    cameras: Mapping[int, Camera], seen: Mapping[tuple[int, int], CardView], face_height_mm: float, first_card: int
-) -> Chain:
-    """Put photos that share cards side by side on the plane of the wall, starting from ``first_card`` lying along X.
+FlatView = tuple[Pose, dict[int, CardState]]
 
-    Parameters
-    ----------
-    cameras : by photo
-    seen : by (photo, card number)
-    """
-    views: dict[int, tuple[Pose, dict[int, CardState]]] = {}
-    for photo, camera in cameras.items():
-        cards_here = {number: view for (p, number), view in seen.items() if p == photo}
-        flat = flat_view(camera, cards_here, face_height_mm) if cards_here else None
-        if flat is not None:
-            views[photo] = flat
+
+def chain(views: Mapping[int, FlatView], face_height_mm: float, first_card: int) -> Chain:
+    """Put photos that share cards side by side on the plane of the wall, starting from ``first_card`` lying along X."""
     cards = {first_card: CardState(np.array([0.0, 0.0, face_height_mm]), FLIP.copy())}
     poses: dict[int, Pose] = {}
     while True:
