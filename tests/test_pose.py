@@ -27,7 +27,8 @@ def flat_views(
     """Each photo's own pose and cards, by photo."""
     found = {}
     for photo, camera in cameras.items():
-        flat = flat_view(camera, {n: view for (p, n), view in seen.items() if p == photo}, face_mm)
+        cards = {n: view for (p, n), view in seen.items() if p == photo}
+        flat = flat_view(camera, cards, face_mm) if cards else None
         if flat is not None:
             found[photo] = flat
     return found
