@@ -40,7 +40,9 @@ from sillwright.job import Job, RunJob, Tape
 from sillwright.measure import measure_job
 from sillwright.outline import Bolt
 from sillwright.profile import Lens, make_profile, write_profile
-from sillwright.solve.adjust import card_points
+from sillwright.solve.state import (
+    card_points,
+)
 from sillwright.survey import BoltRecord, Survey
 
 SETBACK_LIMIT_MM, STEP_LIMIT_MM, LEAN_LIMIT_DEG = 1.5875, 3.175, 2.0

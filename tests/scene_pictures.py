@@ -17,8 +17,12 @@ from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, project
 from sillwright.cards import CARD_MARGIN_MM, BoardSpec, scale_card
 from sillwright.see.edgefield import edge_field
 from sillwright.see.patch import SMOOTH_PX, Patch
-from sillwright.solve.adjust import CardState, bow, card_points
 from sillwright.solve.axis import BoltView, Glimpse
+from sillwright.solve.state import (
+    CardState,
+    bow,
+    card_points,
+)
 
 WHITE, INK = 228.0, 28.0
 LENS_CELL_PX = 4  # the lens is exact at every 4th pixel and straight between: under 0.001 px
@@ -209,16 +213,17 @@ def _with_bar(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
     return color
 
 
-def bolt_view(scene: Scene, photo: int, bar: int, *, half_mm: float = 80.0, seed: int = 0) -> BoltView:
+def bolt_view(
+    scene: Scene, photo: int, bar: int, *, half_mm: float = 80.0, noise: float = 1.5, seed: int = 0
+) -> BoltView:
     """One photo of one bar as the package keeps it: the piece of picture round it, and its edge fields."""
     camera, pose, bolt = scene.camera, scene.poses[photo], scene.bars[bar].bolt
     px_per_mm = camera.fx / float(pose.centre_mm[2])
     middle = project(camera, pose, (0.5 * (bolt.base_mm + bolt.tip_mm))[None])[0]
     half = round(half_mm * px_per_mm)
     left, top = (int(v) - half for v in middle)
-    gray = cv2.cvtColor(
-        render(scene, photo, window=(left, top, 2 * half, 2 * half), seed=seed + photo), cv2.COLOR_BGR2GRAY
-    )
+    window = (left, top, 2 * half, 2 * half)
+    gray = cv2.cvtColor(render(scene, photo, window=window, noise=noise, seed=seed + photo), cv2.COLOR_BGR2GRAY)
     usable, origin = np.ones(gray.shape, dtype=bool), np.array([left, top], dtype=float)
     patch = Patch(gray, cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX), usable, origin)
     return BoltView(

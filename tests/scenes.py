@@ -21,7 +21,7 @@ from sillwright.camera import (
 )
 from sillwright.cards import scale_card
 from sillwright.outline import Bolt
-from sillwright.solve.adjust import (
+from sillwright.solve.state import (
     CARD_CURL_MM,
     CARD_HEIGHT_MM,
     CARD_TILT_RAD,
@@ -177,7 +177,7 @@ def see_line(
     along = np.array([np.cos(chalk.angle_rad), np.sin(chalk.angle_rad), 0.0])
     left = np.array([-along[1], along[0], 0.0])
     for i, pose in enumerate(scene.poses):
-        x = np.arange(-1500.0, 6000.0, step_mm)
+        x = np.arange(-1500.0, max(6000.0, *(float(c.origin_mm[0]) + 1500.0 for c in scene.cards)), step_mm)
         straight = np.outer(x, along) + chalk.offset_mm * left
         inside_picture = inside(scene.camera, project(scene.camera, pose, straight))
         x, straight = x[inside_picture], straight[inside_picture]

@@ -11,21 +11,19 @@ from scipy.stats import chi2
 
 from scenes import Scene, draw_scene, lying, problem_of, see_cards, see_line, truth_of
 from sillwright.camera import Pose, project, rotation_from_vector
-from sillwright.solve.adjust import (
+from sillwright.solve.adjust import Solution, adjust, moved
+from sillwright.solve.equations import _blocks
+from sillwright.solve.state import (
     TAPE_SIGMA_MM,
     CardState,
     Layout,
     LineObservation,
     LineState,
     Problem,
-    Solution,
     State,
     TapeObservation,
-    _blocks,
-    adjust,
     card_points,
     line_foot,
-    moved,
 )
 
 SCENES = 100

@@ -18,7 +18,9 @@ from sillwright.camera import Camera, Pose, project
 from sillwright.cards import CALIBRATION_SHEET, CARD_COUNT, scale_card
 from sillwright.photo import read_gray
 from sillwright.see.charuco import SIGMA_FLOOR_PX, BoardSighting, find_board, find_boards, find_markers, is_mirrored
-from sillwright.solve.adjust import card_points
+from sillwright.solve.state import (
+    card_points,
+)
 
 PHOTOS = Path(__file__).resolve().parents[1] / "../shared/photos"
 

@@ -34,8 +34,12 @@ from sillwright.measure.verdict import Judged
 from sillwright.outline import Bolt
 from sillwright.profile import Lens
 from sillwright.see.edges import WallEdge
-from sillwright.solve.adjust import CardState, TapeObservation, adjust
+from sillwright.solve.adjust import adjust
 from sillwright.solve.axis import PartEvidence, fit_axis
+from sillwright.solve.state import (
+    CardState,
+    TapeObservation,
+)
 from sillwright.survey import BoltRecord
 
 PHOTOS = Path(__file__).resolve().parents[1] / "../shared/photos"

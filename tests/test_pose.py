@@ -14,8 +14,12 @@ from skimage.transform import ProjectiveTransform
 from scenes import PHONE, draw_scene, lying, overhead, see_cards
 from sillwright.camera import Camera, Pose, ideal_from_pixels, meet_plane, project
 from sillwright.cards import scale_card
-from sillwright.solve.adjust import CardObservation, CardState, card_points
 from sillwright.solve.pose import CardView, chain, flat_view, place_card, pose_from_plane
+from sillwright.solve.state import (
+    CardObservation,
+    CardState,
+    card_points,
+)
 
 FLAT_MM = scale_card(1).corners_mm() * np.array([1.0, -1.0])
 PLANE_MM = np.column_stack([FLAT_MM, np.zeros(len(FLAT_MM))])

@@ -34,7 +34,7 @@ def exact(pose: Pose, grid: PlaneGrid) -> np.ndarray:
 def test_the_map_is_the_projection_to_a_hundredth_of_a_pixel(
     height_mm: float, about_x: float, about_y: float, turn_deg: float, step_mm: float, sense: float, z_mm: float
 ) -> None:
-    """With cells of 0.8 mm or less; it bends between the cells that are exact, by the square of their size."""
+    """With cells of 0.75 mm or less; it bends between the cells that are exact, by the square of their size."""
     grid = PlaneGrid(200.0, -80.0 * sense, step_mm, sense * step_mm, 131, 83, z_mm)
     pose = overhead(300.0, 0.0, height_mm, lean_deg=(about_x, about_y), turn_deg=turn_deg)
     map_x, map_y = plane_map(PHONE, pose, grid)

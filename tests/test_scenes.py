@@ -13,7 +13,12 @@ from scenes import PHONE, Bar, Chalk, Scene, draw_scene, inside, lying, overhead
 from sillwright.camera import meet_plane, project
 from sillwright.cards import CALIBRATION_SHEET, BoardSpec, scale_card
 from sillwright.outline import Bolt
-from sillwright.solve.adjust import CARD_CURL_MM, CARD_HEIGHT_MM, CARD_TILT_RAD, card_points
+from sillwright.solve.state import (
+    CARD_CURL_MM,
+    CARD_HEIGHT_MM,
+    CARD_TILT_RAD,
+    card_points,
+)
 
 MIDDLE = np.array([[120.0, 45.0]])
 

@@ -16,7 +16,7 @@ from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes, ribbed_stubs
 from sillwright.outline import Bolt
 from sillwright.see.edges import WallEdge
-from sillwright.see.ribs import rib_repeat
+from sillwright.see.ribs import Ribs, rib_repeat
 from sillwright.solve.axis import PartEvidence
 
 CHAMFER_MM, PITCH_MM = 1.2, 1.954
@@ -164,35 +164,43 @@ def test_what_stands_beside_the_wall_is_no_sill_bolt(
 # ---- ribs -------------------------------------------------------------------------------------------------------
 
 
+# Drawn pictures in which noise along a bar without ribs repeats by chance as ribs do: 103, 111 and 212 with the grain
+# of a photo in daylight, the others with more than twice as much.
+BY_CHANCE = (103, 111, 182, 202, 212)
+
+
 @cache
-def repeats(repeat_mm: float) -> list[tuple[float, float]]:
-    """Bars that stand about in a dozen drawn pictures, with rings of shade round them."""
+def repeats(repeat_mm: float, noise: float = 1.5) -> list[Ribs | None]:
+    """What bars that stand about in drawn pictures, with rings of shade round them, show of ribs."""
     out = []
-    for seed in range(24):
+    for seed in (*range(24), *BY_CHANCE):
         rng = np.random.default_rng(seed)
         bolt = draw_bolt(rng, 450.0)
         aside = float(rng.choice([-1.0, 1.0])) * rng.uniform(250.0, 600.0)
         pose = overhead(450.0 + aside, rng.uniform(-150.0, 150.0), 1200.0, lean_deg=(0.0, 0.004 * aside))
         if inside(PHONE, project(PHONE, pose, bolt.tip_mm[None]), 350.0).all():
-            view = bolt_view(Scene(PHONE, (pose,), bars=(Bar(bolt, CHAMFER_MM, repeat_mm),)), 0, 0)
-            seen = rib_repeat(view.patch, PHONE, pose, bolt.base_mm, bolt.tip_mm, bolt.radius_mm)
-            out += [seen] if seen is not None else []
-    assert len(out) > 5
+            scene = Scene(PHONE, (pose,), bars=(Bar(bolt, CHAMFER_MM, repeat_mm),))
+            view = bolt_view(scene, 0, 0, noise=noise, seed=seed)
+            out.append(rib_repeat(view.patch, PHONE, pose, bolt.base_mm, bolt.tip_mm, bolt.radius_mm))
+    assert len(out) > 15
     return out
 
 
 @pytest.mark.parametrize("spacing_mm", [7.0, 8.9])
 def test_ribs_of_a_reinforcing_bar_repeat_as_far_apart_as_they_are(spacing_mm: float) -> None:
     """Deformations at most 0.7 bar diameters apart, ASTM A615: 8.9 mm on a No. 4 bar of 12.7 mm."""
-    for strength, repeat_mm in repeats(spacing_mm):
-        assert strength > 0.8
-        assert repeat_mm == pytest.approx(spacing_mm, abs=0.5)
+    told = [one for one in repeats(spacing_mm) if one is not None]
+    assert len(told) > 10
+    for one in told:
+        assert one.strength > 0.8
+        assert one.repeat_mm == pytest.approx(spacing_mm, abs=0.5)
 
 
-@pytest.mark.parametrize("repeat_mm", [0.0, 1.75, PITCH_MM, 2.309])
-def test_neither_threads_nor_a_smooth_bar_pass_for_ribs(repeat_mm: float) -> None:
-    """Pitches of M12, 1/2 in (ASME B1.1: 13 threads an inch) and 5/8 in bolts (11 an inch)."""
-    assert max(strength for strength, _ in repeats(repeat_mm)) < 0.45
+@pytest.mark.parametrize("noise", [1.5, 3.5])
+@pytest.mark.parametrize("repeat_mm", [0.0, 1.75, PITCH_MM, 2.0, 2.309])
+def test_neither_threads_nor_a_smooth_bar_pass_for_ribs(repeat_mm: float, noise: float) -> None:
+    """Pitches of M12, 1/2 in (ASME B1.1: 13 threads an inch), M16 and 5/8 in bolts (11 an inch)."""
+    assert max((one.strength for one in repeats(repeat_mm, noise) if one is not None), default=0.0) < 0.45
 
 
 def test_a_bar_seen_end_on_says_nothing_of_ribs() -> None:
@@ -204,11 +212,16 @@ def test_a_bar_seen_end_on_says_nothing_of_ribs() -> None:
 def test_ribs_that_one_photo_of_two_shows_or_that_differ_between_photos_are_threads_beating_with_the_pixels(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    def ribs(strength: float, repeat_mm: float, shade: float = 4.0) -> Ribs:
+        return Ribs(strength, repeat_mm, shade)
+
     for seen, ribbed in (
-        ([(0.8, 9.0), (0.7, 9.25), None], True),
-        ([(0.8, 9.0), None, None], True),
-        ([(0.8, 9.0), (0.1, 5.0), None], False),
-        ([(0.8, 9.0), (0.8, 11.0), None], False),
+        ([ribs(0.8, 9.0), ribs(0.7, 9.25), None], True),
+        ([ribs(0.8, 9.0), None, None], True),
+        ([ribs(0.8, 9.0, shade=1.8), None, None], False),
+        ([ribs(0.8, 9.0, shade=1.8), ribs(0.7, 9.25, shade=1.8), None], True),
+        ([ribs(0.8, 9.0), ribs(0.1, 5.0), None], False),
+        ([ribs(0.8, 9.0), ribs(0.8, 11.0), None], False),
         ([None, None, None], False),
     ):
         answers = iter(seen)

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
 
-MAP_STEP = 8  # the map is exact at every 8th cell and straight between: 0.02 px off with 1 mm cells, 0.09 px with 2 mm
+# The map is exact at every 8th cell and straight between. With phone lenses it is off by 0.016 px at most with cells of
+# 1 mm, 0.064 px with 2 mm and 0.004 px with half a millimetre or less: by the square of the cell.
+MAP_STEP = 8
 
 
 @dataclass(frozen=True)

@@ -15,19 +15,18 @@ from sillwright.errors import JobError
 from sillwright.job import Job, Tape
 from sillwright.measure.work import CardsSeen
 from sillwright.profile import Lens, Profile, prior_camera
-from sillwright.solve.adjust import (
+from sillwright.solve.adjust import Solution, adjust
+from sillwright.solve.pose import CardView, Chain, FlatView, chain, flat_view, pose_from_plane
+from sillwright.solve.state import (
     TAPE_SIGMA_MM,
     CardObservation,
     CardState,
     LineObservation,
     LineState,
     Problem,
-    Solution,
     State,
     TapeObservation,
-    adjust,
 )
-from sillwright.solve.pose import CardView, Chain, FlatView, chain, flat_view, pose_from_plane
 from sillwright.survey import Finding
 
 PRINT_SCALE_SIGMA = 0.0015  # a print that is not shrunk to fit is true to a few parts in a thousand

@@ -108,7 +108,7 @@ def _record(block: Block, first: RunPlace, second: RunPlace, files: tuple[str, .
     inflation = max(1.0, solution.variance_factor)
     spread = float(np.sqrt(solution.covariance[where, where][0, 0] * inflation))
     u95 = 1.96 * float(np.hypot(np.degrees(spread), LINE_UNSEEN_DEG))
-    poor = u95 > LARGEST_U95_DEG
+    poor = u95 > LARGEST_U95_DEG or not solution.converged
     reasons = (Finding("corner-poor", files),) if poor else ()
     return CornerRecord((first.name, second.name), angle, u95, stations, "check" if poor else "ok", reasons)
 

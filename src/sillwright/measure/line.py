@@ -12,7 +12,9 @@ from sillwright.camera import meet_plane
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
 from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, trace_line
-from sillwright.solve.adjust import LineObservation
+from sillwright.solve.state import (
+    LineObservation,
+)
 
 SAME_LINE_MM = 12.0
 SECOND_LINE_SHARE = 0.6

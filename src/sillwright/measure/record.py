@@ -12,8 +12,10 @@ from sillwright.measure.block import Block
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdge
-from sillwright.solve.adjust import CardState
 from sillwright.solve.axis import FOOT_SIGMA_MM, sensitivities
+from sillwright.solve.state import (
+    CardState,
+)
 from sillwright.survey import (
     BoltRecord,
     BoltU95,

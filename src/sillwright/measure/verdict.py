@@ -29,6 +29,7 @@ SCATTER_ALONE_PX = 1.45
 TOLD_SCORE, TOLD_SCORE_A_VIEW = 4.0, 4.0
 RIBBED = 0.45
 RIBS_AGREE_MM = 1.0
+RIBS_ALONE_SHADE = 2.0  # grey levels rms, where one photo only can tell
 EDGE_MARGIN_MM = 4.0
 
 
@@ -124,7 +125,8 @@ def _judge_alone(found: FoundBolt) -> Judged | None:
 def is_ribbed(found: FoundBolt) -> bool:
     """Whether it is a stub of reinforcing bar: most photos that can tell show ribs along it, all with one repeat.
 
-    Fine threads seen aslant beat with the pixels and may look like ribs, but otherwise in each photo.
+    Fine threads seen aslant beat with the pixels and may look like ribs, but otherwise in each photo. Where one photo
+    only can tell, its ribs must stand well out of the noise.
     """
     fit = found.fit
     seen = [
@@ -132,9 +134,10 @@ def is_ribbed(found: FoundBolt) -> bool:
         for view in found.views
     ]
     told = [one for one in seen if one is not None]
-    repeats_mm = [repeat_mm for strength, repeat_mm in told if strength > RIBBED]
-    if 2 * len(repeats_mm) <= len(told):
+    ribs = [one for one in told if one.strength > RIBBED and (len(told) > 1 or one.shade > RIBS_ALONE_SHADE)]
+    if 2 * len(ribs) <= len(told):
         return False
+    repeats_mm = [one.repeat_mm for one in ribs]
     return max(repeats_mm) - min(repeats_mm) < RIBS_AGREE_MM
 
 

@@ -9,14 +9,14 @@ import cv2
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, meet_plane, project
-from sillwright.solve.adjust import (
+from sillwright.solve.adjust import adjust
+from sillwright.solve.state import (
     LENS,
     CardObservation,
     CardState,
     LineState,
     Problem,
     State,
-    adjust,
 )
 
 START_SIGMA_PX = 0.1
