@@ -28,7 +28,7 @@ from sillwright.measure.block import (
 from sillwright.measure.find import FoundBolt
 from sillwright.measure.line import ChosenLine
 from sillwright.measure.record import bolt_record, camera_record, card_record, edge_records, marks, view_record
-from sillwright.measure.runs import LaidRun, _plate_side, _result
+from sillwright.measure.runs import LaidRun, _loosely_spaced, _plate_side, _result
 from sillwright.measure.scale import ScaleVerdict, apparent_ratio, judge_scale
 from sillwright.measure.verdict import Judged
 from sillwright.outline import Bolt
@@ -363,6 +363,18 @@ def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> Non
         made = _result(job, laid, judged, TAPED, edges, names, dict.fromkeys(block.photos, lens)).record
         assert [bolt.status for bolt in made.bolts] == [status]
         assert ("not-settled" in [reason.code for reason in made.reasons]) is (status == "check")
+
+
+@pytest.mark.parametrize(("apart_mm", "loose"), [(900.0, set()), (1300.0, {"1", "2"})])
+def test_bolts_too_far_apart_for_the_scale_to_give_their_distance_to_an_eighth_are_named(
+    apart_mm: float, loose: set[str]
+) -> None:
+    """A print known to 0.3 % leaves 3.9 mm over 1300 mm; a tape would not."""
+    first = replace(record(1.0), mark="1")
+    second = replace(first, mark="2", station_mm=first.station_mm + apart_mm)
+    third = replace(first, mark="3", station_mm=second.station_mm + 400.0)
+    assert _loosely_spaced((first, second, third), 0.003) == loose
+    assert _loosely_spaced((first, second, third), 0.0005) == set()
 
 
 # ---- marks ------------------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -20,10 +21,11 @@ from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
-from sillwright.survey import CardRecord, Finding, RunRecord, Status
+from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status
 
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 POOR_FIT_PX = 0.45
+STEP_LIMIT_MM = 3.175  # 1/8 in
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
 OF_ALL_BOLTS = ("two-chalk-lines", "not-settled", "lens-mismatch")  # of the run, and so of every bolt on it
 
@@ -136,26 +138,13 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = [
-        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm))
-        for code in scale.codes
-        if code != "scale-conflict"
-    ]
-    reasons.extend(scale.conflicts)
-    if line.rival_mm is not None:
-        reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
+    reasons = _run_reasons(job, laid, scale, names, lenses)
     if not bolts:
         reasons.append(Finding("no-bolts"))
-    if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
-        reasons.append(Finding("lens-unknown"))
-    if not block.solution.converged:
-        reasons.append(Finding("not-settled"))
-    strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
-    if strange:
-        reasons.append(Finding("lens-mismatch", strange))
-    of_all = [reason for reason in reasons if reason.code in OF_ALL_BOLTS]
-    if of_all:
-        bolts = tuple(replace(b, status="check", reasons=(*b.reasons, *of_all)) for b in bolts)
+    of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_BOLTS)
+    untaped = (Finding("scale-not-taped", (), _end_cards(block)),)
+    loose = _loosely_spaced(bolts, scale.u95_ratio) if scale.trusted else set()
+    bolts = tuple(_doubted(b, of_all + (untaped if b.mark in loose else ())) for b in bolts)
     apart = [f for findings in block.left_out.values() for f in findings if f.code == "not-joined"]
     reasons.extend(apart)
     doubtful = not scale.trusted or bool(of_all) or not bolts or bool(apart)
@@ -174,6 +163,46 @@ def _result(
         edges=edge_records(edges, y_sign),
     )
     return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
+
+
+def _run_reasons(
+    job: Job, laid: LaidRun, scale: ScaleVerdict, names: Mapping[Path, str], lenses: Mapping[Path, LensOfPhoto]
+) -> list[Finding]:
+    """What there is to say of a whole run: its print scale, line and lenses, and whether it settled."""
+    block, line = laid.block, laid.line
+    reasons = [
+        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm))
+        for code in scale.codes
+        if code != "scale-conflict"
+    ]
+    reasons.extend(scale.conflicts)
+    if line.rival_mm is not None:
+        reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
+    if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
+        reasons.append(Finding("lens-unknown"))
+    if not block.solution.converged:
+        reasons.append(Finding("not-settled"))
+    strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
+    if strange:
+        reasons.append(Finding("lens-mismatch", strange))
+    return reasons
+
+
+def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
+    """The bolt with reasons that forbid ``ok``, where there are any."""
+    return replace(bolt, status="check", reasons=(*bolt.reasons, *reasons)) if reasons else bolt
+
+
+def _loosely_spaced(bolts: Sequence[BoltRecord], scale_u95_ratio: float) -> set[str]:
+    """Marks of bolts so far from the next that the print scale alone leaves their distance no better than 1/8 in."""
+    return {
+        bolt.mark
+        for one, other in pairwise(bolts)
+        if one.station_mm is not None
+        and other.station_mm is not None
+        and scale_u95_ratio * abs(other.station_mm - one.station_mm) > STEP_LIMIT_MM
+        for bolt in (one, other)
+    }
 
 
 def strange_lenses(block: Block) -> list[int]:
