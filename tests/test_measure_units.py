@@ -1,96 +1,26 @@
-"""Small parts of the measurement: print scale, marks, records, and what a run frame that is left-handed does."""
+"""Small parts of the measurement: marks, records, and what a run frame that is left-handed does."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import replace
-from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scene_pictures import bolt_view
-from scenes import PHONE, Bar, Chalk, Scene, axis_parameters, lying, overhead, problem_of, see_cards, see_line, truth_of
+from scenes import PHONE, lying, overhead
 from sillwright.camera import Camera, Pose, project
-from sillwright.fasteners import bolt_size
-from sillwright.job import Job, RunJob
-from sillwright.measure.block import (
-    CHECK_READING_SIGMA_MM,
-    PRINT_SCALE_SIGMA,
-    SHRUNK_MEAN,
-    SHRUNK_SIGMA,
-    Block,
-    LensOfPhoto,
-)
-from sillwright.measure.find import FoundBolt
-from sillwright.measure.line import ChosenLine
-from sillwright.measure.record import bolt_record, camera_record, card_record, edge_records, marks, view_record
-from sillwright.measure.runs import LaidRun, _loosely_spaced, _plate_side, _result
-from sillwright.measure.scale import ScaleVerdict, apparent_ratio, judge_scale
+from sillwright.measure.record import camera_record, card_record, edge_records, marks, view_record
+from sillwright.measure.runs import _plate_side
+from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
-from sillwright.outline import Bolt
-from sillwright.profile import Lens
 from sillwright.see.edges import WallEdge
-from sillwright.solve.adjust import adjust
-from sillwright.solve.axis import PartEvidence, fit_axis
 from sillwright.solve.state import (
     CardState,
-    TapeObservation,
 )
-from sillwright.survey import BoltRecord
-
-PHOTOS = Path(__file__).resolve().parents[1] / "../shared/photos"
-CHAMFER_MM = 1.2
-CLEAR = PartEvidence(0.6, 0.6, 0.6, 0.6, 0.6, 9.0, 4.0)
-TAPED = ScaleVerdict("tape", 0.0004, (), True, 0.0)
-FILES = ("a.jpg", "b.jpg")
-
-
-@cache
-def run(side: float, *, taped: bool = False, printed: float = 1.0) -> tuple[Scene, Block, FoundBolt]:
-    """Two cards, two photos and a bolt, all on one side of the line: +1 left of it looking along it, -1 right.
-
-    printed : the scale the cards came out of the printer at
-    """
-    poses = (
-        overhead(350.0, 20.0, 1250.0, lean_deg=(4.0, 2.0)),
-        overhead(650.0, -40.0, 1300.0, lean_deg=(1.0, -3.0), turn_deg=178.0),
-    )
-    y = 100.0 if side > 0 else -10.0
-    cards = (lying(0.0, y, 0.3, turn_deg=2.0), lying(720.0, y, 0.3, turn_deg=-1.0))
-    base = np.array([480.0, 70.0 * side, 0.0])
-    bolt = Bolt(base, base + np.array([2.0, 4.0 * side, 85.0]), 6.35)
-    scene = Scene(PHONE, poses, (1, 2), cards, printed, chalk=(Chalk(),), bars=(Bar(bolt, CHAMFER_MM),))
-    rng = np.random.default_rng(5)
-    problem = problem_of(scene, see_cards(scene, rng), see_line(scene, rng))
-    if taped:
-        apart = float(np.linalg.norm(cards[1].origin_mm - cards[0].origin_mm))
-        problem = replace(problem, taped=(TapeObservation(0, 1, apart),))
-    solution = adjust(problem, truth_of(scene))
-    block = Block(tuple(Path(name) for name in FILES), (1, 2), (1, 2), problem, solution, {})
-    return scene, block, bolt_on(scene, block)
-
-
-def bolt_on(scene: Scene, block: Block) -> FoundBolt:
-    """The scene's bolt as it is found with the poses of a block, whatever scale that has."""
-    views = []
-    for photo in range(2):
-        view, camera, pose = bolt_view(scene, photo, 0), block.camera(photo), block.pose(photo)
-        fine = replace(view.fine, camera=camera, pose=pose)
-        views.append(replace(view, camera=camera, pose=pose, fine=fine))
-    start = axis_parameters(scene.bars[0].bolt) * block.solution.state.scale / scene.scale
-    fit = fit_axis(views, start, 6.35, chamfer_mm=CHAMFER_MM, stickup_mm=None)
-    return FoundBolt(fit, tuple(views), (CLEAR, CLEAR), 9.0, 0, False)
-
-
-def record(side: float, scale: ScaleVerdict = TAPED, judged: Judged | None = None) -> BoltRecord:
-    _, block, found = run(side)
-    whole = judged or Judged(found, (), ())
-    return bolt_record(block, whole, "N1", side, 12.7, CHAMFER_MM, scale, FILES)
-
+from small_run import PHOTOS, record, run
 
 # ---- frames -----------------------------------------------------------------------------------------------------
 
@@ -231,150 +161,6 @@ def test_a_card_that_does_not_lie_flat_is_told_of(tilt_deg: float, curl_mm: floa
     told = card_record(2, replace(card, curl_mm=curl_mm), 1.0)
     assert [finding.code for finding in told.reasons] == codes
     assert told.tilt_deg == pytest.approx(tilt_deg, abs=1e-6)
-
-
-# ---- print scale ------------------------------------------------------------------------------------------------
-
-
-def test_bolts_of_the_stated_size_vouch_for_the_print() -> None:
-    _, block, found = run(1.0)
-    ratio = apparent_ratio([found], 6.35, CHAMFER_MM)
-    assert ratio == pytest.approx(1.0, abs=0.02)
-    verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
-    assert (verdict.source, verdict.trusted, verdict.codes) == ("bolts", True, ("scale-not-taped",))
-    assert 0.0 < verdict.u95_ratio < 0.004
-
-
-def test_bolts_that_look_five_per_cent_large_say_the_cards_were_shrunk() -> None:
-    _, block, found = run(1.0)
-    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=False)
-    assert (verdict.source, verdict.trusted, verdict.codes) == ("print", False, ("scale-wrong",))
-    assert verdict.bolts_large_by == pytest.approx(0.05, abs=0.02)
-    assert verdict.u95_ratio >= 0.05
-
-
-def test_a_bolt_that_looks_small_says_nothing_against_the_cards() -> None:
-    _, block, found = run(1.0)
-    assert judge_scale(block, [found], 6.35 * 1.05, CHAMFER_MM, check_given=False).trusted
-
-
-def test_bolts_against_a_taped_check_are_a_conflict_and_not_passed() -> None:
-    _, block, found = run(1.0)
-    assert judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=True).source == "check length"
-    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=True)
-    assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
-
-
-def test_without_bolts_or_tape_nothing_vouches_for_the_print() -> None:
-    _, block, _ = run(1.0)
-    verdict = judge_scale(block, [], 6.35, CHAMFER_MM, check_given=False)
-    assert (verdict.source, verdict.trusted, verdict.codes) == ("print", False, ("scale-unverified",))
-    assert verdict.u95_ratio > 0.05
-
-
-def test_a_tape_between_cards_vouches_for_the_scale_and_narrows_it() -> None:
-    _, block, found = run(1.0, taped=True)
-    verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
-    assert (verdict.source, verdict.trusted, verdict.codes) == ("tape", True, ())
-    assert verdict.u95_ratio < judge_scale(run(1.0)[1], [found], 6.35, CHAMFER_MM, check_given=False).u95_ratio
-
-
-def taped_block(*off_mm: float, check: bool = False, printed: float = 1.0, shrunk: bool = False) -> Block:
-    """The run with tapes between its cards read wrong by so much; ``shrunk`` as they have it of the print."""
-    _, block, _ = run(1.0, printed=printed)
-    tapes = tuple(TapeObservation(0, 1, 720.0 + off) for off in off_mm)
-    mean, sigma = (SHRUNK_MEAN, SHRUNK_SIGMA) if shrunk else (1.0, PRINT_SCALE_SIGMA)
-    sigma = CHECK_READING_SIGMA_MM / 240.0 if check else sigma
-    problem = replace(block.problem, taped=tapes, scale_mean=mean, scale_sigma=sigma)
-    return replace(block, problem=problem, solution=adjust(problem, block.solution.state))
-
-
-@pytest.mark.parametrize("check", [False, True])
-def test_a_tape_read_a_quarter_inch_wrong_is_a_conflict_that_names_it_and_is_not_passed(check: bool) -> None:
-    """A yard of run cannot be a quarter inch out: no print is, nor any check length read to 1/16 in."""
-    _, _, found = run(1.0)
-    for off_mm in (-6.35, 6.35):
-        verdict = judge_scale(taped_block(off_mm, check=check), [found], 6.35, CHAMFER_MM, check_given=check)
-        assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
-        assert [finding.cards for finding in verdict.conflicts] == [(1, 2)]
-        assert verdict.conflicts[0].value_mm == pytest.approx(off_mm, abs=0.4)
-        bolt = record(1.0, verdict)
-        assert bolt.status == "check"
-        assert verdict.conflicts[0] in bolt.reasons
-    assert judge_scale(taped_block(0.8, check=check), [found], 6.35, CHAMFER_MM, check_given=check).trusted
-
-
-def test_two_tapes_that_disagree_are_a_conflict() -> None:
-    _, _, found = run(1.0)
-    assert judge_scale(taped_block(0.5, -0.5), [found], 6.35, CHAMFER_MM, check_given=False).trusted
-    verdict = judge_scale(taped_block(2.0, -2.0), [found], 6.35, CHAMFER_MM, check_given=False)
-    assert not verdict.trusted
-    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([4.0, -4.0], abs=0.1)
-
-
-def test_of_three_tapes_the_one_that_disagrees_with_both_others_is_named() -> None:
-    _, _, found = run(1.0)
-    verdict = judge_scale(taped_block(0.0, 3.5, 0.2), [found], 6.35, CHAMFER_MM, check_given=False)
-    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([3.5], abs=0.3)
-
-
-@pytest.mark.parametrize("share", [0.035, 0.055])
-def test_a_tape_that_has_it_the_print_was_shrunk_is_believed_only_where_the_bolts_do_not_speak_against_it(
-    share: float,
-) -> None:
-    """An inch too little on 28 in puts a true print where shrunk prints are, and every setback 3.5 % off."""
-    shrunk = taped_block(0.0, printed=1.0 - share, shrunk=True)
-    true = taped_block(-share * 720.0, shrunk=True)
-    for block, printed, trusted in ((shrunk, 1.0 - share, True), (true, 1.0, False)):
-        assert block.solution.state.scale == pytest.approx(1.0 - share, abs=0.004)
-        found = bolt_on(run(1.0, printed=printed)[0], block)
-        verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
-        assert verdict.trusted is trusted
-        assert [finding.cards for finding in verdict.conflicts] == ([] if trusted else [(1, 2)])
-
-
-def test_bolts_that_speak_against_a_check_length_alone_are_a_conflict_without_cards() -> None:
-    _, block, found = run(1.0)
-    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=True)
-    assert [(finding.code, finding.cards) for finding in verdict.conflicts] == [("scale-conflict", ())]
-
-
-def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> None:
-    _, block, found = run(1.0)
-    loose = replace(block, solution=replace(block.solution, converged=False))
-    job = Job(
-        name="",
-        folder=Path(),
-        plate_width_mm=140.0,
-        plate_layers=1,
-        bolt=bolt_size("1/2 in"),
-        stickup_mm=None,
-        card_thickness_mm=0.3,
-        check_length_mm=None,
-        profile_path=None,
-        runs=(RunJob("north", (), (1, 2)),),
-        corners=(),
-    )
-    names = {path: path.name for path in block.photos}
-    lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
-    for one, status in ((block, "ok"), (loose, "check")):
-        laid = LaidRun(job.runs[0], one, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {})
-        judged, edges = [Judged(found, (), ())], [(None, None)] * 2
-        made = _result(job, laid, judged, TAPED, edges, names, dict.fromkeys(block.photos, lens)).record
-        assert [bolt.status for bolt in made.bolts] == [status]
-        assert ("not-settled" in [reason.code for reason in made.reasons]) is (status == "check")
-
-
-@pytest.mark.parametrize(("apart_mm", "loose"), [(900.0, set()), (1300.0, {"1", "2"})])
-def test_bolts_too_far_apart_for_the_scale_to_give_their_distance_to_an_eighth_are_named(
-    apart_mm: float, loose: set[str]
-) -> None:
-    """A print known to 0.3 % leaves 3.9 mm over 1300 mm; a tape would not."""
-    first = replace(record(1.0), mark="1")
-    second = replace(first, mark="2", station_mm=first.station_mm + apart_mm)
-    third = replace(first, mark="3", station_mm=second.station_mm + 400.0)
-    assert _loosely_spaced((first, second, third), 0.003) == loose
-    assert _loosely_spaced((first, second, third), 0.0005) == set()
 
 
 # ---- marks ------------------------------------------------------------------------------------------------------

@@ -1,0 +1,172 @@
+"""What is made of the print scale: bolts, check lengths and tapes that vouch for it, or speak against it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from scenes import PHONE
+from sillwright.fasteners import bolt_size
+from sillwright.job import Job, RunJob
+from sillwright.measure.block import (
+    CHECK_READING_SIGMA_MM,
+    PRINT_SCALE_SIGMA,
+    SHRUNK_MEAN,
+    SHRUNK_SIGMA,
+    Block,
+    LensOfPhoto,
+)
+from sillwright.measure.line import ChosenLine
+from sillwright.measure.runs import LaidRun, _loosely_spaced, _result
+from sillwright.measure.scale import apparent_ratio, judge_scale
+from sillwright.measure.verdict import Judged
+from sillwright.profile import Lens
+from sillwright.solve.adjust import adjust
+from sillwright.solve.state import (
+    TapeObservation,
+)
+from small_run import CHAMFER_MM, TAPED, bolt_on, record, run
+
+
+def test_bolts_of_the_stated_size_vouch_for_the_print() -> None:
+    _, block, found = run(1.0)
+    ratio = apparent_ratio([found], 6.35, CHAMFER_MM)
+    assert ratio == pytest.approx(1.0, abs=0.02)
+    verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
+    assert (verdict.source, verdict.trusted, verdict.codes) == ("bolts", True, ("scale-not-taped",))
+    assert 0.0 < verdict.u95_ratio < 0.004
+
+
+def test_bolts_that_look_five_per_cent_large_say_the_cards_were_shrunk() -> None:
+    _, block, found = run(1.0)
+    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=False)
+    assert (verdict.source, verdict.trusted, verdict.codes) == ("print", False, ("scale-wrong",))
+    assert verdict.bolts_large_by == pytest.approx(0.05, abs=0.02)
+    assert verdict.u95_ratio >= 0.05
+
+
+def test_a_bolt_that_looks_small_says_nothing_against_the_cards() -> None:
+    _, block, found = run(1.0)
+    assert judge_scale(block, [found], 6.35 * 1.05, CHAMFER_MM, check_given=False).trusted
+
+
+def test_bolts_against_a_taped_check_are_a_conflict_and_not_passed() -> None:
+    _, block, found = run(1.0)
+    assert judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=True).source == "check length"
+    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=True)
+    assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
+
+
+def test_without_bolts_or_tape_nothing_vouches_for_the_print() -> None:
+    _, block, _ = run(1.0)
+    verdict = judge_scale(block, [], 6.35, CHAMFER_MM, check_given=False)
+    assert (verdict.source, verdict.trusted, verdict.codes) == ("print", False, ("scale-unverified",))
+    assert verdict.u95_ratio > 0.05
+
+
+def test_a_tape_between_cards_vouches_for_the_scale_and_narrows_it() -> None:
+    _, block, found = run(1.0, taped=True)
+    verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
+    assert (verdict.source, verdict.trusted, verdict.codes) == ("tape", True, ())
+    assert verdict.u95_ratio < judge_scale(run(1.0)[1], [found], 6.35, CHAMFER_MM, check_given=False).u95_ratio
+
+
+def taped_block(*off_mm: float, check: bool = False, printed: float = 1.0, shrunk: bool = False) -> Block:
+    """The run with tapes between its cards read wrong by so much; ``shrunk`` as they have it of the print."""
+    _, block, _ = run(1.0, printed=printed)
+    tapes = tuple(TapeObservation(0, 1, 720.0 + off) for off in off_mm)
+    mean, sigma = (SHRUNK_MEAN, SHRUNK_SIGMA) if shrunk else (1.0, PRINT_SCALE_SIGMA)
+    sigma = CHECK_READING_SIGMA_MM / 240.0 if check else sigma
+    problem = replace(block.problem, taped=tapes, scale_mean=mean, scale_sigma=sigma)
+    return replace(block, problem=problem, solution=adjust(problem, block.solution.state))
+
+
+@pytest.mark.parametrize("check", [False, True])
+def test_a_tape_read_a_quarter_inch_wrong_is_a_conflict_that_names_it_and_is_not_passed(check: bool) -> None:
+    """A yard of run cannot be a quarter inch out: no print is, nor any check length read to 1/16 in."""
+    _, _, found = run(1.0)
+    for off_mm in (-6.35, 6.35):
+        verdict = judge_scale(taped_block(off_mm, check=check), [found], 6.35, CHAMFER_MM, check_given=check)
+        assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
+        assert [finding.cards for finding in verdict.conflicts] == [(1, 2)]
+        assert verdict.conflicts[0].value_mm == pytest.approx(off_mm, abs=0.4)
+        bolt = record(1.0, verdict)
+        assert bolt.status == "check"
+        assert verdict.conflicts[0] in bolt.reasons
+    assert judge_scale(taped_block(0.8, check=check), [found], 6.35, CHAMFER_MM, check_given=check).trusted
+
+
+def test_two_tapes_that_disagree_are_a_conflict() -> None:
+    _, _, found = run(1.0)
+    assert judge_scale(taped_block(0.5, -0.5), [found], 6.35, CHAMFER_MM, check_given=False).trusted
+    verdict = judge_scale(taped_block(2.0, -2.0), [found], 6.35, CHAMFER_MM, check_given=False)
+    assert not verdict.trusted
+    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([4.0, -4.0], abs=0.1)
+
+
+def test_of_three_tapes_the_one_that_disagrees_with_both_others_is_named() -> None:
+    _, _, found = run(1.0)
+    verdict = judge_scale(taped_block(0.0, 3.5, 0.2), [found], 6.35, CHAMFER_MM, check_given=False)
+    assert [finding.value_mm for finding in verdict.conflicts] == pytest.approx([3.5], abs=0.3)
+
+
+@pytest.mark.parametrize("share", [0.035, 0.055])
+def test_a_tape_that_has_it_the_print_was_shrunk_is_believed_only_where_the_bolts_do_not_speak_against_it(
+    share: float,
+) -> None:
+    """An inch too little on 28 in puts a true print where shrunk prints are, and every setback 3.5 % off."""
+    shrunk = taped_block(0.0, printed=1.0 - share, shrunk=True)
+    true = taped_block(-share * 720.0, shrunk=True)
+    for block, printed, trusted in ((shrunk, 1.0 - share, True), (true, 1.0, False)):
+        assert block.solution.state.scale == pytest.approx(1.0 - share, abs=0.004)
+        found = bolt_on(run(1.0, printed=printed)[0], block)
+        verdict = judge_scale(block, [found], 6.35, CHAMFER_MM, check_given=False)
+        assert verdict.trusted is trusted
+        assert [finding.cards for finding in verdict.conflicts] == ([] if trusted else [(1, 2)])
+
+
+def test_bolts_that_speak_against_a_check_length_alone_are_a_conflict_without_cards() -> None:
+    _, block, found = run(1.0)
+    verdict = judge_scale(block, [found], 6.35 / 1.05, CHAMFER_MM, check_given=True)
+    assert [(finding.code, finding.cards) for finding in verdict.conflicts] == [("scale-conflict", ())]
+
+
+def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> None:
+    _, block, found = run(1.0)
+    loose = replace(block, solution=replace(block.solution, converged=False))
+    job = Job(
+        name="",
+        folder=Path(),
+        plate_width_mm=140.0,
+        plate_layers=1,
+        bolt=bolt_size("1/2 in"),
+        stickup_mm=None,
+        card_thickness_mm=0.3,
+        check_length_mm=None,
+        profile_path=None,
+        runs=(RunJob("north", (), (1, 2)),),
+        corners=(),
+    )
+    names = {path: path.name for path in block.photos}
+    lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
+    for one, status in ((block, "ok"), (loose, "check")):
+        laid = LaidRun(job.runs[0], one, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {})
+        judged, edges = [Judged(found, (), ())], [(None, None)] * 2
+        made = _result(job, laid, judged, TAPED, edges, names, dict.fromkeys(block.photos, lens)).record
+        assert [bolt.status for bolt in made.bolts] == [status]
+        assert ("not-settled" in [reason.code for reason in made.reasons]) is (status == "check")
+
+
+@pytest.mark.parametrize(("apart_mm", "loose"), [(900.0, set()), (1300.0, {"1", "2"})])
+def test_bolts_too_far_apart_for_the_scale_to_give_their_distance_to_an_eighth_are_named(
+    apart_mm: float, loose: set[str]
+) -> None:
+    """A print known to 0.3 % leaves 3.9 mm over 1300 mm; a tape would not."""
+    first = replace(record(1.0), mark="1")
+    second = replace(first, mark="2", station_mm=first.station_mm + apart_mm)
+    third = replace(first, mark="3", station_mm=second.station_mm + 400.0)
+    assert _loosely_spaced((first, second, third), 0.003) == loose
+    assert _loosely_spaced((first, second, third), 0.0005) == set()
