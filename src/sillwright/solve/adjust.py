@@ -21,7 +21,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
 from sillwright.camera import Array, Pose, project_with_derivatives, rotation_from_vector
 from sillwright.solve.equations import normal_equations
@@ -73,7 +72,7 @@ def adjust(problem: Problem, start: State) -> Solution:
             damping *= 10.0
             if damping > 1e8:
                 break
-    covariance = cho_solve(cho_factor(normal, lower=True), np.eye(layout.size))
+    covariance = np.linalg.inv(normal)
     corner_rms, line_rms = residual_summary(problem, state)
     return Solution(state, covariance, layout, _variance_factor(problem, corner_rms), corner_rms, line_rms, converged)
 
@@ -94,7 +93,8 @@ def solved(layout: Layout, normal: Array, damping: float, right: Array) -> Array
     left = normal[rest, rest] - normal[poses, rest].T @ carried
     left[np.diag_indices_from(left)] += damping * np.diag(normal)[rest]
     alone = (inverse @ right[poses].reshape(layout.photos, POSE, 1)).ravel()
-    others = cho_solve(cho_factor(left, lower=True), right[rest] - normal[poses, rest].T @ alone)
+    # Rounding can leave this a shade short of positive definite where priors are very tight, so no Cholesky.
+    others = np.linalg.solve(left, right[rest] - normal[poses, rest].T @ alone)
     return np.concatenate([alone - carried @ others, others])
 
 
