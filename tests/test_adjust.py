@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from intervals import one
+import intervals
 from scenes import Scene, draw_scene, lying, problem_of, see_cards, see_line, truth_of
 from sillwright.camera import Pose, project, rotation_from_vector
 from sillwright.solve.adjust import Solution, adjust, moved
@@ -278,4 +278,4 @@ def test_a_curled_card_rises_at_both_short_ends_and_not_in_its_middle() -> None:
 
 def test_a_scene_whose_equations_round_off_to_indefinite_is_solved_all_the_same() -> None:
     """Cholesky's method refused this one."""
-    assert one(113) == []  # and no bolt of it stands in two photos
+    assert intervals.one(113) == []  # and no bolt of it stands in two photos
