@@ -221,6 +221,32 @@ def _duplicated(case: Case, rng: np.random.Generator) -> Case:
     return replace(case, spoil=lambda photos, scene, rng: [*photos, photos[0]])
 
 
+def _one_upside_down(case: Case, rng: np.random.Generator) -> Case:
+    """A program stored one photo's pixels turned half round."""
+    which = int(rng.integers(len(case.scene.poses)))
+    return replace(
+        case,
+        spoil=lambda photos, scene, rng: [
+            np.ascontiguousarray(np.rot90(p, 2)) if k == which else p for k, p in enumerate(photos)
+        ],
+    )
+
+
+def _turned_anyhow(case: Case, rng: np.random.Generator) -> Case:
+    """A program stored each photo's pixels some way up."""
+    turns = rng.integers(0, 4, len(case.scene.poses))
+    return replace(
+        case,
+        spoil=lambda photos, scene, rng: [
+            np.ascontiguousarray(np.rot90(p, int(k))) for p, k in zip(photos, turns, strict=True)
+        ],
+    )
+
+
+def _shrunk_a_little(case: Case, rng: np.random.Generator) -> Case:
+    return replace(case, scene=replace(case.scene, scale=1.0 - rng.uniform(0.01, 0.03)))
+
+
 def _mirrored(case: Case, rng: np.random.Generator) -> Case:
     return replace(case, spoil=lambda photos, scene, rng: [np.ascontiguousarray(p[:, ::-1]) for p in photos])
 
@@ -266,6 +292,9 @@ MISTAKES: dict[str, Callable[[Case, np.random.Generator], Case]] = {
     "card covered in part": _covered_in_part,
     "photo twice": _duplicated,
     "mirrored": _mirrored,
+    "one upside down": _one_upside_down,
+    "turned anyhow": _turned_anyhow,
+    "print shrunk a little": _shrunk_a_little,
     "screenshot": _screenshot,
     "card pushed": _card_moved,
     "number twice": _same_number_twice,

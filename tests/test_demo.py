@@ -8,6 +8,7 @@ over 1/16 in where the status is ok; lean within 1 degree rms, steps between bol
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -181,16 +182,16 @@ def as_taken() -> RunRecord:
     return measured_alone(GARAGE / TURNED_PHOTO)
 
 
-def save_again(target: Path, *, turned: bool, **options: object) -> Path:
-    """The photo's pixels as another file, with its EXIF: as stored, or turned for viewing and marked as upright."""
-    source = GARAGE / TURNED_PHOTO
+def save_again(target: Path, source: Path = GARAGE / TURNED_PHOTO, *, marked: int = 0, **options: object) -> Path:
+    """A photo's pixels as another file, with its EXIF: as stored, or so turned that another orientation shows it."""
     pixels = read_pixels(source)
     with Image.open(source) as taken:
         exif = taken.getexif()
         lens = dict(exif.get_ifd(IFD.Exif))
-    if turned:
-        pixels = turn_for_viewing(pixels, exif[Base.Orientation])
-        exif[Base.Orientation] = 1
+    if marked:
+        upright = turn_for_viewing(pixels, exif[Base.Orientation])
+        pixels = turn_for_viewing(upright, {6: 8, 8: 6}.get(marked, marked))
+        exif[Base.Orientation] = marked
     exif.get_ifd(IFD.Exif).update(lens)
     pillow_heif.register_heif_opener()
     Image.fromarray(np.ascontiguousarray(pixels[:, :, ::-1])).save(target, exif=exif, **options)
@@ -214,19 +215,34 @@ def test_one_photo_gives_setbacks_and_says_why_it_gives_no_lean(as_taken: RunRec
 
 
 def test_the_same_pixels_as_png_give_the_same_numbers(as_taken: RunRecord, tmp_path: Path) -> None:
-    again = measured_alone(save_again(tmp_path / "again.png", turned=False, compress_level=1))
+    again = measured_alone(save_again(tmp_path / "again.png", compress_level=1))
     # The chalk line is read at half size, which a JPEG decoder makes a little otherwise than averaging does.
     assert places(again) == pytest.approx(places(as_taken), abs=0.05)
 
 
 def test_pixels_turned_and_marked_as_upright_give_the_same_numbers(as_taken: RunRecord, tmp_path: Path) -> None:
     """As some phones store them: the lens turns with the pixels."""
-    turned = save_again(tmp_path / "turned.tif", turned=True)
+    turned = save_again(tmp_path / "turned.tif", marked=1)
     assert (read_facts(turned).width_px, read_facts(turned).orientation) == (3024, 1)
     again = measured_alone(turned)
     assert places(again) == pytest.approx(places(as_taken), abs=0.3)
 
 
 def test_heic_gives_the_same_numbers(as_taken: RunRecord, tmp_path: Path) -> None:
-    again = measured_alone(save_again(tmp_path / "phone.heic", turned=False, quality=92))
+    again = measured_alone(save_again(tmp_path / "phone.heic", quality=92))
     assert places(again) == pytest.approx(places(as_taken), abs=0.3)
+
+
+@pytest.mark.parametrize("marks", [(3, 0, 0, 0, 0, 0), (1, 1, 1, 1, 1, 1), (3, 8, 3, 6, 1, 8)], ids=str)
+def test_photos_that_a_program_stored_turned_measure_as_they_were_taken(marks: tuple[int, ...], tmp_path: Path) -> None:
+    """One upside down, all upright, and all anyhow: each with the EXIF orientation that shows it as before."""
+    job = load_job(GARAGE / "job.toml")
+    photos = tuple(
+        save_again(tmp_path / photo.name, photo, marked=mark, quality=97, subsampling=0)
+        if mark
+        else Path(shutil.copy(photo, tmp_path))
+        for photo, mark in zip(job.runs[0].photos, marks, strict=True)
+    )
+    survey = measure_job(replace(job, folder=tmp_path, runs=(replace(job.runs[0], photos=photos),)), workers=2)
+    hold_to_the_limits(errors_of(survey, truth_of(GARAGE)))
+    assert {bolt.status for bolt in survey.runs[0].bolts} == {"ok"}

@@ -53,13 +53,13 @@ def test_a_profile_comes_back_from_its_file_to_the_last_digit(tmp_path: Path) ->
 
 
 def test_the_size_it_was_made_at_gives_the_lens_unchanged() -> None:
-    (lens,) = _profile().cameras_for(4032, 3024)
+    lens = _profile().lens_of(4032, 3024)
     np.testing.assert_allclose(lens.camera.parameters, CAMERA.parameters, rtol=1e-14)
     np.testing.assert_allclose(lens.sigma, SIGMA, rtol=1e-12)
 
 
 def test_a_smaller_picture_of_the_same_shape_gets_the_lens_scaled_with_its_uncertainty() -> None:
-    (lens,) = _profile().cameras_for(2016, 1512)
+    lens = _profile().lens_of(2016, 1512)
     full = project_camera_points(CAMERA, _points())
     np.testing.assert_allclose(project_camera_points(lens.camera, _points()) + 0.5, (full + 0.5) / 2.0, atol=1e-9)
     np.testing.assert_allclose(lens.sigma[:4], SIGMA[:4] / 2.0, rtol=1e-12)
@@ -68,7 +68,8 @@ def test_a_smaller_picture_of_the_same_shape_gets_the_lens_scaled_with_its_uncer
 
 def test_the_two_turns_of_a_tall_picture_put_points_where_the_turned_picture_has_them() -> None:
     """A picture turned clockwise holds old (x, y) at (height - 1 - y, x); the eye turns with it."""
-    clockwise, anticlockwise = _profile().cameras_for(3024, 4032)
+    clockwise = _profile().lens_of(3024, 4032)
+    anticlockwise = clockwise.turned_half()
     points = _points()
     x, y = project_camera_points(CAMERA, points).T
     turned = points[:, [1, 0, 2]] * [-1.0, 1.0, 1.0]
@@ -80,7 +81,6 @@ def test_the_two_turns_of_a_tall_picture_put_points_where_the_turned_picture_has
         project_camera_points(anticlockwise.camera, turned), np.stack([y, 4031 - x], axis=1), atol=1e-9
     )
     assert (clockwise.camera.width_px, clockwise.camera.height_px) == (3024, 4032)
-    assert _profile().camera_for(3024, 4032) == clockwise.camera
 
 
 @settings(max_examples=25, deadline=None)
@@ -101,6 +101,14 @@ def test_turning_carries_the_covariance_as_it_carries_the_numbers(seed: int) -> 
         )
 
 
+def test_half_a_turn_is_two_quarters_and_puts_points_where_the_picture_upside_down_has_them() -> None:
+    points = _points()
+    half = CAMERA.turned_half()
+    np.testing.assert_allclose(half.parameters, _lens().turned_half().camera.parameters, rtol=1e-12)
+    seen = project_camera_points(half, points * [-1.0, -1.0, 1.0])
+    np.testing.assert_allclose(seen, [4031, 3023] - project_camera_points(CAMERA, points), atol=1e-9)
+
+
 def test_four_quarter_turns_are_none() -> None:
     lens = _lens()
     again = lens.turned_clockwise().turned_anticlockwise()
@@ -110,14 +118,14 @@ def test_four_quarter_turns_are_none() -> None:
 
 def test_a_picture_of_another_shape_is_refused_with_both_sizes_named() -> None:
     with pytest.raises(JobError, match=r"4032 x 2268 pixels.*cropped or zoomed.*4032 x 3024"):
-        _profile().camera_for(4032, 2268)
+        _profile().lens_of(4032, 2268)
 
 
 def test_a_zoomed_photo_of_the_same_size_is_refused_by_its_focal_length() -> None:
     with pytest.raises(JobError, match=r"zoomed or taken with another lens \(54 mm\)"):
-        _profile().cameras_for(4032, 3024, focal_35mm=54.0)
-    assert _profile().cameras_for(4032, 3024, focal_35mm=26.0)
-    assert _profile(focal_35mm=None).cameras_for(4032, 3024, focal_35mm=54.0)
+        _profile().lens_of(4032, 3024, focal_35mm=54.0)
+    assert _profile().lens_of(4032, 3024, focal_35mm=26.0)
+    assert _profile(focal_35mm=None).lens_of(4032, 3024, focal_35mm=54.0)
 
 
 @pytest.mark.parametrize(

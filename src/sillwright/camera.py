@@ -74,6 +74,16 @@ class Camera:
             cy=(self.cy + 0.5) * sy - 0.5,
         )
 
+    def turned_half(self) -> Camera:
+        """The same lens for pictures whose stored pixels were turned half round, so that X' = -X, Y' = -Y."""
+        return replace(
+            self,
+            cx=self.width_px - 1 - self.cx,
+            cy=self.height_px - 1 - self.cy,
+            p1=-self.p1,
+            p2=-self.p2,
+        )
+
     def reduced(self, factor: int) -> Camera:
         """The same lens for the picture with squares of ``factor`` pixels made one; a rest at the edge may be kept."""
         return replace(

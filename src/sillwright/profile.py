@@ -79,7 +79,11 @@ class Lens:
 
     def turned_anticlockwise(self) -> Lens:
         """The same lens for pictures whose stored pixels were turned 90 degrees anticlockwise."""
-        return self.turned_clockwise().turned_clockwise().turned_clockwise()
+        return self.turned_half().turned_clockwise()
+
+    def turned_half(self) -> Lens:
+        """The same lens for pictures whose stored pixels were turned half round."""
+        return self.turned_clockwise().turned_clockwise()
 
 
 class LensNumbers(BaseModel):
@@ -137,11 +141,12 @@ class Profile(BaseModel):
         blank = Camera(self.width_px, self.height_px, 1.0, 1.0, 0.0, 0.0)
         return Lens(blank.with_parameters(numbers), np.array(self.covariance))
 
-    def cameras_for(self, width_px: int, height_px: int, focal_35mm: float | None = None) -> list[Lens]:
-        """The lens for a picture of this stored size: one, or two where the stored pixels stand the other way.
+    def lens_of(self, width_px: int, height_px: int, focal_35mm: float | None = None) -> Lens:
+        """The lens for a picture of this stored size, turned clockwise where the picture stands the other way.
 
-        A profile made from wide pictures fits a tall one turned clockwise or anticlockwise; only the photo's own
-        corners can tell which, so both are given. ``focal_35mm`` is the photo's EXIF value where it has one.
+        Phones store the sensor's rows as they are, but programs that photos pass through may turn them. No tag tells
+        how; whether a picture was turned half round from what is given here, only what it shows can tell.
+        ``focal_35mm`` is the photo's EXIF value where it has one.
 
         Raises JobError where the picture was cropped or zoomed.
         """
@@ -151,19 +156,18 @@ class Profile(BaseModel):
                 f"This photo was zoomed or taken with another lens ({focal_35mm:g} mm); the phone profile was made at "
                 f"{self.focal_35mm:g} mm. Shoot with the same lens and no zoom, or calibrate this lens too."
             )
-        if _same_aspect(width_px / height_px, self.width_px / self.height_px):
-            return [self.calibrated.scaled(width_px, height_px)]
-        if _same_aspect(height_px / width_px, self.width_px / self.height_px):
-            lens = self.calibrated.scaled(height_px, width_px)
-            return [lens.turned_clockwise(), lens.turned_anticlockwise()]
+        if self.stands_like(width_px, height_px):
+            return self.calibrated.scaled(width_px, height_px)
+        if self.stands_like(height_px, width_px):
+            return self.calibrated.scaled(height_px, width_px).turned_clockwise()
         raise JobError(
             f"This photo is {width_px} x {height_px} pixels, so it was cropped or zoomed; the phone profile was made "
             f"at {made_at}. Use the photo as the phone stored it, or calibrate at this picture shape."
         )
 
-    def camera_for(self, width_px: int, height_px: int, focal_35mm: float | None = None) -> Camera:
-        """The first of :meth:`cameras_for`: for tall pictures of a wide profile, the clockwise turn."""
-        return self.cameras_for(width_px, height_px, focal_35mm)[0].camera
+    def stands_like(self, width_px: int, height_px: int) -> bool:
+        """Whether a picture of this stored size has the shape of those the profile was made from."""
+        return abs(width_px / height_px * self.height_px / self.width_px - 1.0) < SAME_ASPECT
 
 
 def make_profile(
@@ -233,7 +237,3 @@ def prior_camera(width_px: int, height_px: int, focal_35mm: float | None = None)
     camera = Camera(width_px, height_px, focal, focal, (width_px - 1) / 2.0, (height_px - 1) / 2.0)
     centre = CENTRE_SIGMA_OF_WIDTH * longer
     return camera, np.array([share * focal, share * focal, centre, centre, *DISTORTION_SIGMA])
-
-
-def _same_aspect(one: float, other: float) -> bool:
-    return abs(one / other - 1.0) < SAME_ASPECT

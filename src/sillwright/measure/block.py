@@ -6,17 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, rotation_from_vector
 from sillwright.cards import scale_card
-from sillwright.errors import JobError
 from sillwright.job import Job, Tape
+from sillwright.measure.lenses import LensOfPhoto, nominal_scale
 from sillwright.measure.work import CardsSeen
-from sillwright.profile import Lens, Profile, prior_camera
 from sillwright.solve.adjust import Solution, adjust
-from sillwright.solve.pose import CardView, Chain, FlatView, chain, flat_view, pose_from_plane
+from sillwright.solve.pose import Chain, FlatView, chain
 from sillwright.solve.state import (
     TAPE_SIGMA_MM,
     CardObservation,
@@ -35,19 +33,6 @@ SHRUNK_BELOW, SHRUNK_MEAN, SHRUNK_SIGMA = 0.98, 0.95, 0.015
 CHECK_READING_SIGMA_MM = 0.46  # a tape read to 1/16 in: uniform over the sixteenth (NIST Handbook 44 sec. 10.3)
 CARD_MIDDLE_MM = np.array([120.0, 45.0])
 MARGIN_MM = 13.0  # paper round the grid, and a little
-
-
-@dataclass(frozen=True)
-class LensOfPhoto:
-    """The lens a photo is thought to be taken with, before the adjustment, and why it may be doubted.
-
-    flat : the photo's own pose and cards by that lens; None where it shows none
-    """
-
-    lens: Lens
-    key: tuple[str | float | None, ...]
-    findings: tuple[Finding, ...]
-    flat: FlatView | None = None
 
 
 @dataclass(frozen=True)
@@ -73,46 +58,6 @@ class Block:
     def pose(self, photo: int) -> Pose:
         """The adjusted pose of a photo (index)."""
         return self.solution.state.poses[photo]
-
-
-def lens_for(seen: CardsSeen, profile: Profile | None, name: str, job: Job) -> LensOfPhoto:
-    """The lens of one photo from the phone profile, else from its EXIF, and how its cards lie by that lens."""
-    chosen = _lens_for(seen, profile, name)
-    scale = nominal_scale(job)
-    cards = {n: CardView(sighting.board_mm * scale, sighting.corners_px) for n, sighting in seen.cards.items()}
-    return replace(chosen, flat=flat_view(chosen.lens.camera, cards, job.card_thickness_mm) if cards else None)
-
-
-def nominal_scale(job: Job) -> float:
-    """The print scale to start from: what the check ticks were taped at, else true."""
-    return job.check_length_mm / 240.0 if job.check_length_mm else 1.0
-
-
-def _lens_for(seen: CardsSeen, profile: Profile | None, name: str) -> LensOfPhoto:
-    facts = seen.facts
-    assert facts is not None
-    if profile is None:
-        camera, sigma = prior_camera(facts.width_px, facts.height_px, facts.focal_35mm)
-        lens = Lens(camera, np.diag(sigma**2))
-        return LensOfPhoto(lens, facts.lens_key, (Finding("lens-unknown", (name,)),))
-    try:
-        choices = profile.cameras_for(facts.width_px, facts.height_px, facts.focal_35mm)
-    except JobError:
-        camera, sigma = prior_camera(facts.width_px, facts.height_px, facts.focal_35mm)
-        lens = Lens(camera, np.diag(sigma**2))
-        return LensOfPhoto(lens, (*facts.lens_key, "own"), (Finding("zoomed", (name,)),))
-    best = min(range(len(choices)), key=lambda k: _misfit_px(choices[k].camera, seen))
-    return LensOfPhoto(choices[best], (*facts.lens_key, best), ())
-
-
-def _misfit_px(camera: Camera, seen: CardsSeen) -> float:
-    total = 0.0
-    for sighting in seen.cards.values():
-        try:
-            total += pose_from_plane(camera, sighting.board_mm * [1.0, -1.0], sighting.corners_px)[1]
-        except (ValueError, cv2.error):
-            total += 10.0
-    return total
 
 
 def join(

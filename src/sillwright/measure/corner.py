@@ -10,7 +10,8 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, meet_plane, project
 from sillwright.job import CornerJob, Job
-from sillwright.measure.block import Block, LensOfPhoto, join, with_lines
+from sillwright.measure.block import Block, join, with_lines
+from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import observe
 from sillwright.measure.work import CardsSeen
 from sillwright.see.chalk import LineTrace

@@ -11,10 +11,10 @@ import numpy as np
 from sillwright import __version__
 from sillwright.errors import MeasureError
 from sillwright.job import Job
-from sillwright.measure.block import LensOfPhoto, lens_for
 from sillwright.measure.corner import RunPlace, measure_corner
+from sillwright.measure.lenses import LensOfPhoto, lens_for
 from sillwright.measure.record import camera_record, marks, view_record
-from sillwright.measure.runs import LaidRun, RunResult, finish_run, lay_run
+from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
 from sillwright.profile import read_profile
 from sillwright.survey import BoltRecord, CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
@@ -54,22 +54,26 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
         if not usable:
             faults = "\n".join(photo.fault for photo in sight.seen.values())
             raise MeasureError(f"Not one photo could be read.\n{faults}")
-        laid = {
-            run.name: lay_run(job, run, _photos_of(job, run.name, sight), sight.lenses, sight.names, crew)
-            for run in job.runs
-        }
+        laid: dict[str, LaidRun | RunResult] = {}
+        for run in job.runs:
+            one = lay_run(job, run, _photos_of(job, run.name, sight), sight.lenses, sight.names, crew)
+            laid[run.name] = one
+            if isinstance(one, LaidRun):
+                sight = replace(sight, lenses=one.lenses)
         standing = {name: one for name, one in laid.items() if isinstance(one, LaidRun)}
         corners = _corners(job, standing, sight)
-        results: dict[str, RunResult] = {}
-        for done, (name, one) in enumerate(laid.items()):
+        searched: dict[str, SearchedRun] = {}
+        for done, (name, one) in enumerate(standing.items()):
             if progress is not None:
-                progress("measuring runs", done, len(laid))
-            if isinstance(one, LaidRun):
-                within = _within(one, corners, job.plate_width_mm)
-                one = finish_run(job, one, within, sight.lenses, sight.names, crew)
-            results[name] = one
+                progress("measuring runs", done, len(standing))
+            searched[name] = search_run(job, one, _within(one, corners, job.plate_width_mm), crew)
         if progress is not None:
-            progress("measuring runs", len(laid), len(laid))
+            progress("measuring runs", len(standing), len(standing))
+    sizes = [size for found in searched.values() for size in found.sizes]
+    results = {
+        name: one if isinstance(one, RunResult) else finish_run(job, searched[name], sizes, sight.names)
+        for name, one in laid.items()
+    }
     runs = _marked(_once_each([result.record for result in results.values()], corners))
     return Survey(
         name=job.name,
@@ -217,8 +221,8 @@ def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -
 
 
 def _matters(finding: Finding) -> bool:
-    """Whether a finding about a used photo is worth a second look; a lens not calibrated only widens intervals."""
-    return finding.code != "lens-unknown"
+    """Whether a finding about a used photo is worth a second look; a lens in doubt only widens intervals."""
+    return finding.code not in ("lens-unknown", "turned-unsure")
 
 
 def _exposure(photo: CardsSeen, name: str) -> list[Finding]:

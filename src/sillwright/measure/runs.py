@@ -11,12 +11,15 @@ import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.job import Job, RunJob
-from sillwright.measure.block import Block, LensOfPhoto, join
+from sillwright.measure.block import Block, join
 from sillwright.measure.find import FoundBolt, find_bolts
+from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_line
+from sillwright.measure.misfit import misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
-from sillwright.measure.scale import ScaleVerdict, judge_scale
+from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
+from sillwright.measure.turns import doubted_lenses, turned_lenses
 from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
@@ -24,10 +27,9 @@ from sillwright.see.edges import WallEdge
 from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status
 
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
-POOR_FIT_PX = 0.45
 STEP_LIMIT_MM = 3.175  # 1/8 in
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
-OF_ALL_BOLTS = ("two-chalk-lines", "not-settled", "lens-mismatch")  # of the run, and so of every bolt on it
+OF_ALL_BOLTS = ("two-chalk-lines", "not-settled", "misfit", "lens-mismatch")  # of the run, and so of every bolt on it
 
 
 @dataclass(frozen=True)
@@ -42,12 +44,16 @@ class RunResult:
 
 @dataclass(frozen=True)
 class LaidRun:
-    """A run whose photos stand in one frame on its chalk line, before its bolts are looked for."""
+    """A run whose photos stand in one frame on its chalk line, before its bolts are looked for.
+
+    lenses : of the job's photos, those of this run standing as the run showed they were stored
+    """
 
     run: RunJob
     block: Block
     line: ChosenLine
     traces: Mapping[Path, LineTrace]
+    lenses: Mapping[Path, LensOfPhoto]
 
     @property
     def stations_mm(self) -> dict[int, float]:
@@ -59,6 +65,20 @@ class LaidRun:
     def poses(self) -> dict[Path, tuple[Camera, Pose]]:
         """Camera and right-handed pose of each photo."""
         return {path: (self.block.camera(i), self.block.pose(i)) for i, path in enumerate(self.block.photos)}
+
+
+@dataclass(frozen=True)
+class SearchedRun:
+    """A laid run with its bolts found.
+
+    edges : the wall's low and high edge in each photo; sizes : how large the bolts look; stubs : of reinforcing bars
+    """
+
+    laid: LaidRun
+    judged: tuple[Judged, ...]
+    edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]
+    sizes: tuple[SizeSeen, ...]
+    stubs: tuple[Finding, ...]
 
 
 def lay_run(
@@ -75,29 +95,35 @@ def lay_run(
     if block is None:
         return _nothing(job, run, photos, names)
     laid = lay_line(block, crew)
-    return _no_line(job, run, block, names) if laid is None else LaidRun(run, laid.block, laid.line, laid.traces)
+    for settle in (turned_lenses, turned_lenses, doubted_lenses):
+        # Which way up each photo was stored shows in the cards and the line together, so both are laid again.
+        changed = settle(block if laid is None else laid.block, photos, lenses, names, job)
+        if changed:
+            lenses = {**lenses, **changed}
+            block = join(photos, own, lenses, job, run.tape, names) or block
+            laid = lay_line(block, crew)
+    if laid is None:
+        return _no_line(job, run, block, names)
+    return LaidRun(run, laid.block, laid.line, laid.traces, lenses)
 
 
-def finish_run(
-    job: Job,
-    laid: LaidRun,
-    within_mm: tuple[float, float],
-    lenses: Mapping[Path, LensOfPhoto],
-    names: Mapping[Path, str],
-    crew: Crew,
-) -> RunResult:
-    """Find the bolts of a run between two stations, and write the run down."""
-    block = laid.block
+def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> SearchedRun:
+    """Find the bolts of a run between two stations."""
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
-    bounds = bounds_of(block, job.plate_width_mm, within_mm)
-    search = search_photos(block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
+    bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
+    search = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
     shapes = find_bolts(search, shape, crew)
-    judged = judge_shapes(shapes, search.edges, shape)
-    found = [one.found for one in judged]
-    scale = judge_scale(block, found, shape.radius_mm, shape.chamfer_mm, check_given=job.check_length_mm is not None)
-    result = _result(job, laid, judged, scale, search.edges, names, lenses)
+    judged = tuple(judge_shapes(shapes, search.edges, shape))
+    sizes = sizes_seen(laid.block, [one.found for one in judged], shape.radius_mm, shape.chamfer_mm)
     stubs = tuple(Finding("ribbed", (), (), float(one.fit.parameters[0])) for one in ribbed_stubs(shapes))
-    return replace(result, record=replace(result.record, reasons=(*result.record.reasons, *stubs)))
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, stubs)
+
+
+def finish_run(job: Job, found: SearchedRun, sizes: Sequence[SizeSeen], names: Mapping[Path, str]) -> RunResult:
+    """Write a run down. ``sizes`` are those of the whole job's bolts, since its cards were printed together."""
+    scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
+    result = _result(job, found.laid, found.judged, scale, found.edges, names)
+    return replace(result, record=replace(result.record, reasons=(*result.record.reasons, *found.stubs)))
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -127,7 +153,6 @@ def _result(
     scale: ScaleVerdict,
     edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
     names: Mapping[Path, str],
-    lenses: Mapping[Path, LensOfPhoto],
 ) -> RunResult:
     run, block, line = laid.run, laid.block, laid.line
     y_sign = _plate_side(block, [one.found for one in judged])
@@ -138,7 +163,7 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = _run_reasons(job, laid, scale, names, lenses)
+    reasons = _run_reasons(job, laid, scale, names)
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_BOLTS)
@@ -165,9 +190,7 @@ def _result(
     return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
 
 
-def _run_reasons(
-    job: Job, laid: LaidRun, scale: ScaleVerdict, names: Mapping[Path, str], lenses: Mapping[Path, LensOfPhoto]
-) -> list[Finding]:
+def _run_reasons(job: Job, laid: LaidRun, scale: ScaleVerdict, names: Mapping[Path, str]) -> list[Finding]:
     """What there is to say of a whole run: its print scale, line and lenses, and whether it settled."""
     block, line = laid.block, laid.line
     reasons = [
@@ -178,10 +201,13 @@ def _run_reasons(
     reasons.extend(scale.conflicts)
     if line.rival_mm is not None:
         reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
-    if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
+    if any(f.code == "lens-unknown" for p in block.photos for f in laid.lenses[p].findings):
         reasons.append(Finding("lens-unknown"))
     if not block.solution.converged:
         reasons.append(Finding("not-settled"))
+    poor = tuple(names[block.photos[i]] for i in misfits(block))
+    if poor:
+        reasons.append(Finding("misfit", poor))
     strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
     if strange:
         reasons.append(Finding("lens-mismatch", strange))
@@ -242,13 +268,12 @@ def _photo_findings(
     block: Block, with_line: Sequence[int], names: Mapping[Path, str]
 ) -> dict[Path, tuple[Finding, ...]]:
     findings: dict[Path, tuple[Finding, ...]] = dict(block.left_out)
-    strange = strange_lenses(block)
+    strange, poor = strange_lenses(block), misfits(block)
     for i, path in enumerate(block.photos):
         here = []
         if i not in with_line:
             here.append(Finding("no-chalk-line", (names[path],)))
-        rms = [value for (photo, _), value in block.solution.corner_rms.items() if photo == i]
-        if rms and max(rms) > POOR_FIT_PX:
+        if i in poor:
             here.append(Finding("poor-fit", (names[path],)))
         if i in strange:
             here.append(Finding("lens-mismatch", (names[path],)))

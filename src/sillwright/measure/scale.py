@@ -1,9 +1,10 @@
 """Whether the cards were printed true: what pins the print scale, and what the bolts say of it.
 
-A print is either true to a few parts in a thousand or was shrunk by 3 to 7 % to fit the page. The bolts are of known
-size, so on shrunk cards they look that much too large. A bolt that looks too small says nothing against cards that are
-true: the inner side of a dark rim is easily taken for its outline. But where a taped length has it that the print was
-shrunk, bolts that look as much too small say that the tape was misread instead.
+A print is either true to a few parts in a thousand or was shrunk by up to 7 % to fit the page. The bolts are of known
+size, so on shrunk cards they look that much too large; but what shows of a thread's outline varies with the light by a
+per cent, so they tell a shrunk print from a true one only by the odds. A bolt that looks too small says nothing against
+cards that are true: the inner side of a dark rim is easily taken for its outline. But where a taped length has it that
+the print was shrunk, bolts that look as much too small say that the tape was misread instead.
 """
 
 from __future__ import annotations
@@ -13,15 +14,23 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.stats import norm
 
 from sillwright.measure.block import SHRUNK_BELOW, Block, taped_scales
 from sillwright.measure.find import FoundBolt
 from sillwright.solve.axis import fit_axis
 from sillwright.survey import Finding
 
-APPARENT = 1.008  # thread crests as they show, blur included, over the nominal radius: 1.00 to 1.02 on rendered bolts
+# On rendered bolts thread crests as they show, blur included, stood at 1.00 to 1.02 of the nominal radius in the mean
+# of a job, and a single bolt's within 0.01 of that.
+APPARENT, APPARENT_SIGMA, BOLT_SIGMA = 1.008, 0.008, 0.010
+LOOSEST_SIZE_SIGMA, SMALLEST_SIZE = 0.03, 0.95  # what was fitted to something else than the outline is no evidence
 LARGE = 1.028
 LOOSE_RADIUS_SIGMA = 0.08
+# One print in ten is shrunk and not noticed, by any amount from 1 to 7 % (3 to 7 measured on letter and A4 pages; the
+# share is common practice, no source).
+SHRUNK_SHARE, LEAST_SHRINK, MOST_SHRINK = 0.1, 0.01, 0.07
+DOUBTFUL_ODDS, LIKELY_ODDS = 0.05, 0.5
 SCALE_SHRUNK_U95 = 0.08
 CONFLICT_SIGMAS = 3.0
 
@@ -41,27 +50,47 @@ class ScaleVerdict:
     conflicts: tuple[Finding, ...] = ()
 
 
-def judge_scale(
-    block: Block, bolts: Sequence[FoundBolt], nominal_radius_mm: float, chamfer_mm: float, *, check_given: bool
-) -> ScaleVerdict:
-    """Hold the print scale against all that is known of it."""
-    layout = block.solution.layout
-    sigma = float(np.sqrt(block.solution.covariance[layout.scale, layout.scale])) / block.solution.state.scale
-    ratio = apparent_ratio(bolts, nominal_radius_mm, chamfer_mm)
-    large = ratio is not None and ratio > LARGE
+@dataclass(frozen=True)
+class SizeSeen:
+    """How large one bolt looks over its stated size, if the cards were printed true, and the sigma of that."""
+
+    ratio: float
+    sigma: float
+
+
+def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -> ScaleVerdict:
+    """Hold the print scale of a run against all that is known of it; ``sizes`` may be of other runs' bolts too."""
+    layout, state = block.solution.layout, block.solution.state
+    sigma = float(np.sqrt(block.solution.covariance[layout.scale, layout.scale])) / state.scale
+    pooled = pool(sizes)
+    ratio = None if pooled is None else pooled.ratio * state.scale
     off = None if ratio is None else ratio - 1.0
     if block.problem.taped or check_given:
         source: Literal["check length", "tape"] = "tape" if block.problem.taped else "check length"
         conflicts = _doubted_tapes(block)
-        if not conflicts and (large or _true_after_all(ratio, block.solution.state.scale)):
+        large = ratio is not None and ratio > LARGE
+        if not conflicts and (large or _true_after_all(ratio, state.scale)):
             conflicts = _every_tape(block)
         codes = ("scale-conflict",) if conflicts else ()
         return ScaleVerdict(source, 1.96 * sigma, codes, not conflicts, off, conflicts)
-    if ratio is None:
-        return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, None)
-    if large:
+    odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
+    if odds > LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
-    return ScaleVerdict("bolts", 1.96 * sigma, ("scale-not-taped",), True, off)
+    if odds > DOUBTFUL_ODDS:
+        return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
+    # 95 of a hundred prints, those that may be shrunk counted as outside.
+    half_width = float(norm.ppf(0.5 + 0.5 * 0.95 / (1.0 - odds)))
+    return ScaleVerdict("bolts", half_width * sigma, ("scale-not-taped",), True, off)
+
+
+def shrunk_odds(size: SizeSeen) -> float:
+    """The probability that the cards were shrunk, by how large the bolts look (Bayes's rule)."""
+    shrink = np.linspace(LEAST_SHRINK, MOST_SHRINK, 61)
+    expected = np.concatenate([[1.0], 1.0 / (1.0 - shrink)])
+    log_likelihood = -0.5 * ((size.ratio - expected) / size.sigma) ** 2
+    likelihood = np.exp(log_likelihood - log_likelihood.max())
+    shrunk = SHRUNK_SHARE * float(likelihood[1:].mean())
+    return shrunk / (shrunk + (1.0 - SHRUNK_SHARE) * float(likelihood[0]))
 
 
 def _true_after_all(ratio: float | None, scale: float) -> bool:
@@ -104,9 +133,11 @@ def _doubted_tapes(block: Block) -> tuple[Finding, ...]:
     )
 
 
-def apparent_ratio(bolts: Sequence[FoundBolt], nominal_radius_mm: float, chamfer_mm: float) -> float | None:
-    """How large the bolts look against their stated size, at the print scale used; None where none is clear."""
-    ratios = []
+def sizes_seen(
+    block: Block, bolts: Sequence[FoundBolt], nominal_radius_mm: float, chamfer_mm: float
+) -> tuple[SizeSeen, ...]:
+    """How large the bolts of a run look; those whose outline is not clear are left out."""
+    sizes = []
     for bolt in bolts:
         held = None
         if len(bolt.views) < 2:
@@ -119,5 +150,18 @@ def apparent_ratio(bolts: Sequence[FoundBolt], nominal_radius_mm: float, chamfer
             stickup_mm=held,
             radius_sigma=LOOSE_RADIUS_SIGMA,
         )
-        ratios.append(float(free.parameters[5]) / nominal_radius_mm / APPARENT)
-    return float(np.median(ratios)) if ratios else None
+        stated_mm = nominal_radius_mm * APPARENT * block.solution.state.scale
+        one = SizeSeen(float(free.parameters[5]) / stated_mm, float(np.sqrt(free.covariance[5, 5])) / stated_mm)
+        if one.sigma < LOOSEST_SIZE_SIGMA and one.ratio > SMALLEST_SIZE:
+            sizes.append(one)
+    return tuple(sizes)
+
+
+def pool(sizes: Sequence[SizeSeen]) -> SizeSeen | None:
+    """What several bolts say together: their median, and how far light and photos may move all of them."""
+    if not sizes:
+        return None
+    each = float(np.median([np.hypot(one.sigma, BOLT_SIGMA) for one in sizes]))
+    # The median of more than two is known by about a fifth worse than their mean.
+    together = each / np.sqrt(len(sizes)) * (1.2 if len(sizes) > 2 else 1.0)
+    return SizeSeen(float(np.median([one.ratio for one in sizes])), float(np.hypot(together, APPARENT_SIGMA)))

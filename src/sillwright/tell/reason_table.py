@@ -28,6 +28,22 @@ class Reason:
     value: str = ""
 
 
+# What can be said of a bolt, the worst first: whether it is a bolt at all, where it stands, how sure the number is.
+DECIDING = (
+    "off-wall",
+    "weak-evidence",
+    "views-disagree",
+    "scale-wrong",
+    "scale-conflict",
+    "scale-unverified",
+    "base-hidden",
+    "bent",
+    "diameter-off",
+    "wide-interval",
+    "near-edge-of-photo",
+)
+BESIDE = ("one-view", "stated-stickup", "has-nut")  # these alone leave a bolt ok
+
 REASONS: tuple[Reason, ...] = (
     Reason(
         "photo",
@@ -134,6 +150,21 @@ REASONS: tuple[Reason, ...] = (
         "Lens profile does not fit",
         "The lens profile does not fit {photos|this photo}",
         "make sure the profile is from this phone and this lens, or calibrate it again",
+    ),
+    Reason(
+        "photo",
+        "turned-unsure",
+        "May have been turned",
+        "It does not show which way up a program stored {photos|this photo}, so the numbers carry wider ± figures",
+        "copy the photo straight from the phone, not through a program that turns or shrinks it",
+    ),
+    Reason(
+        "run",
+        "misfit",
+        "Photos do not fit together",
+        "What {photos|some photos} {photos?shows/show} does not fit the rest of the run",
+        "check that every card lies flat and was not moved between photos, and that the chalk line is one straight "
+        "snap, then shoot the run again",
     ),
     Reason(
         "run",
@@ -272,9 +303,8 @@ REASONS: tuple[Reason, ...] = (
         "bolt",
         "wide-interval",
         'Not sure to 1/16"',
-        "This bolt's ± figure is over 1/16\"{mm|}",
+        "This bolt's ± figure is over 1/16\"",
         "check it with a tape before drilling, or take one more photo of it from closer by",
-        "half-width of the 95 % interval",
     ),
     Reason(
         "bolt",
