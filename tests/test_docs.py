@@ -217,3 +217,15 @@ def test_each_room_imports_only_what_the_map_allows(room: str) -> None:
                 first = node.module.split(".")[1]
                 used = first if (package / first).is_dir() else "ground"
                 assert used in ROOMS[room], f"{path.name} imports {node.module}"
+
+
+def test_no_word_was_left_standing_for_what_was_to_be_written() -> None:
+    """A stand-in is a word in capitals that no sentence of ours needs."""
+    known = {
+        "README", "DEVELOPERS", "CARD", "CHECK", "JOB", "PHOTO", "HTML", "PDF", "JSON", "EXIF", "JPEG", "HEIC", "PNG",
+        "TIFF", "FILE", "FOLDER", "SHOOT",
+    }  # fmt: skip
+    for name, text in (("README.md", README), ("DEVELOPERS.md", DEVELOPERS)):
+        alone = re.findall(r"^([A-Z][A-Z_]{3,})$", text, re.MULTILINE)
+        assert set(alone) <= known, name
+        assert not re.search(r"\b(TODO|FIXME|TBD|XXX|PLACEHOLDER)\b", text), name

@@ -30,7 +30,7 @@ from sillwright.tell.reasons import explain
 from sillwright.tell.report import file_names, write_report
 from sillwright.tell.sheet_html import Picture, SheetPictures, sheet_html
 from sillwright.tell.sheet_pdf import sheet_pdf
-from sillwright.tell.wording import SAFETY
+from sillwright.tell.wording import SAFETY, corner_line
 from test_tell_truth import doubtful_survey, scene_folder, truth_survey
 
 DAY = date(2026, 11, 25)
@@ -141,6 +141,38 @@ def test_the_pdf_sheet_is_upright_and_takes_hostile_and_foreign_names(paper: str
     width, height = pypdfium2.PdfDocument(content)[0].get_size()
     assert (round(width), round(height)) == ((612, 792) if paper == "letter" else (595, 842))
     assert "<script>alert(1)" in pdf_text(content)
+
+
+def test_each_page_on_which_a_run_goes_on_is_headed_with_its_name() -> None:
+    survey = small_survey()
+    run = survey.runs[0]
+    many = tuple(replace(run.bolts[0], mark=f"N{n}", station_mm=300.0 * n) for n in range(40))
+    survey = replace(survey, runs=(replace(run, bolts=many), replace(run, name="east")))
+    pages = [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(sheet_pdf(survey, DAY))]
+    first_of_east = next(n for n, text in enumerate(pages) if "Run east\r\n" in text)
+    assert "continued" not in pages[0]
+    assert first_of_east > 2
+    for text in pages[1:first_of_east]:
+        assert text.startswith("Run north, continued")
+    begins = [n for n, text in enumerate(pages) if n > first_of_east and text.startswith("Run east, continued")]
+    last_of_east = next(n for n, text in enumerate(pages) if "Corners" in text)
+    assert begins == list(range(first_of_east + 1, last_of_east + 1))
+    assert not any("continued" in text for text in pages[last_of_east + 1 :])
+
+
+def test_every_sheet_gives_a_corner_the_same_width_as_the_one_function_rounds_it() -> None:
+    corner = CornerRecord(("north", "east"), 97.004, 0.0412, {}, "ok")
+    survey = replace(small_survey(), corners=(corner,))
+    line = corner_line(corner)
+    assert "97.00 ± 0.05°" in line
+    assert line in Page(sheet_html(survey, DAY)).text
+    assert line in pdf_text(sheet_pdf(survey, DAY))
+
+
+def test_the_cautions_name_what_harms() -> None:
+    text = " ".join(SAFETY)
+    for word in ("eye protection", "dust mask", "silica", "1926.1153", "open edges", "trip and impalement", "engineer"):
+        assert word in text
 
 
 def test_the_pdf_is_the_same_for_the_same_survey() -> None:

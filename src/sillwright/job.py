@@ -105,7 +105,13 @@ def job_from_photos(paths: Sequence[Path]) -> Job:
     photos = tuple(dict.fromkeys(Path(path).resolve() for path in paths))
     if not photos:
         raise JobError("no photo was named. Name at least one.")
-    missing = [f"{photo} is not there, or is not a file." for photo in photos if not photo.is_file()]
+    missing = [
+        f"{photo} is a folder. Name the photos in it, like {Path(photo.name) / '*.jpg'}, or a job file."
+        if photo.is_dir()
+        else f"{photo} is not there. Check its name."
+        for photo in photos
+        if not photo.is_file()
+    ]
     if missing:
         raise JobError("\n".join(missing))
     folder = Path(os.path.commonpath([photo.parent for photo in photos]))

@@ -53,10 +53,12 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 
     from rich.console import Console
 
+    from sillwright.errors import MeasureError
     from sillwright.measure import measure_job
     from sillwright.survey import to_json, worst, write_survey
 
     job = job_of(job_or_photos)
+    _make_folder(output)
     talk = Console(stderr=True)
     with progress_bar(talk) as progress:
         survey = measure_job(job, workers=workers_for(job), progress=progress)
@@ -68,9 +70,23 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
     else:
         _tables(survey)
+    if not any(run.cards for run in survey.runs):
+        raise SystemExit(MeasureError.exit_code)
     statuses = [run.status for run in survey.runs] + [corner.status for corner in survey.corners]
     if worst(*statuses, *(photo.status for photo in survey.photos)) != "ok":
         raise SystemExit(1)
+
+
+def _make_folder(output: Path) -> None:
+    """The output folder, made before anything is measured: minutes of work must not end at a wrong name."""
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+        writable = os.access(output, os.W_OK)
+        reason = "" if writable else "no permission to write in it"
+    except OSError as fault:
+        reason = fault.strerror or str(fault)
+    if reason:
+        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another folder with -o.")
 
 
 def job_of(paths: tuple[Path, ...]) -> Job:
@@ -121,17 +137,16 @@ def _tables(survey: Survey) -> None:
 
     from sillwright.tell.reasons import explain
     from sillwright.tell.tables import hole_table, lean_table
+    from sillwright.tell.wording import corner_line
 
     console = Console()
     for run in survey.runs:
         console.print(hole_table(run))
         console.print(lean_table(survey, run))
     for corner in survey.corners:
-        between = " and ".join(corner.runs)
-        if corner.angle_deg is not None and corner.u95_deg is not None:
-            console.print(f"Corner {between}: {corner.angle_deg:.2f}° ± {corner.u95_deg:.2f}°", highlight=False)
+        console.print(corner_line(corner), highlight=False, markup=False)
         for finding in corner.reasons:
-            console.print(f"  Corner {between}: {explain(finding, 'corner')}", highlight=False, markup=False)
+            console.print(f"  {explain(finding, 'corner')}", highlight=False, markup=False)
     for photo in survey.photos:
         for finding in photo.reasons:
             if photo.status != "ok":

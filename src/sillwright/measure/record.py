@@ -32,6 +32,10 @@ BASE_ROUGHNESS_MM = 0.2
 TIP_SHAPE_MM = 0.2
 TIP_HEIGHT_SHAPE_MM = 0.4
 LINE_ON_ROUGH_CONCRETE_MM = 0.12
+# What a lens that was not calibrated leaves beyond its own nine numbers: setbacks of rendered photos came out as well
+# without a profile as with one, and are not to be claimed any better.
+LENS_UNKNOWN_MM = 0.15
+LENS_KNOWN_SHARE = 0.01  # of the focal length: a calibration knows it to 0.0002, EXIF to 0.04
 SETBACK_LIMIT_MM = 1.5875  # 1/16 in
 LEAN_LIMIT_DEG = 2.0
 CARD_TILT_LIMIT_DEG = 0.8
@@ -60,7 +64,14 @@ def bolt_covariance(block: Block, judged: Judged, chamfer_mm: float) -> Array:
             0.0,
         ]
     )
-    return fit.covariance + cameras + unseen
+    known = all(_is_calibrated(block, view.photo) for view in judged.found.views)
+    unknown = np.diag([1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0]) * (0.0 if known else LENS_UNKNOWN_MM**2)
+    return fit.covariance + cameras + unseen + unknown
+
+
+def _is_calibrated(block: Block, photo: int) -> bool:
+    mean, covariance = block.problem.lens_prior[block.problem.lens_of_photo[photo]]
+    return float(np.sqrt(covariance[0, 0])) < LENS_KNOWN_SHARE * float(mean[0])
 
 
 def bolt_record(

@@ -287,13 +287,17 @@ def _nothing(job: Job, run: RunJob, photos: Sequence[CardsSeen], names: Mapping[
     record = RunRecord(
         run.name,
         "reshoot",
-        (Finding("too-few-cards"),),
+        (Finding("no-cards", (), run.cards or ()),),
         (),
         (),
         run.line_marks,
         plate_width_mm=job.plate_width_mm,
     )
-    findings = {p.path: (Finding("no-cards", (names[p.path],)),) for p in photos if p.path in run.photos}
+    findings = {
+        p.path: (Finding("other-run" if p.cards else "no-cards", (names[p.path],), tuple(sorted(p.cards))),)
+        for p in photos
+        if p.path in run.photos
+    }
     return RunResult(record, {}, 1.0, findings)
 
 

@@ -20,20 +20,23 @@ from sillwright.tell.frames import (
     reach_mm,
 )
 from sillwright.tell.reasons import explain
-from sillwright.tell.rows import bolt_tag, shown_status
+from sillwright.tell.rows import bolt_tag, must_come_mm, shown_status, straightening_tag
 from sillwright.tell.sketch import (
     BOLT,
     CARD,
-    CHALK,
     INK,
+    LINE_BESIDE_MM,
     PAPER,
     PLATE,
     STATUS_COLORS,
+    Entry,
+    Legend,
     Pixels,
     Sketch,
+    round_px,
     wrapped,
 )
-from sillwright.tell.strip_marks import run_strip
+from sillwright.tell.strip_marks import line_entries, run_strip
 from sillwright.tell.wording import photo_line
 
 __all__ = ["annotated_photo", "run_strip"]
@@ -42,6 +45,7 @@ LONGEST_SIDE_PX = 2000
 _BEYOND_MM = 1000.0  # a line is drawn this far past the last card or bolt, where the photo still shows it
 _PAST_CORNER_MM = 60.0
 _STEP_MM = 10.0
+_ARROW = 2.2  # heights of the lettering
 
 
 @dataclass(frozen=True)
@@ -69,24 +73,27 @@ def annotated_photo(survey: Survey, photo: PhotoRecord, pixels: Pixels) -> Pixel
     """The photo turned for viewing, at most 2000 px on its long side, with a strip of words under it.
 
     ``pixels`` is the stored picture, shape (H, W, 3), BGR. Drawn: cards with their numbers, the chalk line, the plate,
-    the wall's edges, and of each bolt the base (cross), the tip (circle) and the axis between them.
+    the wall's edges, an outline round each bolt with ticks in line with its base, and for a bolt that is to be
+    straightened the way its tip must come.
     """
     height_px, width_px = pixels.shape[:2]
     scale = min(1.0, LONGEST_SIDE_PX / max(width_px, height_px))
     small_px = (max(round(width_px * scale), 1), max(round(height_px * scale), 1))
     small = cv2.resize(pixels, small_px, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
     sketch = Sketch.on(turn_for_viewing(np.asarray(small, dtype=np.uint8), photo.orientation).copy())
+    entries: list[Entry] = []
     if photo.camera is not None:
         stored = camera_of(photo.camera).scaled(width_px, height_px)
         screens = {view.run: _Screen(stored, pose_of(view), photo.orientation, scale) for view in photo.views}
         runs = [(run, screens[run.name]) for run in survey.runs if run.name in screens]
         for run, screen in runs:
             _draw_wall(sketch, survey, run, screen)
+            entries += [*line_entries(run), Entry("stroke", CARD, "card")]
         for run, screen in runs:
-            _draw_bolts(sketch, photo, run, screen)
+            entries += _draw_bolts(sketch, photo, run, screen)
         for run, screen in runs:
             _name_wall(sketch, run, screen)
-    return np.concatenate([sketch.pixels, _words_under(photo, sketch.width_px)])
+    return np.concatenate([sketch.pixels, _words_under(photo, list(dict.fromkeys(entries)), sketch.width_px)])
 
 
 def _size_px(sketch: Sketch) -> int:
@@ -105,7 +112,7 @@ def _draw_wall(sketch: Sketch, survey: Survey, run: RunRecord, screen: _Screen) 
     for edge in run.edges:
         sketch.path(along(edge.setback_at_zero_mm + edge.slope * x_mm), INK, stroke, halo_px=1)
     sketch.path(along(run.plate_width_mm), PLATE, stroke, halo_px=1, dash_px=9.0 * stroke)
-    sketch.path(along(0.0), CHALK, stroke, halo_px=1)
+    sketch.line_marks([along(-LINE_BESIDE_MM), along(LINE_BESIDE_MM)], _size_px(sketch))
     for card in run.cards:
         outline_px = screen(_on_concrete(card_outline_mm(card, screen.left_handed)))
         if _inside(sketch, outline_px).any():
@@ -135,7 +142,7 @@ def _name_wall(sketch: Sketch, run: RunRecord, screen: _Screen) -> None:
         _name_in_view(sketch, [f"card {card.number}"], outline_px, CARD)
     low_mm, high_mm = reach_mm(run, screen.left_handed)
     x_mm = np.linspace(low_mm, high_mm, 41)
-    _name_in_view(sketch, [f"line of {run.name}"], screen(_on_concrete(np.column_stack([x_mm, 0.0 * x_mm]))), CHALK)
+    _name_in_view(sketch, [f"line of {run.name}"], screen(_on_concrete(np.column_stack([x_mm, 0.0 * x_mm]))), INK)
 
 
 def _on_concrete(points_mm: Array) -> Array:
@@ -172,11 +179,10 @@ def _page(sketch: Sketch) -> tuple[float, float, float, float]:
     return (4.0, 4.0, sketch.width_px - 5.0, sketch.height_px - 5.0)
 
 
-def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Screen) -> None:
-    """The bolts measured in this photo: all strokes first, so that no tag hides another bolt."""
+def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Screen) -> list[Entry]:
+    """The bolts measured in this photo: all strokes first, so that no tag hides another bolt; returns the legend."""
     tagged: list[tuple[BoltRecord, Array]] = []
     size_px = _size_px(sketch)
-    stroke = max(size_px // 9, 2)
     for bolt in run.bolts:
         base_mm = bolt_base_mm(bolt)
         if photo.file not in bolt.photos or base_mm is None:
@@ -184,20 +190,45 @@ def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Scr
         base_px = screen(base_mm[None])[0]
         if not _inside(sketch, base_px[None])[0]:
             continue
-        tip_mm = bolt_tip_mm(bolt)
-        if tip_mm is not None:
-            tip_px = screen(tip_mm[None])[0]
-            radius_px = np.linalg.norm(screen((tip_mm + np.array([bolt.diameter_mm / 2, 0.0, 0.0]))[None])[0] - tip_px)
-            sketch.path(np.array([base_px, tip_px]), BOLT, stroke, halo_px=1)
-            sketch.circle(tip_px, float(radius_px), BOLT, stroke, halo_px=1)
-            sketch.taken.append(_around(np.array([base_px, tip_px]), float(radius_px)))
-        sketch.cross(base_px, 0.9 * size_px, BOLT, stroke, halo_px=1)
-        sketch.taken.append(_around(base_px[None], 0.9 * size_px))
+        _mark_bolt(sketch, bolt, base_mm, screen)
         tagged.append((bolt, base_px))
     for bolt, base_px in tagged:
         status = shown_status(run, bolt)
         color = BOLT if status == "ok" else STATUS_COLORS[status]
-        sketch.tag_near(bolt_tag(run, bolt), base_px, 2.2 * size_px, size_px, color, _page(sketch))
+        words = [*bolt_tag(run, bolt), *(straightening_tag(bolt) if must_come_mm(bolt) else ())]
+        sketch.tag_near(words, base_px, 2.2 * size_px, size_px, color, _page(sketch))
+    entries = [Entry("bolt", BOLT, "outline round a bolt, ticks in line with its base")] if tagged else []
+    if any(must_come_mm(bolt) and bolt_tip_mm(bolt) is not None for bolt, _ in tagged):
+        entries.append(Entry("arrow", BOLT, "the way the tip must come; its length says nothing"))
+    return entries
+
+
+def _mark_bolt(sketch: Sketch, bolt: BoltRecord, base_mm: Array, screen: _Screen) -> None:
+    """The marks round one bolt, and its arrow where it is to be straightened."""
+    size_px = _size_px(sketch)
+    tip_mm = bolt_tip_mm(bolt)
+    base_px, base_radius_px = _disc_px(base_mm, bolt.diameter_mm, screen)
+    if tip_mm is None:
+        sketch.taken.append(sketch.bolt_marks(base_px, base_radius_px, None, size_px))
+        return
+    tip_px, tip_radius_px = _disc_px(tip_mm, bolt.diameter_mm, screen)
+    sketch.taken.append(sketch.bolt_marks(base_px, base_radius_px, (tip_px, tip_radius_px), size_px))
+    move_mm = must_come_mm(bolt)
+    if move_mm is not None:
+        way_px = screen((tip_mm + np.array([*move_mm, 0.0]))[None])[0] - tip_px
+        way = way_px / np.linalg.norm(way_px)
+        near, far = round_px(tip_radius_px) + 3.0, round_px(tip_radius_px) + 3.0 + _ARROW * size_px
+        # Toward the tip from outside where the bolt stands on the far side of it, else away from it: never over it.
+        ends = (-far, -near) if way @ (base_px - tip_px) > 0.0 else (near, far)
+        arrow_px = np.array([tip_px + end * way for end in ends])
+        sketch.arrow(arrow_px[0], arrow_px[1], BOLT, max(size_px // 8, 2), halo_px=2)
+        sketch.taken.append(_around(arrow_px, 0.3 * size_px))
+
+
+def _disc_px(middle_mm: Array, diameter_mm: float, screen: _Screen) -> tuple[Array, float]:
+    """The middle of a level disc in the picture, (2,), and its half width along the run."""
+    points_px = screen(middle_mm + np.array([[0.0, 0.0, 0.0], [diameter_mm / 2.0, 0.0, 0.0]]))
+    return points_px[0], float(np.linalg.norm(points_px[1] - points_px[0]))
 
 
 def _around(points_px: Array, by_px: float) -> tuple[float, float, float, float]:
@@ -205,17 +236,20 @@ def _around(points_px: Array, by_px: float) -> tuple[float, float, float, float]
     return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
-def _words_under(photo: PhotoRecord, width_px: int) -> Pixels:
+def _words_under(photo: PhotoRecord, entries: Sequence[Entry], width_px: int) -> Pixels:
+    """What is said of the photo, and a legend of what is drawn on it."""
     size_px = max(round(width_px / 80), 13)
     margin_px = size_px
     lines = [f"{photo.file}: {photo_line(photo)}"]
     for reason in photo.reasons:
         lines += wrapped(explain(reason, "photo"), size_px, width_px - 2 * margin_px)
-    height_px = round(1.28 * size_px) * len(lines) + 2 * margin_px
-    blank = np.empty((height_px, width_px, 3), dtype=np.uint8)
+    legend = Legend(entries, size_px, width_px)
+    words_px = round(1.28 * size_px) * len(lines) + 2 * margin_px
+    blank = np.empty((words_px + (round(legend.height_px) + margin_px if entries else 0), width_px, 3), dtype=np.uint8)
     blank[:] = np.array(PAPER[::-1], dtype=np.uint8)
     strip = Sketch.on(blank)
     strip.path(np.array([[0.0, 0.0], [width_px - 1.0, 0.0]]), INK, 2)
     head = strip.words(lines[:1], (margin_px, margin_px), size_px, STATUS_COLORS[photo.status], bold=True)
     strip.words(lines[1:], (margin_px, head[3]), size_px)
+    legend.draw(strip, words_px)
     return strip.pixels

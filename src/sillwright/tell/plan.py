@@ -226,7 +226,7 @@ def _draw_bolt(row: PlanRow, sheet: _Sheet, run: RunRecord, label: _Label, hande
     radius = max(0.5 * bolt.diameter_mm / REDUCTION, 0.5)
     row.rings.append(Ring((x, y), radius, "bolt"))
     found = straightening(bolt)
-    turn_deg = None if found is None or found.verdict == "leave" else page_turn_deg(found, handed)
+    turn_deg = page_turn_deg(found, handed) if found is not None and found.verdict == "straighten" else None
     if turn_deg is not None:
         row.strokes += _arrow((x, y), math.radians(turn_deg), 1.4 * radius)
 

@@ -13,8 +13,8 @@ from sillwright.tell.lettering import BOLD, REGULAR, printable
 from sillwright.tell.plan import Pen, PlanRow, Point
 
 _COLORS = {
-    "chalk": "#1e62be",
-    "plate": "#424a82",
+    "chalk": "#1d262e",
+    "plate": "#684424",
     "edge": "#1d262e",
     "card": "#0c705c",
     "bolt": "#941674",

@@ -113,8 +113,8 @@ REASONS: tuple[Reason, ...] = (
         "photo",
         "other-run",
         "Shows another run",
-        "{photos|This photo} {photos?shows/show} {cards|cards} of another run",
-        "list {photos?it/them} in the job file under the run of those cards, or as a corner photo for both runs",
+        "{photos|This photo} {photos?shows/show} only {cards|cards} that the job file does not give to this run",
+        "correct the card numbers in the job file, or list {photos?it/them} under the run those cards lie on",
     ),
     Reason(
         "photo",
@@ -133,9 +133,10 @@ REASONS: tuple[Reason, ...] = (
     Reason(
         "photo",
         "zoomed",
-        "Zoomed or cropped",
-        "{photos|This photo} {photos?was/were} zoomed or cropped, so the lens profile does not hold",
-        "shoot it again at 1x and do not crop",
+        "Not the lens of the profile",
+        "{photos|This photo} {photos?was/were} zoomed, cropped or taken with another lens or phone than the profile is "
+        "of, so the profile is not used and the numbers carry wider ± figures",
+        "name the profile of this phone in the job file, or shoot it again at 1x and do not crop",
     ),
     Reason(
         "photo",
@@ -172,6 +173,13 @@ REASONS: tuple[Reason, ...] = (
         "Photos do not join up",
         "{first|One group of photos} shares no card with {rest|the rest of the run}",
         "shoot one more between them, with a card of each in view",
+    ),
+    Reason(
+        "run",
+        "no-cards",
+        "No scale card seen",
+        "No photo of this run shows {cards|a scale card}",
+        "lay the printed cards flat on the wall, name their numbers in the job file and shoot the run again",
     ),
     Reason(
         "run",
@@ -248,13 +256,6 @@ REASONS: tuple[Reason, ...] = (
         "Lens not calibrated",
         "No lens profile fits the phone used on this run, so the numbers carry wider ± figures",
         "photograph the calibration sheet with this phone and run calibrate",
-    ),
-    Reason(
-        "run",
-        "too-few-cards",
-        "Too few cards",
-        "This run rests on {cards|one card} alone",
-        "lay a card about every 3 ft and shoot again with two in each picture",
     ),
     Reason(
         "card",

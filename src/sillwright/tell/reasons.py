@@ -11,12 +11,12 @@ from collections.abc import Sequence
 
 from sillwright.lengths import format_inches
 from sillwright.survey import Finding
-from sillwright.tell.reason_table import REASONS, Reason, Subject
+from sillwright.tell.reason_table import BESIDE, DECIDING, REASONS, Reason, Subject
 
-__all__ = ["REASONS", "Reason", "Subject", "explain", "length_text", "reason_for", "title"]
+__all__ = ["REASONS", "Reason", "Subject", "explain", "length_text", "reason_for", "title", "worst_first"]
 
 _PLACE = re.compile(
-    r"\{(photos|first|rest|cards|length|out|mm)\|([^{}]*)\}"
+    r"\{(photos|first|rest|cards|length|out)\|([^{}]*)\}"
     r"|\{(photos|cards)\?([^{}/]*)/([^{}/]*)\}"
 )
 _MOST_NAMED = 4
@@ -33,6 +33,16 @@ def title(finding: Finding, subject: Subject | None = None) -> str:
     """The short title of a finding, or its bare code where the table does not hold it."""
     reason = reason_for(finding.code, subject)
     return reason.title if reason else finding.code
+
+
+def worst_first(findings: Sequence[Finding]) -> list[Finding]:
+    """A bolt's findings, those that decide its status first and the worst of them at the head.
+
+    The order is the table's, whatever order they were found in; a code the table does not rank stands between what
+    decides and what is only told beside.
+    """
+    ranks = {code: place for place, code in enumerate((*DECIDING, "", *BESIDE))}
+    return sorted(findings, key=lambda finding: (ranks.get(finding.code, ranks[""]), finding.code))
 
 
 def explain(finding: Finding, subject: Subject | None = None) -> str:
@@ -53,7 +63,6 @@ def _filled(template: str, finding: Finding) -> str:
         "rest": _named("photo", finding.photos[1:]),
         "cards": _named("card", finding.cards),
         "length": "" if finding.value_mm is None else length_text(finding.value_mm),
-        "mm": "" if finding.value_mm is None else f" ({abs(finding.value_mm):.1f} mm)",
         "out": "" if finding.value_mm is None else f" (out by {length_text(finding.value_mm)})",
     }
 

@@ -1,7 +1,7 @@
 """The rows of the two lists, as text: what every table and sheet prints, worked out in one place.
 
-A bolt that must be shot again has no number here, so none can reach any paper. The ± after inches holds the 95 %
-interval *and* the rounding of the number before it to a sixteenth; the ± after millimetres is the interval alone.
+A bolt that must be shot again has no number here, so none can reach any paper. Every ± is rounded in ``outward``: up,
+and holding the 95 % interval *and* the rounding of the number before it.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from sillwright.judge.straighten import (
     Verdict,
     straightening,
 )
-from sillwright.lengths import MM_PER_INCH, format_feet_inches, to_sixteenths
+from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches, to_sixteenths
 from sillwright.survey import BoltRecord, Finding, RunRecord, Status, Survey
 from sillwright.tell.frames import left_handed, zero_card
-from sillwright.tell.reasons import Subject, explain, title
+from sillwright.tell.reasons import Subject, explain, title, worst_first
 
 STATUS_WORDS: dict[Status, str] = {"ok": "ok", "check": "CHECK", "reshoot": "RE-SHOOT"}
 VERDICT_WORDS: dict[Verdict, str] = {
@@ -29,13 +29,15 @@ VERDICT_WORDS: dict[Verdict, str] = {
     "engineer": "ask the engineer",
 }
 _MM_PER_SIXTEENTH = MM_PER_INCH / 16
+_MM_PER_THIRTY_SECOND = MM_PER_INCH / 32  # the finest mark on a carpenter's tape
+NOT_KNOWN = "± not known"
 _A_LITTLE = 0.5
 _ARROWS = "→↗↑↖←↙↓↘"  # by eighths of a turn, counterclockwise from stations rising to the right
 
 
 @dataclass(frozen=True)
 class Shown:
-    """One length as it is printed: ``2 3/4"`` with ``± 0.04"``, and the same in millimetres, ``69.8 ± 0.5 mm``."""
+    """One length as it is printed: ``2 3/4"`` with ``± 1/32"``, and the same in millimetres, ``69.8 ± 0.5 mm``."""
 
     inches: str
     plus_minus: str
@@ -79,24 +81,30 @@ def shown(mm: float, u95_mm: float | None, *, behind: str = "") -> Shown:
     tail = f" {behind}" if behind and mm < 0 and to_sixteenths(size_mm) != 0 else ""
     sign = "-" if mm < 0 and round(size_mm, 1) > 0 else ""
     if u95_mm is None:
-        return Shown(format_feet_inches(size_mm) + tail, "± not known", f"{sign}{size_mm:.1f} mm, ± not known")
+        return Shown(format_feet_inches(size_mm) + tail, NOT_KNOWN, f"{sign}{size_mm:.1f} mm, {NOT_KNOWN}")
+    off_mm = size_mm - to_sixteenths(size_mm) * _MM_PER_SIXTEENTH
     return Shown(
         format_feet_inches(size_mm) + tail,
-        f'± {plus_minus_inches(size_mm, u95_mm):.2f}"',
-        f"{sign}{size_mm:.1f} ± {up(u95_mm, 1):.1f} mm",
+        f"± {width_inches(u95_mm, off_mm)}",
+        f"{sign}{with_width(size_mm, u95_mm, 1)} mm",
     )
 
 
-def plus_minus_inches(mm: float, u95_mm: float) -> float:
-    """The half-width, in hundredths of an inch rounded up, that holds the interval about the rounded number."""
-    rounding_mm = abs(abs(mm) - to_sixteenths(abs(mm)) * _MM_PER_SIXTEENTH)
-    return up((u95_mm + rounding_mm) / MM_PER_INCH, 2)
+def width_inches(u95_mm: float, off_mm: float = 0.0) -> str:
+    """A half-width in 32nds of an inch; ``off_mm`` is how far the number before it was rounded."""
+    return format_inches(outward(u95_mm, off_mm, _MM_PER_THIRTY_SECOND) * _MM_PER_THIRTY_SECOND, 32)
 
 
-def up(value: float, decimals: int) -> float:
-    """Rounded up, never down: a ± figure must not shrink on paper."""
-    step = 10**decimals
-    return math.ceil(value * step - 1e-6) / step
+def with_width(value: float, u95: float, decimals: int) -> str:
+    """A number with its half-width, ``97.00 ± 0.05``."""
+    printed = f"{value:.{decimals}f}"
+    steps = outward(u95, value - float(printed), 10.0**-decimals)
+    return f"{printed} ± {steps / 10**decimals:.{decimals}f}"
+
+
+def outward(u95: float, off: float, step: float) -> int:
+    """The fewest whole ``step``, one at least, that hold a 95 % interval about a number printed ``off`` beside it."""
+    return max(math.ceil((u95 + abs(off)) / step - 1e-6), 1)
 
 
 def spacing_u95_mm(first: BoltRecord, second: BoltRecord, scale_u95_ratio: float) -> float | None:
@@ -166,7 +174,7 @@ def lean_rows(survey: Survey, run: RunRecord, limit_deg: float = NUT_BEARS_FLAT_
             words = "RE-SHOOT" if bolt.status == "reshoot" else "not measured"
             rows.append(LeanRow(bolt.mark, None, words, None, "", None, why))
             continue
-        moves = found.verdict != "leave"
+        moves = found.verdict == "straighten"
         rows.append(
             LeanRow(
                 mark=bolt.mark,
@@ -191,7 +199,29 @@ def _why_of_verdict(found: Straightening) -> tuple[str, ...]:
     if found.verdict == "cannot tell" and found.lean_u95_deg is not None:
         near = abs(found.lean_deg - found.limit_deg) <= found.lean_u95_deg
         return (f"Too near {limit} to tell",) if near else ()
-    return ()
+    return ("Its ± is not known",) if found.verdict == "cannot tell" else ()
+
+
+def straightening_tag(bolt: BoltRecord) -> list[str]:
+    """What a picture says of a bolt's lean: how far the tip must come only where it must; nothing where it may stay."""
+    found = straightening(bolt)
+    if found is None or found.verdict == "leave":
+        return []
+    if found.verdict == "straighten":
+        move = shown(found.tip_move_mm, found.tip_move_u95_mm)
+        return [f"straighten: tip {move.inches} {move.plus_minus}"]
+    why = "; ".join(_why_of_verdict(found)) or "bent along its length"
+    head = "lean" if found.verdict == "cannot tell" else VERDICT_WORDS[found.verdict]
+    return [f"{head}: {why[0].lower()}{why[1:]}"]
+
+
+def must_come_mm(bolt: BoltRecord) -> tuple[float, float] | None:
+    """How far the tip must come, along and across; None for every bolt that is not to be straightened, and where no
+    part of the way is sure."""
+    found = straightening(bolt)
+    if found is None or found.verdict != "straighten" or (found.way_along is None and found.way_across is None):
+        return None
+    return found.move_along_mm, found.move_across_mm
 
 
 def bolt_tag(run: RunRecord, bolt: BoltRecord) -> list[str]:
@@ -206,7 +236,12 @@ def bolt_tag(run: RunRecord, bolt: BoltRecord) -> list[str]:
 
 def lean_text(lean_deg: float, u95_deg: float | None) -> str:
     """``4.1 ± 0.6°``."""
-    return f"{lean_deg:.1f}°, ± not known" if u95_deg is None else f"{lean_deg:.1f} ± {up(u95_deg, 1):.1f}°"
+    return angle_text(lean_deg, u95_deg, 1)
+
+
+def angle_text(deg: float, u95_deg: float | None, decimals: int) -> str:
+    """An angle with its ±, told when that is not known."""
+    return f"{deg:.{decimals}f}°, {NOT_KNOWN}" if u95_deg is None else f"{with_width(deg, u95_deg, decimals)}°"
 
 
 def page_turn_deg(found: Straightening, handed: bool | None) -> float | None:
@@ -241,10 +276,11 @@ def _run_spoils(run: RunRecord) -> bool:
 
 
 def _reasons(run: RunRecord, bolt: BoltRecord) -> list[tuple[Finding, Subject]]:
-    reasons: list[tuple[Finding, Subject]] = [(reason, "bolt") for reason in bolt.reasons]
+    """Why a bolt has its status, what decided it first."""
+    own: list[tuple[Finding, Subject]] = [(reason, "bolt") for reason in worst_first(bolt.reasons)]
     if bolt.status == "ok" and _run_spoils(run):
-        reasons += [(reason, "run") for reason in run.reasons]
-    return reasons
+        return [*((reason, "run") for reason in run.reasons), *own]
+    return own
 
 
 def _titles(reasons: list[tuple[Finding, Subject]], status: Status) -> tuple[str, ...]:

@@ -37,6 +37,7 @@ from sillwright.tell.wording import (
 
 _PAGES = {"letter": LETTER, "a4": A4}
 _MARGIN = 12.7 * mm
+_CONTINUED_UP = 2.5 * mm  # the heading of a run that goes on stands this far over the text, in the top margin
 _FRAME_PADDING = 6.0  # reportlab keeps this many points clear inside a page frame
 INK, FAINT, RULE = HexColor("#1d262e"), HexColor("#5b656d"), HexColor("#c9c5ba")
 CHECK, RESHOOT = HexColor("#7f4d00"), HexColor("#a31f1f")
@@ -56,12 +57,12 @@ def sheet_pdf(survey: Survey, made_on: date, paper: Paper = "letter") -> bytes:
     """The sheet as a PDF file's bytes, upright on Letter or A4. Print at 100 % for the plan to be 1 in to 1 ft."""
     register_pdf_fonts()
     buffer = io.BytesIO()
-    document = SimpleDocTemplate(
+    document = _Sheet(
         buffer,
         pagesize=_PAGES[paper],
         leftMargin=_MARGIN - _FRAME_PADDING,
         rightMargin=_MARGIN - _FRAME_PADDING,
-        topMargin=_MARGIN,
+        topMargin=_MARGIN + 4 * mm,
         bottomMargin=_MARGIN + 6 * mm,
         title=f"{printable(survey.name)}: anchor bolts",
         author="sillwright",
@@ -78,13 +79,28 @@ def sheet_pdf(survey: Survey, made_on: date, paper: Paper = "letter") -> bytes:
     story += [_text("How to read this sheet", _LIST), *_items((*HOW_TO_READ, STRAIGHTENING))]
     story += [_safety(width), *_photos(survey.photos)]
     footer = f"{printable(survey.name)}, {made_on.isoformat()}. {ADVISES}"
-    document.build(story, onFirstPage=_page_foot(footer), onLaterPages=_page_foot(footer))
+    document.build(story, onFirstPage=_page_rim(footer), onLaterPages=_page_rim(footer))
     return buffer.getvalue()
 
 
-def _page_foot(words: str) -> Any:
+class _Sheet(SimpleDocTemplate):  # type: ignore[misc]  # reportlab carries no types
+    """Pages that know which run they are in the midst of when they begin."""
+
+    run_name = ""
+
+    def afterFlowable(self, flowable: Any) -> None:
+        """Note where a run begins and ends."""
+        self.run_name = getattr(flowable, "run_name", self.run_name)
+
+
+def _page_rim(words: str) -> Any:
     def draw(canvas: Any, document: Any) -> None:
         canvas.saveState()
+        if document.run_name:
+            canvas.setFont(BOLD, _RUN.fontSize)
+            canvas.setFillColor(INK)
+            up = document.pagesize[1] - document.topMargin + _CONTINUED_UP
+            canvas.drawString(_MARGIN, up, f"Run {printable(document.run_name)}, continued")
         canvas.setFont(REGULAR, 7)
         canvas.setFillColor(FAINT)
         canvas.drawString(_MARGIN, _MARGIN * 0.7, words[:110])
@@ -128,7 +144,9 @@ def _title_block(survey: Survey, made_on: date, width: float) -> Table:
 def _run(survey: Survey, run: RunRecord, width: float) -> list[Any]:
     holes = hole_rows(run)
     findings = run_findings(run)
-    story: list[Any] = [CondPageBreak(70 * mm), _text(f"Run {run.name}", _RUN)]
+    begins, ends = _text(f"Run {run.name}", _RUN), Spacer(0, 0)
+    begins.run_name, ends.run_name = run.name, ""
+    story: list[Any] = [CondPageBreak(70 * mm), begins]
     if run.status != "ok" or findings:
         color = {"ok": INK, "check": CHECK, "reshoot": RESHOOT}[run.status]
         head = ParagraphStyle("state", parent=_LIST, textColor=color)
@@ -140,7 +158,7 @@ def _run(survey: Survey, run: RunRecord, width: float) -> list[Any]:
     drawings = [PlanDrawing(row) for row in plan_rows(survey, run)]
     key = _text(f"Printed at 100 %, 1 in on paper is 1 ft on the wall. {plan_key(run)}", _SMALL)
     story += [KeepTogether([_text("Plan", _LIST), drawings[0]]), *drawings[1:], key]
-    story += [_text("Bolt-straightening list", _LIST), _lean_table(lean_rows(survey, run), width)]
+    story += [_text("Bolt-straightening list", _LIST), _lean_table(lean_rows(survey, run), width), ends]
     return story
 
 

@@ -1,8 +1,8 @@
 """The looks of the HTML sheet: a printed drawing, ink on warm paper, readable on a phone and on a printer."""
 
 CSS = """
-:root { --ink: #1d262e; --faint: #5b656d; --rule: #c9c5ba; --paper: #faf8f3; --chalk: #1e62be; --card: #0c705c;
-  --plate: #424a82; --bolt: #941674; --check: #7f4d00; --check-bg: #f6e7c9; --reshoot: #a31f1f; --reshoot-bg: #f7dcd8; }
+:root { --ink: #1d262e; --faint: #5b656d; --rule: #c9c5ba; --paper: #faf8f3; --link: #1e62be; --card: #0c705c;
+  --plate: #684424; --bolt: #941674; --check: #7f4d00; --check-bg: #f6e7c9; --reshoot: #a31f1f; --reshoot-bg: #f7dcd8; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 62rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 "Gill Sans", "Gill Sans MT", Optima, Candara, "Noto Sans", sans-serif; }
@@ -17,7 +17,7 @@ h2 { font-size: 1.25rem; margin-top: 2.4rem; border-bottom: 2px solid var(--ink)
 h3 { font-size: 1.05rem; margin-top: 1.6rem; }
 p, ul { margin: .5rem 0; max-width: 46rem; }
 ul { padding-left: 1.2rem; }
-a { color: var(--chalk); }
+a { color: var(--link); }
 nav { margin: .8rem 0; }
 nav a { margin-right: 1.2rem; }
 .wide { overflow-x: auto; }
@@ -48,7 +48,7 @@ svg.plan { height: auto; display: block; margin: .4rem 0; overflow: visible; }
 svg.plan polyline, svg.plan circle { fill: none; stroke: var(--ink); stroke-width: .18; }
 svg.plan text { fill: var(--ink); }
 svg.plan .bold { font-weight: 700; }
-svg.plan .pen-chalk { stroke: var(--chalk); stroke-width: .6; }
+svg.plan .pen-chalk { stroke: var(--ink); stroke-width: .6; }
 svg.plan .pen-plate { stroke: var(--plate); stroke-width: .3; stroke-dasharray: 2.4 1.4; }
 svg.plan .pen-edge { stroke-width: .25; }
 svg.plan .pen-card { stroke: var(--card); }

@@ -1,9 +1,13 @@
-"""Drawing on photos: smooth strokes with a pale border, and lettering that keeps clear of what is already drawn."""
+"""Drawing on photos: smooth strokes with a border, lettering that keeps clear of what is already drawn, and a legend.
+
+Marks are thin and open: they stand beside or round what they mark, so that whoever looks can see for himself.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -20,14 +24,19 @@ Box = tuple[float, float, float, float]  # left, top, right, bottom
 INK: Color = (29, 38, 46)
 PAPER: Color = (250, 248, 243)
 FAINT: Color = (120, 126, 132)
-CHALK: Color = (30, 98, 190)
-PLATE: Color = (66, 74, 130)
+LINE: Color = PAPER  # with a border of ink: as chalk is blue, red, orange or yellow, no such color is drawn beside it
+PLATE: Color = (104, 68, 36)
 CARD: Color = (12, 112, 92)
 BOLT: Color = (148, 22, 116)
 STATUS_COLORS: dict[str, Color] = {"ok": INK, "check": (150, 92, 0), "reshoot": (176, 32, 32)}
 
 _SUBPIXEL_BITS = 4
-_LEADER_GAP = 0.42
+LINE_BESIDE_MM = 9.0  # how far to each side of the measured line a stroke runs: powder lies some 3 to 10 mm wide
+_LEADER_GAP = 0.65
+_ROUND_SHARE, _ROUND_PX = 1.6, 2.0  # a ring round a bolt stands this far off its middle: in its radii, and more
+_TICK = 0.75  # this and what follows in heights of the lettering
+_SWATCH = 2.6
+_ENTRY_GAP = 1.4
 
 
 @dataclass
@@ -60,29 +69,53 @@ class Sketch:
         *,
         closed: bool = False,
         halo_px: int = 0,
+        halo: Color = PAPER,
         dash_px: float = 0.0,
     ) -> None:
-        """A line through points (N, 2), broken where a point is NaN, with a pale border of ``halo_px``."""
+        """A line through points (N, 2), broken where a point is NaN, with a border of ``halo_px``."""
         points_px = np.asarray(points_px, dtype=float)
         if closed:
             points_px = np.concatenate([points_px, points_px[:1]])
         pieces = [piece for run in _finite_runs(points_px) for piece in (_dashes(run, dash_px) if dash_px else [run])]
-        for thickness, ink in ((width_px + 2 * halo_px, PAPER), (width_px, color)):
+        for thickness, ink in ((width_px + 2 * halo_px, halo), (width_px, color)):
             if thickness == width_px or halo_px:
                 fixed = [np.round(piece * (1 << _SUBPIXEL_BITS)).astype(np.int32) for piece in pieces]
                 cv2.polylines(self.pixels, fixed, False, ink[::-1], thickness, cv2.LINE_AA, _SUBPIXEL_BITS)
 
     def circle(self, centre_px: Array, radius_px: float, color: Color, width_px: int, halo_px: int = 0) -> None:
         """A circle as a path."""
-        turn = np.linspace(0.0, 2.0 * np.pi, 49)
-        self.path(
-            centre_px + radius_px * np.column_stack([np.cos(turn), np.sin(turn)]), color, width_px, halo_px=halo_px
-        )
+        self.path(_ring(centre_px, radius_px), color, width_px, halo_px=halo_px)
 
-    def cross(self, centre_px: Array, arm_px: float, color: Color, width_px: int, halo_px: int = 0) -> None:
-        """An upright cross."""
-        for arm in (np.array([arm_px, 0.0]), np.array([0.0, arm_px])):
-            self.path(np.array([centre_px - arm, centre_px + arm]), color, width_px, halo_px=halo_px)
+    def line_marks(self, sides_px: Sequence[Array], size_px: int) -> None:
+        """The measured line: a thin stroke along each side of it, so that the chalk shows between them."""
+        for side_px in sides_px:
+            self.path(side_px, LINE, max(size_px // 12, 1), halo_px=1, halo=INK)
+
+    def bolt_marks(
+        self, base_px: Array, base_radius_px: float, tip: tuple[Array, float] | None, size_px: int, color: Color = BOLT
+    ) -> Box:
+        """An outline round a bolt, and ticks outside it in line with its base; returns the box they fill.
+
+        base_px, base_radius_px : the middle of the bolt at the concrete, (2,), and its half width there
+        tip : the same for its tip, where that is known
+        """
+        stroke = max(size_px // 14, 1)
+        around_px, reach_px = round_px(base_radius_px), round_px(base_radius_px) + _TICK * size_px
+        outline, axis = _ring(base_px, around_px), np.array([1.0, 0.0])
+        if tip is not None:
+            both = np.concatenate([outline, _ring(tip[0], round_px(tip[1]))])
+            outline = np.asarray(cv2.convexHull(both.astype(np.float32)).reshape(-1, 2), dtype=float)
+            length = float(np.linalg.norm(tip[0] - base_px))
+            axis = (tip[0] - base_px) / length if length > 1e-6 else axis
+        self.path(outline, color, stroke, closed=True, halo_px=1)
+        side = np.array([-axis[1], axis[0]])
+        # On the side of the tip a tick would cover the bolt.
+        for way in (side, -side, -axis) if tip is not None else (side, -side, -axis, axis):
+            ends_px = np.array([base_px + around_px * way, base_px + reach_px * way])
+            self.path(ends_px, color, stroke + 1, halo_px=1)
+        points_px = np.concatenate([outline, [base_px - reach_px, base_px + reach_px]])
+        low, high = points_px.min(axis=0), points_px.max(axis=0)
+        return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
     def arrow(self, from_px: Array, to_px: Array, color: Color, width_px: int, halo_px: int = 0) -> None:
         """A line with a head at ``to_px``."""
@@ -203,6 +236,64 @@ def wrapped(text: str, size_px: int, width_px: float, bold: bool = False) -> lis
         else:
             lines.append(word)
     return lines
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a legend: a swatch drawn as the mark itself is, and what it means."""
+
+    swatch: Literal["line", "stroke", "dashes", "bolt", "arrow"]
+    color: Color
+    words: str
+
+
+class Legend:
+    """Entries set side by side in as many rows as they need under a picture of that width."""
+
+    def __init__(self, entries: Sequence[Entry], size_px: int, width_px: int) -> None:
+        """Place the entries; ``size_px`` is the height of the letters."""
+        self.size_px = size_px
+        self._placed: list[tuple[Entry, list[str], float, float]] = []
+        x_px, y_px, lines_here = float(size_px), 0.0, 1
+        for entry in entries:
+            lines = wrapped(entry.words, size_px, width_px - (2 + _SWATCH) * size_px)
+            wide_px = _SWATCH * size_px + words_box(lines, (0.0, 0.0), size_px)[2]
+            if x_px + wide_px > width_px - size_px and x_px > size_px:
+                x_px, y_px, lines_here = float(size_px), y_px + lines_here * _leading(size_px), 1
+            self._placed.append((entry, lines, x_px, y_px))
+            x_px, lines_here = x_px + wide_px + _ENTRY_GAP * size_px, max(lines_here, len(lines))
+        self.height_px = y_px + lines_here * _leading(size_px)
+
+    def draw(self, sketch: Sketch, top_px: float) -> None:
+        """Draw it from the left border of a picture."""
+        for entry, lines, x_px, y_px in self._placed:
+            self._swatch(sketch, entry, x_px, top_px + y_px + 0.6 * self.size_px)
+            sketch.words(lines, (x_px + _SWATCH * self.size_px, top_px + y_px), self.size_px)
+
+    def _swatch(self, sketch: Sketch, entry: Entry, x_px: float, y_px: float) -> None:
+        size_px = self.size_px
+        stroke = max(size_px // 9, 2)
+        ends = np.array([[x_px, y_px], [x_px + (_SWATCH - 0.4) * size_px, y_px]])
+        if entry.swatch == "line":
+            beside = np.array([0.0, 0.25 * size_px])
+            sketch.line_marks([ends - beside, ends + beside], size_px)
+        elif entry.swatch == "bolt":
+            sketch.bolt_marks(ends.mean(axis=0), 0.1 * size_px, None, round(0.6 * size_px), entry.color)
+        elif entry.swatch == "arrow":
+            sketch.arrow(ends[0], ends[1], entry.color, stroke)
+        else:
+            sketch.path(ends, entry.color, stroke, dash_px=0.6 * size_px if entry.swatch == "dashes" else 0.0)
+
+
+def round_px(radius_px: float) -> float:
+    """How far from the middle of a bolt, of that half width, the ring round it is drawn."""
+    return _ROUND_SHARE * radius_px + _ROUND_PX
+
+
+def _ring(centre_px: Array, radius_px: float) -> Array:
+    """A circle as points, (49, 2), the last on the first."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 49)
+    return np.asarray(centre_px + radius_px * np.column_stack([np.cos(turn), np.sin(turn)]))
 
 
 def _size(lines: Sequence[str], size_px: int, bold: bool, pad: float) -> tuple[float, float]:

@@ -9,23 +9,27 @@ from dataclasses import dataclass
 import numpy as np
 
 from sillwright.camera import Array
-from sillwright.judge.straighten import straightening
 from sillwright.lengths import MM_PER_INCH, format_inches
 from sillwright.photo import Pixels
-from sillwright.survey import BoltRecord, RunRecord, Survey
+from sillwright.survey import BoltRecord, RunRecord, Status, Survey
 from sillwright.tell.frames import bolt_base_mm, card_outline_mm, left_handed, zero_card
-from sillwright.tell.rows import STATUS_WORDS, VERDICT_WORDS, bolt_tag, shown, shown_status
+from sillwright.tell.rows import STATUS_WORDS, bolt_tag, must_come_mm, shown_status, straightening_tag
 from sillwright.tell.sketch import (
     BOLT,
     CARD,
-    CHALK,
     FAINT,
     INK,
+    LINE,
+    LINE_BESIDE_MM,
     PAPER,
     PLATE,
     STATUS_COLORS,
+    Box,
     Color,
+    Entry,
+    Legend,
     Sketch,
+    round_px,
     tag_box,
     words_box,
 )
@@ -36,9 +40,11 @@ MOVE_MAGNIFIED = 4.0
 _MM_PER_FOOT = 12 * MM_PER_INCH
 _TAG_LEVELS = 3
 _TAG_STEP = 4.7  # this and what follows in heights of the lettering
-_LEGEND_STEP = 1.3
-_SWATCH = 2.6
 _SMALL = 0.72
+_DOUBTS: dict[Status, str] = {
+    "check": f"{STATUS_WORDS['check']}: read the reason before drilling",
+    "reshoot": f"{STATUS_WORDS['reshoot']}: no number to rely on",
+}
 
 
 def run_strip(survey: Survey, run: RunRecord, load_pixels: Callable[[str], Pixels]) -> Pixels:
@@ -53,9 +59,9 @@ def run_strip(survey: Survey, run: RunRecord, load_pixels: Callable[[str], Pixel
     place = _Place(frame, left_px, top_px)
     tags = _tags(run, place, size_px)
     width_px = frame.columns + 2 * left_px
-    legend = _legend(run, size_px, width_px)
-    levels, legend_lines = max((tag.level for tag in tags), default=-1) + 1, legend[-1][1] + 1
-    below_px = round((levels * _TAG_STEP + legend_lines * _LEGEND_STEP + 1.6) * size_px)
+    legend = Legend(_entries(run), round(_SMALL * size_px), width_px)
+    levels = max((tag.level for tag in tags), default=-1) + 1
+    below_px = round((levels * _TAG_STEP + 1.4) * size_px + legend.height_px)
     canvas = np.empty((top_px + frame.rows + below_px, width_px, 3), dtype=np.uint8)
     canvas[:] = np.array(PAPER[::-1], dtype=np.uint8)
     canvas[top_px : top_px + frame.rows, left_px : left_px + frame.columns] = flat
@@ -64,7 +70,7 @@ def run_strip(survey: Survey, run: RunRecord, load_pixels: Callable[[str], Pixel
     _draw_scale(sketch, run, place, size_px)
     _draw_wall(sketch, run, place, bool(left_handed(survey, run.name)), size_px)
     _draw_bolts(sketch, tags, place, size_px)
-    _draw_legend(sketch, legend, size_px)
+    legend.draw(sketch, sketch.height_px - legend.height_px - 0.4 * size_px)
     return sketch.pixels
 
 
@@ -158,7 +164,7 @@ def _draw_wall(sketch: Sketch, run: RunRecord, place: _Place, handed: bool, size
         ends = [edge.setback_at_zero_mm + edge.slope * x_mm for x_mm in (low_mm, high_mm)]
         sketch.path(along(*ends), INK, stroke, halo_px=1)
     sketch.path(along(run.plate_width_mm, run.plate_width_mm), PLATE, stroke, halo_px=1, dash_px=0.8 * size_px)
-    sketch.path(along(0.0, 0.0), CHALK, stroke, halo_px=1)
+    sketch.line_marks([along(beside_mm, beside_mm) for beside_mm in (-LINE_BESIDE_MM, LINE_BESIDE_MM)], size_px)
     for card in run.cards:
         outline_px = place(card_outline_mm(card, handed))
         sketch.path(outline_px, CARD, stroke, closed=True, halo_px=1)
@@ -193,7 +199,7 @@ def _tags(run: RunRecord, place: _Place, size_px: int) -> list[_Tag]:
             continue
         status = shown_status(run, bolt)
         base_px = place(base_mm[None, :2])[0]
-        lines = (*bolt_tag(run, bolt), *_move_words(bolt))
+        lines = (*bolt_tag(run, bolt), *straightening_tag(bolt))
         width_px = tag_box(lines, (0.0, 0.0), size_px)[2]
         low_px = float(place.corner_px[0])
         left_px = float(np.clip(base_px[0] - width_px / 2, low_px, max(widest_px - width_px, low_px)))
@@ -208,65 +214,44 @@ def _draw_bolts(sketch: Sketch, tags: list[_Tag], place: _Place, size_px: int) -
     """Bolts on the mosaic, and under it a tag for each with a leader."""
     for tag in sorted(tags, key=lambda tag: -tag.level):
         top_px = place.bottom_px + 0.6 * size_px + tag.level * _TAG_STEP * size_px
-        start_px = tag.base_px + np.array([0.0, 0.5 * tag.bolt.diameter_mm / place.frame.mm_per_px])
+        filled = _draw_bolt(sketch, tag, place, size_px)
+        start_px = np.array([tag.base_px[0], filled[3]])
         sketch.path(np.array([start_px, [tag.base_px[0], top_px]]), tag.color, max(size_px // 18, 1), halo_px=1)
         sketch.tag(tag.lines, (tag.left_px, top_px), size_px, tag.color)
-        _draw_bolt(sketch, tag, place, size_px)
 
 
-def _draw_bolt(sketch: Sketch, tag: _Tag, place: _Place, size_px: int) -> None:
-    bolt, base_px = tag.bolt, tag.base_px
-    stroke = max(size_px // 12, 2)
-    radius_px = 0.5 * bolt.diameter_mm / place.frame.mm_per_px
-    sketch.circle(base_px, radius_px, tag.color, stroke, halo_px=1)
-    sketch.cross(base_px, 2.0 * radius_px, tag.color, max(stroke // 2, 1), halo_px=1)
-    found = straightening(bolt)
-    if found is None or found.verdict == "leave" or (found.way_along is None and found.way_across is None):
-        return
-    move_mm = np.array([found.move_along_mm, found.move_across_mm])
-    base_mm = bolt_base_mm(bolt)
-    assert base_mm is not None
-    sketch.arrow(base_px, place((base_mm[:2] + MOVE_MAGNIFIED * move_mm)[None])[0], tag.color, stroke, halo_px=2)
+def _draw_bolt(sketch: Sketch, tag: _Tag, place: _Place, size_px: int) -> Box:
+    """Marks round the base of one bolt, and its arrow; returns the box of the marks."""
+    radius_px = 0.5 * tag.bolt.diameter_mm / place.frame.mm_per_px
+    filled = sketch.bolt_marks(tag.base_px, radius_px, None, round(0.6 * size_px), tag.color)
+    move_mm = must_come_mm(tag.bolt)
+    base_mm = bolt_base_mm(tag.bolt)
+    if move_mm is not None and base_mm is not None:
+        move_px = place((base_mm[:2] + MOVE_MAGNIFIED * np.array(move_mm))[None])[0] - tag.base_px
+        start_px = tag.base_px + round_px(radius_px) / np.linalg.norm(move_px) * move_px
+        sketch.arrow(start_px, start_px + move_px, tag.color, max(size_px // 12, 2), halo_px=2)
+    return filled
 
 
-def _move_words(bolt: BoltRecord) -> list[str]:
-    found = straightening(bolt)
-    if found is None or found.verdict == "leave":
-        return []
-    move = shown(found.tip_move_mm, found.tip_move_u95_mm)
-    return [f"{VERDICT_WORDS[found.verdict]}: tip {move.inches} {move.plus_minus}"]
-
-
-def _legend(run: RunRecord, size_px: int, width_px: int) -> list[tuple[float, int, Color, str, float]]:
-    """Entries as (x, line, color, words, dash), broken to lines no wider than the strip."""
-    small_px = round(_SMALL * size_px)
-    entries: list[tuple[Color, str, float]] = [
-        (CHALK, "chalk line", 0.0),
-        (PLATE, f"far edge of the {format_inches(run.plate_width_mm)} plate", 0.8 * size_px),
-        (CARD, "card, and a ring on its zero mark", 0.0),
-        (BOLT, f"bolt at the concrete; arrow: the way its tip must come, {MOVE_MAGNIFIED:.0f} times as long", 0.0),
+def _entries(run: RunRecord) -> list[Entry]:
+    """What the legend explains: what is drawn."""
+    entries = [
+        *line_entries(run),
+        Entry("stroke", CARD, "card, and a ring on its zero mark"),
+        Entry("bolt", BOLT, "ring round a bolt at the concrete, ticks toward its middle"),
     ]
-    if run.edges:
-        entries.insert(2, (INK, "edge of the wall", 0.0))
-    if any(shown_status(run, bolt) != "ok" for bolt in run.bolts):
-        entries.append((STATUS_COLORS["check"], f"{STATUS_WORDS['check']}: read the reason before drilling", 0.0))
-    placed = []
-    x_px, line = float(size_px), 0
-    for color, words, dash_px in entries:
-        wide_px = _SWATCH * size_px + words_box([words], (0.0, 0.0), small_px)[2]
-        if x_px + wide_px > width_px - size_px and x_px > size_px:
-            x_px, line = float(size_px), line + 1
-        placed.append((x_px, line, color, words, dash_px))
-        x_px += wide_px + 1.4 * size_px
-    return placed
+    if any(must_come_mm(bolt) for bolt in run.bolts):
+        words = f"the way the tip must come, {MOVE_MAGNIFIED:.0f} times as long"
+        entries.append(Entry("arrow", BOLT, words))
+    statuses = [shown_status(run, bolt) for bolt in run.bolts]
+    return entries + [Entry("stroke", STATUS_COLORS[doubt], _DOUBTS[doubt]) for doubt in _DOUBTS if doubt in statuses]
 
 
-def _draw_legend(sketch: Sketch, legend: list[tuple[float, int, Color, str, float]], size_px: int) -> None:
-    small_px = round(_SMALL * size_px)
-    lines = legend[-1][1] + 1
-    for x_px, line, color, words, dash_px in legend:
-        y_px = sketch.height_px - (lines - line) * _LEGEND_STEP * size_px - 0.4 * size_px
-        middle_px = y_px + 0.6 * small_px
-        swatch = np.array([[x_px, middle_px], [x_px + (_SWATCH - 0.4) * size_px, middle_px]])
-        sketch.path(swatch, color, max(size_px // 9, 2), dash_px=dash_px)
-        sketch.words([words], (x_px + _SWATCH * size_px, y_px), small_px)
+def line_entries(run: RunRecord) -> list[Entry]:
+    """What photos and strip say of the lines along a wall."""
+    edges = [Entry("stroke", INK, "edge of the wall")] if run.edges else []
+    return [
+        Entry("line", LINE, "the line as measured: the chalk lies midway between the two strokes"),
+        Entry("dashes", PLATE, f"far edge of the {format_inches(run.plate_width_mm)} plate"),
+        *edges,
+    ]

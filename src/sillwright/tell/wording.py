@@ -6,18 +6,18 @@ from sillwright.judge.straighten import FIELD_BEND_CEILING_DEG, NUT_BEARS_FLAT_D
 from sillwright.lengths import MM_PER_INCH, format_inches
 from sillwright.survey import CornerRecord, PhotoRecord, RunRecord, Status, Survey, worst
 from sillwright.tell.frames import left_handed, reach_mm
-from sillwright.tell.reasons import explain
-from sillwright.tell.rows import STATUS_WORDS, shown_status, up
+from sillwright.tell.reasons import explain, worst_first
+from sillwright.tell.rows import STATUS_WORDS, angle_text, outward, shown_status, width_inches
 
 ADVISES = "sillwright measures and advises. It approves nothing."
 
 HOW_TO_READ: tuple[str, ...] = (
     "Along, from previous and in from the line are taken where the bolt leaves the concrete. A bolt left leaning "
     "stands off that point at the top of the plate.",
-    "± after inches: the true length is within that much of the printed one, 95 times in 100, with the rounding to "
-    "the nearest 1/16 in already counted. ± after millimetres leaves the rounding out.",
-    "ok: fit to mark and drill from. CHECK: a number is given, but look at the reason beside it and put a tape on "
-    "the bolt first. RE-SHOOT: there is no number to rely on; take the photo asked for.",
+    "±: the true number is within that much of the printed one, 95 times in 100, with the rounding of the printed one "
+    "already counted. It is always rounded up; in inches to the next 1/32.",
+    "ok: fit to mark and drill from, to the ± beside each number. CHECK: a number is given, but look at the reason "
+    "beside it and put a tape on the bolt first. RE-SHOOT: there is no number to rely on; take the photo asked for.",
     "An arrow shows which way the tip of a bolt must come, never which way it leans.",
 )
 
@@ -32,6 +32,8 @@ SAFETY: tuple[str, ...] = (
     "Eyes: wear eye protection with side shields whenever you strike or drill.",
     "Treated wood: wear a dust mask and gloves when you cut or drill it, wash your hands before eating, and never "
     "burn the offcuts.",
+    "Concrete: drilling or chipping it makes silica dust that harms the lungs for good (OSHA 29 CFR 1926.1153). Use a "
+    "shroud with a dust collector, or water, and wear a respirator where that is not enough. Do not sweep it up dry.",
     "Edges and steel: open edges are a fall hazard, and upright bolts are a trip and impalement hazard. Do not walk "
     "backward while you shoot or measure.",
     "Structure: bending, cutting or adding anchors is for the engineer and the local code official to decide.",
@@ -57,7 +59,7 @@ def scale_statement(run: RunRecord) -> str:
     return (
         f"{says} It is good to 1 part in {_round_down(1.0 / run.scale_u95_ratio)}: over this run's "
         f"{(high_mm - low_mm) / MM_PER_INCH / 12:.0f} ft that is "
-        f'± {up(doubt_mm / MM_PER_INCH, 2):.2f}" ({up(doubt_mm, 1):.1f} mm){counted}.'
+        f"± {width_inches(doubt_mm)} ({outward(doubt_mm, 0.0, 0.1) / 10:.1f} mm){counted}."
     )
 
 
@@ -101,7 +103,8 @@ def reshoot_lines(survey: Survey) -> tuple[str, ...]:
             lines += [f"Run {run.name}. {explain(reason, 'run')}" for reason in run.reasons]
         for bolt in run.bolts:
             if bolt.status == "reshoot":
-                lines += [f"Bolt {bolt.mark} on {run.name}. {explain(reason, 'bolt')}" for reason in bolt.reasons]
+                name = f"Bolt {bolt.mark} on {run.name}"
+                lines += [f"{name}. {explain(reason, 'bolt')}" for reason in worst_first(bolt.reasons)]
     for corner in survey.corners:
         if corner.status == "reshoot":
             name = f"Corner of {corner.runs[0]} and {corner.runs[1]}"
@@ -117,9 +120,9 @@ def corner_line(corner: CornerRecord) -> str:
     name = f"Corner of {corner.runs[0]} and {corner.runs[1]}"
     if corner.status == "reshoot" or corner.angle_deg is None:
         return f"{name}: {STATUS_WORDS['reshoot']}, no angle to cut to."
-    width = "± not known" if corner.u95_deg is None else f"± {up(corner.u95_deg, 2):.2f}°"
     mark = "" if corner.status == "ok" else f" {STATUS_WORDS[corner.status]}."
-    return f"{name}: {corner.angle_deg:.2f} {width}, seen from where the lines cross.{mark}"
+    angle = angle_text(corner.angle_deg, corner.u95_deg, 2)
+    return f"{name}: {angle}, seen from where the lines cross.{mark}"
 
 
 def photo_line(photo: PhotoRecord) -> str:
