@@ -11,7 +11,7 @@ import pytest
 from scene_pictures import bolt_view
 from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, inside, overhead
 from sillwright.camera import project
-from sillwright.measure.find import FoundBolt, lay_over
+from sillwright.measure.find import FoundBolt, _apart, lay_over
 from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes, ribbed_stubs
 from sillwright.outline import Bolt
@@ -237,3 +237,23 @@ def test_a_ribbed_stub_is_no_bolt_however_clear_its_parts() -> None:
     assert judged(stub) is None
     assert ribbed_stubs([replace(stub, score=20.0), found()]) == [replace(stub, score=20.0)]
     assert not is_ribbed(found())
+
+
+@pytest.mark.parametrize(
+    ("base_mm", "tip_mm", "both"),
+    [
+        ((35.0, 2.0), (0.0, 0.0), False),  # another foot under the same end
+        ((34.0, 0.0), (-34.0, 0.0), False),  # crossing it half way up
+        ((20.0, 0.0), (20.0, 0.0), False),  # nearer than a washer lets two stand
+        ((40.0, 0.0), (40.0, 0.0), True),
+        ((300.0, 0.0), (280.0, 10.0), True),
+    ],
+)
+def test_of_two_bolts_that_would_go_through_each_other_the_better_one_is_kept(
+    base_mm: tuple[float, float], tip_mm: tuple[float, float], both: bool
+) -> None:
+    one = with_parts(CLEAR, CLEAR, score=20.0)
+    shifted = one.fit.parameters + np.array([*base_mm, *tip_mm, 0.0, 0.0, 0.0])
+    other = replace(one, fit=replace(one.fit, parameters=shifted), score=14.0)
+    kept = _apart([other, one])
+    assert [bolt.score for bolt in kept] == ([20.0, 14.0] if both else [20.0])

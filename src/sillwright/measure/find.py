@@ -197,12 +197,23 @@ def _at_stickup(view: BoltView, start: Array, stickup_mm: float) -> Array:
 
 
 def _apart(found: Sequence[FoundBolt]) -> list[FoundBolt]:
+    """The best of those that would stand in one another: steel does not go through steel."""
     kept: list[FoundBolt] = []
     for bolt in sorted(found, key=lambda b: -b.score):
-        place = bolt.fit.parameters[:2]
-        if all(np.linalg.norm(place - other.fit.parameters[:2]) > APART_MM for other in kept):
+        if all(_room_between(bolt.fit, other.fit) for other in kept):
             kept.append(bolt)
     return kept
+
+
+def _room_between(one: AxisFit, other: AxisFit) -> bool:
+    """Whether two bolts have room beside each other, at the concrete and all the way up."""
+    if np.linalg.norm(one.base_mm - other.base_mm) <= APART_MM:
+        return False
+    along = np.linspace(0.0, 1.0, 24)[:, None]
+    first = one.base_mm + along * (one.tip_mm - one.base_mm)
+    second = other.base_mm + along * (other.tip_mm - other.base_mm)
+    nearest = np.linalg.norm(first[:, None] - second[None], axis=2).min()
+    return bool(nearest > one.parameters[5] + other.parameters[5])
 
 
 def refit(bolt: FoundBolt, shape: BoltShape, stickup_mm: float | None) -> FoundBolt:
