@@ -104,7 +104,7 @@ def test_photos_stored_upside_down_are_found_by_the_run_they_are_of(seed: int) -
     block, photos, lenses = block_of(problem, solution)
     names = {photo.path: photo.path.name for photo in photos}
     for _ in range(2):
-        changed = turned_lenses(block, photos, lenses, names, JOB)
+        changed = turned_lenses(block, photos, lenses, JOB)
         lenses = {**lenses, **changed}
         block = with_lenses(block, lenses)
     found = {i for i, photo in enumerate(photos) if not lenses[photo.path].usual}

@@ -136,12 +136,22 @@ def lay_line(block: Block, crew: Crew) -> LaidLine | None:
         if straight is None:
             return None
         line = straight
+    return _laid(block, traces, line, chosen)
+
+
+def lay_again(block: Block, before: LaidLine) -> LaidLine | None:
+    """The same photos joined a little otherwise, on the line as it was followed in them."""
+    traces = [before.traces.get(path) for path in block.photos]
+    line = refit(block, traces)
+    return None if line is None else _laid(block, traces, line, before.line)
+
+
+def _laid(block: Block, traces: Sequence[LineTrace | None], line: tuple[float, float], chosen: ChosenLine) -> LaidLine:
     seen = observe(traces, 0)
-    laid = with_lines(block, [line], seen)
     photos = tuple(observation.photo for observation in seen)
     by_file = {block.photos[i]: trace for i, trace in enumerate(traces) if trace is not None}
-    chosen = ChosenLine(line[0], line[1], chosen.color, photos, chosen.rival_mm)
-    return LaidLine(laid, chosen, by_file)
+    laid = ChosenLine(line[0], line[1], chosen.color, photos, chosen.rival_mm)
+    return LaidLine(with_lines(block, [line], seen), laid, by_file)
 
 
 def _strips_along(

@@ -14,7 +14,7 @@ from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
-from sillwright.measure.line import ChosenLine, lay_line
+from sillwright.measure.line import ChosenLine, lay_again, lay_line
 from sillwright.measure.misfit import misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
@@ -26,6 +26,7 @@ from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
 from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status
 
+MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only in the second
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 STEP_LIMIT_MM = 3.175  # 1/8 in
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
@@ -95,13 +96,19 @@ def lay_run(
     if block is None:
         return _nothing(job, run, photos, names)
     laid = lay_line(block, crew)
-    for settle in (turned_lenses, turned_lenses, doubted_lenses):
+    for _ in range(MOST_TURNS):
         # Which way up each photo was stored shows in the cards and the line together, so both are laid again.
-        changed = settle(block if laid is None else laid.block, photos, lenses, names, job)
-        if changed:
-            lenses = {**lenses, **changed}
-            block = join(photos, own, lenses, job, run.tape, names) or block
-            laid = lay_line(block, crew)
+        turned = turned_lenses(block if laid is None else laid.block, photos, lenses, job)
+        if not turned:
+            break
+        lenses = {**lenses, **turned}
+        block = join(photos, own, lenses, job, run.tape, names) or block
+        laid = lay_line(block, crew)
+    opened = doubted_lenses(block if laid is None else laid.block, photos, lenses, names, job)
+    if opened:
+        lenses = {**lenses, **opened}
+        block = join(photos, own, lenses, job, run.tape, names) or block
+        laid = None if laid is None else lay_again(block, laid)
     if laid is None:
         return _no_line(job, run, block, names)
     return LaidRun(run, laid.block, laid.line, laid.traces, lenses)

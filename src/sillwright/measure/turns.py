@@ -32,9 +32,7 @@ LEAST_SHARE = 0.03  # of the odds: below it the other way up is not worth a lens
 Lenses = Mapping[Path, LensOfPhoto]
 
 
-def turned_lenses(
-    block: Block, photos: Sequence[CardsSeen], lenses: Lenses, names: Mapping[Path, str], job: Job
-) -> dict[Path, LensOfPhoto]:
+def turned_lenses(block: Block, photos: Sequence[CardsSeen], lenses: Lenses, job: Job) -> dict[Path, LensOfPhoto]:
     """Of the photos that fit the run better with their lens turned half round, the lens so turned; often none."""
     turned, _ = _choose(block, lenses)
     return {photo.path: lenses[photo.path].turned_half(photo, job) for photo in photos if photo.path in turned}
