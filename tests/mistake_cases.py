@@ -16,6 +16,7 @@ from scenes import LENS_SIGMA, PHONE, Bar, Chalk, Scene, Stain, draw_bolt, insid
 from sillwright.camera import Camera, Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.job import Tape
+from sillwright.outline import Bolt
 from sillwright.solve.state import (
     card_points,
 )
@@ -39,6 +40,7 @@ class Case:
     noise: float = 2.0
     gain: float = 1.0
     pushed_mm: float = 0.0
+    steel: tuple[Bar, ...] = ()  # drawn for the bolts, where they are not drawn as bare bars
     spoil: Callable[[list[np.ndarray], Scene, np.random.Generator], list[np.ndarray]] | None = None
 
 
@@ -247,6 +249,29 @@ def _shrunk_a_little(case: Case, rng: np.random.Generator) -> Case:
     return replace(case, scene=replace(case.scene, scale=1.0 - rng.uniform(0.01, 0.03)))
 
 
+def _nuts_and_washers(case: Case, rng: np.random.Generator) -> Case:
+    """Nuts as round bars of a nut's mean width, low on a washer or near the tip: they hide foot or sides."""
+    steel: list[Bar] = []
+    for bar in case.scene.bars:
+        bolt, wide_mm = bar.bolt, 1.62 * bar.bolt.radius_mm
+        high_mm = 1.75 * bolt.radius_mm
+        washer_mm = float(rng.choice([0.0, 2.5]))
+        foot_mm = washer_mm if rng.random() < 0.5 else bolt.stickup_mm - high_mm - rng.uniform(5.0, 20.0)
+        steps = [(0.0, foot_mm, bolt.radius_mm), (foot_mm, foot_mm + high_mm, wide_mm)]
+        if foot_mm == washer_mm and washer_mm:
+            steps[0] = (0.0, washer_mm, 2.2 * bolt.radius_mm)
+        steps.append((foot_mm + high_mm, bolt.stickup_mm, bolt.radius_mm))
+        axis = (bolt.tip_mm - bolt.base_mm) / bolt.stickup_mm
+        for low_mm, top_mm, radius_mm in steps:
+            if top_mm > low_mm:
+                piece = Bolt(bolt.base_mm + low_mm * axis, bolt.base_mm + top_mm * axis, radius_mm)
+                last = top_mm == bolt.stickup_mm
+                steel.append(
+                    Bar(piece, bar.chamfer_mm if last else 0.3, 0.0 if radius_mm == wide_mm else bar.repeat_mm)
+                )
+    return replace(case, steel=tuple(steel))
+
+
 def _mirrored(case: Case, rng: np.random.Generator) -> Case:
     return replace(case, spoil=lambda photos, scene, rng: [np.ascontiguousarray(p[:, ::-1]) for p in photos])
 
@@ -291,6 +316,7 @@ MISTAKES: dict[str, Callable[[Case, np.random.Generator], Case]] = {
     "two lines": _two_lines,
     "card covered in part": _covered_in_part,
     "photo twice": _duplicated,
+    "nuts and washers": _nuts_and_washers,
     "mirrored": _mirrored,
     "one upside down": _one_upside_down,
     "turned anyhow": _turned_anyhow,
@@ -304,6 +330,7 @@ MISTAKES: dict[str, Callable[[Case, np.random.Generator], Case]] = {
 def draw_photo(case: Case, photo: int, seed: int) -> np.ndarray:
     """One whole photo; beside the wall there is only soil, drawn at no cost."""
     scene, camera, pose = case.scene, case.scene.camera, case.scene.poses[photo]
+    scene = replace(scene, bars=case.steel or scene.bars)
     rng = np.random.default_rng(seed)
     coarse = 14.0 * rng.standard_normal((camera.height_px // 8, camera.width_px // 8, 1)) + np.array([60.0, 78.0, 98.0])
     out = cv2.resize(coarse.astype(np.float32), (camera.width_px, camera.height_px))

@@ -39,7 +39,7 @@ FOOT_STEP_MM = 1.25
 OTHER_FEET = 5
 ENDS_WORTH = 3.0
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
-RIVAL_MARGIN = 2.0
+RIVAL_MARGIN = 3.5
 STATED_STICKUP_SIGMA_MM = 3.0  # what a crew states is a taped length to about 1/8 in; the record says it rests on it
 
 

@@ -16,7 +16,7 @@ from sillwright.solve.axis import Glimpse, climb, tip_on_ray, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
-WORTH_A_CLIMB = 5.0
+WORTH_A_LOOK = 3.0  # low, since where a nut hides the sides a foot is found only once the end is held
 MOST_CLIMBS_A_PHOTO = 7
 CLIMBS_TOGETHER = 12
 STARTS_A_BOLT = 3
@@ -46,7 +46,7 @@ def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
     waiting: list[Ranked] = []
     for glimpse, found in zip(glimpses, search.searches, strict=True):
         waiting.extend(_held_against_all(glimpse, found.proposals.shapes, glimpses, shape))
-    waiting = [item for item in waiting if item[0].evidence >= WORTH_A_CLIMB - 2.0]
+    waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
     waiting.sort(key=lambda item: -item[0].evidence)
     groups: list[list[Start]] = []
     feet: list[list[Array]] = []
@@ -55,7 +55,7 @@ def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
         batch, waiting = _next_climbs(waiting, groups, feet, min(climbs, CLIMBS_TOGETHER))
         climbs -= len(batch)
         for start, place in _climbed_roughly(batch, shape):
-            if place.evidence >= WORTH_A_CLIMB:
+            if place.evidence >= WORTH_A_LOOK:
                 _add_start(groups, feet, start, place)
     for group, places in zip(groups, feet, strict=True):
         for foot in places[:FEET_A_BOLT]:

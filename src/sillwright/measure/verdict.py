@@ -16,7 +16,7 @@ from sillwright.solve.axis import PartEvidence
 # every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.
 END_SEEN = 0.25
 END_SEEN_ALONE = 0.5
-FOOT_SEEN = 0.2
+FOOT_SEEN = 0.45
 FOOT_SEEN_ALONE = 0.3
 FOOT_SURE = 0.5
 TOTAL_SEEN = 3.0
