@@ -30,7 +30,7 @@ from sillwright.tell.reasons import explain
 from sillwright.tell.report import file_names, write_report
 from sillwright.tell.sheet_html import Picture, SheetPictures, sheet_html
 from sillwright.tell.sheet_pdf import sheet_pdf
-from sillwright.tell.wording import SAFETY, corner_line
+from sillwright.tell.wording import PHOTO_KEY, SAFETY, corner_line
 from test_tell_truth import doubtful_survey, scene_folder, truth_survey
 
 DAY = date(2026, 11, 25)
@@ -167,6 +167,12 @@ def test_every_sheet_gives_a_corner_the_same_width_as_the_one_function_rounds_it
     assert "97.00 ± 0.05°" in line
     assert line in Page(sheet_html(survey, DAY)).text
     assert line in pdf_text(sheet_pdf(survey, DAY))
+
+
+def test_the_page_says_what_is_drawn_on_its_photos_where_it_has_any() -> None:
+    survey = small_survey()
+    assert PHOTO_KEY in Page(sheet_html(survey, DAY, SheetPictures({}, {"1.jpg": Picture(b"x")}))).text
+    assert PHOTO_KEY not in Page(sheet_html(survey, DAY)).text
 
 
 def test_the_cautions_name_what_harms() -> None:

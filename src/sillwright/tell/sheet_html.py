@@ -18,6 +18,7 @@ from sillwright.tell.sheet_style import CSS
 from sillwright.tell.wording import (
     ADVISES,
     HOW_TO_READ,
+    PHOTO_KEY,
     SAFETY,
     STRAIGHTENING,
     corner_line,
@@ -188,7 +189,8 @@ def _corners(survey: Survey) -> Markup:
 
 def _photos(survey: Survey, pictures: SheetPictures) -> Markup:
     figures = [_photo(photo, pictures.photos.get(photo.file)) for photo in survey.photos]
-    return joined(el("h2", "Photos", id="photos"), el("div", *figures, class_="photos"))
+    key = el("p", PHOTO_KEY) if pictures.photos else Markup()
+    return joined(el("h2", "Photos", id="photos"), key, el("div", *figures, class_="photos"))
 
 
 def _photo(photo: PhotoRecord, picture: Picture | None) -> Markup:

@@ -21,6 +21,11 @@ HOW_TO_READ: tuple[str, ...] = (
     "An arrow shows which way the tip of a bolt must come, never which way it leans.",
 )
 
+PHOTO_KEY = (
+    "On each photo two thin strokes run along the line as measured; the chalk shows between them. An outline stands "
+    "round each bolt, with ticks in line with its base. An arrow shows the way a tip must come. Pictures open large."
+)
+
 STRAIGHTENING = (
     f"A bolt is listed to straighten where its lean, less its ±, is over {NUT_BEARS_FLAT_DEG:.1f}° (1 in 20): past "
     "that slope a nut no longer bears flat (RCSC, by way of AISC FAQ 6.10.1). No source sets a straightening limit for "
