@@ -10,6 +10,8 @@ import numpy as np
 
 from scene_pictures import bolt_view
 from scenes import PHONE, Bar, Chalk, Scene, axis_parameters, lying, overhead, problem_of, see_cards, see_line, truth_of
+from sillwright.fasteners import bolt_size
+from sillwright.job import Job, RunJob
 from sillwright.measure.block import (
     Block,
 )
@@ -30,6 +32,23 @@ CHAMFER_MM = 1.2
 CLEAR = PartEvidence(0.6, 0.6, 0.6, 0.6, 0.6, 9.0, 4.0)
 TAPED = ScaleVerdict("tape", 0.0004, (), True, 0.0)
 FILES = ("a.jpg", "b.jpg")
+
+
+def bare_job(*runs: RunJob) -> Job:
+    """A job of paper cards and 1/2 in bolts of which nothing more is said."""
+    return Job(
+        name="",
+        folder=Path(),
+        plate_width_mm=140.0,
+        plate_layers=1,
+        bolt=bolt_size("1/2 in"),
+        stickup_mm=None,
+        card_thickness_mm=0.3,
+        check_length_mm=None,
+        profile_path=None,
+        runs=runs,
+        corners=(),
+    )
 
 
 @cache

@@ -25,7 +25,7 @@ from PIL.ExifTags import IFD, Base
 from benchmark import SHARED_PHOTOS, Errors, compare, rms, scene_job
 from sillwright.job import Job, load_job
 from sillwright.measure import measure_job
-from sillwright.photo import read_facts, read_pixels, turn_for_viewing
+from sillwright.photo import _undo, read_facts, read_pixels, turn_for_viewing
 from sillwright.survey import RunRecord, Survey, read_survey
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -190,7 +190,7 @@ def save_again(target: Path, source: Path = GARAGE / TURNED_PHOTO, *, marked: in
         lens = dict(exif.get_ifd(IFD.Exif))
     if marked:
         upright = turn_for_viewing(pixels, exif[Base.Orientation])
-        pixels = turn_for_viewing(upright, {6: 8, 8: 6}.get(marked, marked))
+        pixels = turn_for_viewing(upright, _undo(marked))
         exif[Base.Orientation] = marked
     exif.get_ifd(IFD.Exif).update(lens)
     pillow_heif.register_heif_opener()

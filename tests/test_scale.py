@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from scenes import PHONE
-from sillwright.fasteners import bolt_size
-from sillwright.job import Job, RunJob
+from sillwright.job import RunJob
 from sillwright.measure.block import (
     CHECK_READING_SIGMA_MM,
     PRINT_SCALE_SIGMA,
@@ -29,7 +27,7 @@ from sillwright.solve.adjust import adjust
 from sillwright.solve.state import (
     TapeObservation,
 )
-from small_run import CHAMFER_MM, TAPED, bolt_on, record, run
+from small_run import CHAMFER_MM, TAPED, bare_job, bolt_on, record, run
 
 
 def judged(block: Block, found: list[FoundBolt], radius_mm: float = 6.35, *, check: bool = False) -> ScaleVerdict:
@@ -180,19 +178,7 @@ def test_bolts_that_speak_against_a_check_length_alone_are_a_conflict_without_ca
 def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> None:
     _, block, found = run(1.0)
     loose = replace(block, solution=replace(block.solution, converged=False))
-    job = Job(
-        name="",
-        folder=Path(),
-        plate_width_mm=140.0,
-        plate_layers=1,
-        bolt=bolt_size("1/2 in"),
-        stickup_mm=None,
-        card_thickness_mm=0.3,
-        check_length_mm=None,
-        profile_path=None,
-        runs=(RunJob("north", (), (1, 2)),),
-        corners=(),
-    )
+    job = bare_job(RunJob("north", (), (1, 2)))
     names = {path: path.name for path in block.photos}
     lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
     for one, status in ((block, "ok"), (loose, "check")):

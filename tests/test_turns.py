@@ -10,33 +10,20 @@ import pytest
 
 from scenes import LENS_SIGMA, PHONE, Scene, draw_scene, problem_of, see_cards, see_line, truth_of
 from sillwright.camera import Pose
-from sillwright.fasteners import bolt_size
-from sillwright.job import Job
 from sillwright.measure.block import Block
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.misfit import misfits
-from sillwright.measure.turns import doubted_lenses, turned_lenses
+from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.work import CardsSeen
 from sillwright.profile import Lens
 from sillwright.solve.adjust import Solution, adjust
 from sillwright.solve.equations import normal_equations
 from sillwright.solve.lens_choice import cheapest, cost_of_moves
 from sillwright.solve.state import Problem
+from small_run import bare_job
 
 HALF = np.diag([-1.0, -1.0, 1.0])
-JOB = Job(
-    name="",
-    folder=Path(),
-    plate_width_mm=140.0,
-    plate_layers=1,
-    bolt=bolt_size("1/2 in"),
-    stickup_mm=None,
-    card_thickness_mm=0.3,
-    check_length_mm=None,
-    profile_path=None,
-    runs=(),
-    corners=(),
-)
+JOB = bare_job()
 
 
 def stored(seed: int, turned: tuple[int, ...]) -> tuple[Scene, Problem, Solution]:
@@ -104,11 +91,12 @@ def test_photos_stored_upside_down_are_found_by_the_run_they_are_of(seed: int) -
     block, photos, lenses = block_of(problem, solution)
     names = {photo.path: photo.path.name for photo in photos}
     for _ in range(2):
-        changed = turned_lenses(block, photos, lenses, JOB)
+        changed = turned_lenses(ways_up(block, lenses), photos, lenses, JOB)
         lenses = {**lenses, **changed}
         block = with_lenses(block, lenses)
     found = {i for i, photo in enumerate(photos) if not lenses[photo.path].usual}
-    left_open = {i for i, photo in enumerate(photos) if photo.path in doubted_lenses(block, photos, lenses, names, JOB)}
+    opened = doubted_lenses(ways_up(block, lenses), photos, lenses, names, JOB)
+    left_open = {i for i, photo in enumerate(photos) if photo.path in opened}
     assert found ^ set(turned) <= left_open
     assert len(left_open) <= count // 2
 
@@ -148,7 +136,7 @@ def test_a_photo_whose_turn_the_run_leaves_open_gets_a_lens_that_covers_both() -
     silent = replace(silent, card_seen=(replace(loose[0], sigma_px=50.0), *silent.card_seen))
     block, photos, lenses = block_of(silent, adjust(silent, solution.state))
     either = {path: replace(one, usual=None) for path, one in lenses.items()}
-    opened = doubted_lenses(block, photos, either, {p.path: p.path.name for p in photos}, JOB)
+    opened = doubted_lenses(ways_up(block, either), photos, either, {p.path: p.path.name for p in photos}, JOB)
     assert photos[0].path in opened
     one = opened[photos[0].path]
     assert [finding.code for finding in one.findings] == ["turned-unsure"]

@@ -74,15 +74,27 @@ class Camera:
             cy=(self.cy + 0.5) * sy - 0.5,
         )
 
-    def turned_half(self) -> Camera:
-        """The same lens for pictures whose stored pixels were turned half round, so that X' = -X, Y' = -Y."""
+    def turned_clockwise(self) -> Camera:
+        """The same lens for pictures whose stored pixels were turned 90 degrees clockwise.
+
+        Old (x, y) becomes (height - 1 - y, x), so in the camera frame X' = -Y, Y' = X; put into the Brown model this
+        gives p1' = p2 and p2' = -p1.
+        """
         return replace(
             self,
-            cx=self.width_px - 1 - self.cx,
-            cy=self.height_px - 1 - self.cy,
-            p1=-self.p1,
-            p2=-self.p2,
+            width_px=self.height_px,
+            height_px=self.width_px,
+            fx=self.fy,
+            fy=self.fx,
+            cx=self.height_px - 1 - self.cy,
+            cy=self.cx,
+            p1=self.p2,
+            p2=-self.p1,
         )
+
+    def turned_half(self) -> Camera:
+        """The same lens for pictures whose stored pixels were turned half round."""
+        return self.turned_clockwise().turned_clockwise()
 
     def reduced(self, factor: int) -> Camera:
         """The same lens for the picture with squares of ``factor`` pixels made one; a rest at the edge may be kept."""

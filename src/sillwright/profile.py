@@ -54,32 +54,10 @@ class Lens:
         return Lens(self.camera.scaled(width_px, height_px), self.covariance * np.outer(by, by))
 
     def turned_clockwise(self) -> Lens:
-        """The same lens for pictures whose stored pixels were turned 90 degrees clockwise.
-
-        Old (x, y) becomes (height - 1 - y, x), so in the camera frame X' = -Y, Y' = X; put into the Brown model this
-        gives p1' = p2 and p2' = -p1.
-        """
-        old = self.camera
-        camera = Camera(
-            old.height_px,
-            old.width_px,
-            fx=old.fy,
-            fy=old.fx,
-            cx=old.height_px - 1 - old.cy,
-            cy=old.cx,
-            k1=old.k1,
-            k2=old.k2,
-            p1=old.p2,
-            p2=-old.p1,
-            k3=old.k3,
-        )
+        """The same lens for pictures whose stored pixels were turned 90 degrees clockwise."""
         source = [1, 0, 3, 2, 4, 5, 7, 6, 8]
         sign = np.array([1.0, 1.0, -1.0, 1.0, 1.0, 1.0, 1.0, -1.0, 1.0])
-        return Lens(camera, self.covariance[np.ix_(source, source)] * np.outer(sign, sign))
-
-    def turned_anticlockwise(self) -> Lens:
-        """The same lens for pictures whose stored pixels were turned 90 degrees anticlockwise."""
-        return self.turned_half().turned_clockwise()
+        return Lens(self.camera.turned_clockwise(), self.covariance[np.ix_(source, source)] * np.outer(sign, sign))
 
     def turned_half(self) -> Lens:
         """The same lens for pictures whose stored pixels were turned half round."""

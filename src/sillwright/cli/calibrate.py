@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from multiprocessing import get_context
@@ -14,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sillwright.cli.output import writing
 from sillwright.errors import CalibrationError, LengthError, PhotoError
 
 if TYPE_CHECKING:
@@ -130,7 +129,7 @@ def calibrate(photos: tuple[Path, ...], output: Path, board: BoardSpec | None) -
     check_determined(result)
     facts = next(look.facts for look in looks if look.facts is not None and look.usable)
     picture = output.with_name(f"{output.stem}-coverage.png")
-    with _writing(output):
+    with writing(output):
         _write(result, facts, spec, output, picture)
     _report(console, result, spec)
     click.echo(f'Wrote {output}, and {picture.name} beside it. Name it in job.toml: [camera] profile = "{output.name}"')
@@ -234,15 +233,6 @@ def _write(result: Calibration, facts: PhotoFacts, spec: BoardSpec, output: Path
     )
     write_coverage(result, picture)
     write_profile(profile, output)
-
-
-@contextmanager
-def _writing(output: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as fault:
-        reason = fault.strerror or fault
-        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another place with -o.") from fault
 
 
 def _report(console: Console, result: Calibration, spec: BoardSpec) -> None:

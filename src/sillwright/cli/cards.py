@@ -8,6 +8,7 @@ from typing import Literal
 import click
 
 from sillwright.cards import CARD_COUNT
+from sillwright.cli.output import writing
 
 
 @click.command()
@@ -61,7 +62,7 @@ def cards(
         raise click.UsageError(f"--last {last} comes before --first {first}: give the lower number to --first.")
     from sillwright.tell.cardsheet import PAPER_NAME, write_calibration_pdf, write_cards_pdf
 
-    try:
+    with writing(output):
         if calibration_sheet:
             write_calibration_pdf(output, paper)
             made, check = "the calibration sheet", "252 mm along and 168 mm down"
@@ -72,8 +73,5 @@ def cards(
                 ", one to a sheet" if one_a_sheet else ", two to a sheet, and a first page that says how to use them"
             )
             check = "240 mm (9 7/16 in and a hair)"
-    except OSError as fault:
-        reason = fault.strerror or fault
-        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another place with -o.") from fault
     click.echo(f"Wrote {output}: {made}, {PAPER_NAME[paper]} paper, landscape.")
     click.echo(f"Print at 100 % (actual size), then check with a tape, tick to tick: {check}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from collections.abc import Iterator
@@ -10,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from sillwright.cli.output import writing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,14 +82,10 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 
 def _make_folder(output: Path) -> None:
     """The output folder, made before anything is measured: minutes of work must not end at a wrong name."""
-    try:
+    with writing(output, "folder"):
         output.mkdir(parents=True, exist_ok=True)
-        writable = os.access(output, os.W_OK)
-        reason = "" if writable else "no permission to write in it"
-    except OSError as fault:
-        reason = fault.strerror or str(fault)
-    if reason:
-        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another folder with -o.")
+        if not os.access(output, os.W_OK):
+            raise PermissionError(errno.EACCES, "no permission to write in it")
 
 
 def job_of(paths: tuple[Path, ...]) -> Job:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, rotation_from_vector
-from sillwright.cards import scale_card
+from sillwright.cards import CHECK_LENGTH_MM, scale_card
 from sillwright.job import Job, Tape
 from sillwright.measure.lenses import LensOfPhoto, nominal_scale
 from sillwright.measure.work import CardsSeen
@@ -205,7 +205,7 @@ def _problem(
         face_height_mm=job.card_thickness_mm,
         card_middle_mm=CARD_MIDDLE_MM,
         scale_mean=scale,
-        scale_sigma=CHECK_READING_SIGMA_MM / 240.0 if job.check_length_mm else PRINT_SCALE_SIGMA,
+        scale_sigma=CHECK_READING_SIGMA_MM / CHECK_LENGTH_MM if job.check_length_mm else PRINT_SCALE_SIGMA,
         zero_card=index[min(n for n in numbers if n in own)],
     )
 

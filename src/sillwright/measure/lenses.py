@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sillwright.cards import CHECK_LENGTH_MM
 from sillwright.errors import JobError
 from sillwright.job import Job
 from sillwright.measure.work import CardsSeen
@@ -52,7 +53,7 @@ def lens_for(seen: CardsSeen, profile: Profile | None, name: str, job: Job) -> L
 
 def nominal_scale(job: Job) -> float:
     """The print scale to start from: what the check ticks were taped at, else true."""
-    return job.check_length_mm / 240.0 if job.check_length_mm else 1.0
+    return job.check_length_mm / CHECK_LENGTH_MM if job.check_length_mm else 1.0
 
 
 def _lens_for(seen: CardsSeen, profile: Profile | None, name: str) -> LensOfPhoto:

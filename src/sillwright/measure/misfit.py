@@ -10,7 +10,7 @@ import numpy as np
 
 from sillwright.camera import Array
 from sillwright.measure.block import Block
-from sillwright.solve.state import CARD_HEIGHT_MM
+from sillwright.solve.state import CARD_HEIGHT_MM, card_points
 
 # On rendered photos, right and wrong ones: the worst card in a photo had at most 1.5 times the usual residual in its
 # own sigma, and a line traced where there was none 8 times.
@@ -43,5 +43,5 @@ def misfits(block: Block) -> tuple[int, ...]:
 def card_heights_mm(block: Block) -> Array:
     """How high the middle of each card's face stands over where a flat card's would, (cards,)."""
     state, problem = block.solution.state, block.problem
-    middle = np.append(state.scale * problem.card_middle_mm, 0.0)
-    return np.array([(c.origin_mm + c.rotation @ middle)[2] - problem.face_height_mm for c in state.cards])
+    middle = problem.card_middle_mm[None]
+    return np.array([card_points(card, state.scale, middle)[0, 2] for card in state.cards]) - problem.face_height_mm

@@ -19,7 +19,7 @@ from sillwright.measure.misfit import misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
-from sillwright.measure.turns import doubted_lenses, turned_lenses
+from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
@@ -96,15 +96,16 @@ def lay_run(
     if block is None:
         return _nothing(job, run, photos, names)
     laid = lay_line(block, crew)
+    ways = ways_up(block if laid is None else laid.block, lenses)
     for _ in range(MOST_TURNS):
-        # Which way up each photo was stored shows in the cards and the line together, so both are laid again.
-        turned = turned_lenses(block if laid is None else laid.block, photos, lenses, job)
-        if not turned:
+        if not ways.turned:
             break
-        lenses = {**lenses, **turned}
+        # Which way up each photo was stored shows in the cards and the line together, so both are laid again.
+        lenses = {**lenses, **turned_lenses(ways, photos, lenses, job)}
         block = join(photos, own, lenses, job, run.tape, names) or block
         laid = lay_line(block, crew)
-    opened = doubted_lenses(block if laid is None else laid.block, photos, lenses, names, job)
+        ways = ways_up(block if laid is None else laid.block, lenses)
+    opened = doubted_lenses(ways, photos, lenses, names, job)
     if opened:
         lenses = {**lenses, **opened}
         block = join(photos, own, lenses, job, run.tape, names) or block

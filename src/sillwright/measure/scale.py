@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from sillwright.measure.block import SHRUNK_BELOW, Block, taped_scales
 from sillwright.measure.find import FoundBolt
@@ -79,7 +79,7 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
     if odds > DOUBTFUL_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
     # 95 of a hundred prints, those that may be shrunk counted as outside.
-    half_width = float(norm.ppf(0.5 + 0.5 * 0.95 / (1.0 - odds)))
+    half_width = float(ndtri(0.5 + 0.5 * 0.95 / (1.0 - odds)))
     return ScaleVerdict("bolts", half_width * sigma, ("scale-not-taped",), True, off)
 
 

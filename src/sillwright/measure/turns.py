@@ -9,7 +9,7 @@ not lie on one plane under the wrong one.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,27 +28,50 @@ USUAL = 6.0
 SHARED = 2.0
 LEAST_SHARE = 0.03  # of the odds: below it the other way up is not worth a lens of its own
 
-
 Lenses = Mapping[Path, LensOfPhoto]
 
 
-def turned_lenses(block: Block, photos: Sequence[CardsSeen], lenses: Lenses, job: Job) -> dict[Path, LensOfPhoto]:
-    """Of the photos that fit the run better with their lens turned half round, the lens so turned; often none."""
-    turned, _ = _choose(block, lenses)
-    return {photo.path: lenses[photo.path].turned_half(photo, job) for photo in photos if photo.path in turned}
+@dataclass(frozen=True)
+class WaysUp:
+    """What a run tells of how its photos were stored.
+
+    turned : those that fit it better with their lens turned half round
+    other_share : of each photo, as now or turned, the odds of its standing the other way, as a share of 1
+    """
+
+    turned: frozenset[Path]
+    other_share: Mapping[Path, float]
+
+
+def ways_up(block: Block, lenses: Lenses) -> WaysUp:
+    """Hold each photo's lens as it stands, and turned half round, against the run."""
+    now = [block.camera(i) for i in range(len(block.photos))]
+    moves = np.array([camera.turned_half().parameters - camera.parameters for camera in now])
+    slope, curvature = cost_of_moves(block.problem, block.solution, moves)
+    usual = np.array([_usual(lenses[path]) for path in block.photos])
+    chosen, margins = cheapest(slope + USUAL * usual, curvature)
+    shares = 1.0 / (1.0 + np.exp(np.minimum(margins, 700.0) / (2.0 * SHARED)))
+    return WaysUp(
+        frozenset(path for path, x in zip(block.photos, chosen, strict=True) if x > 0.5),
+        dict(zip(block.photos, shares.tolist(), strict=True)),
+    )
+
+
+def turned_lenses(ways: WaysUp, photos: Sequence[CardsSeen], lenses: Lenses, job: Job) -> dict[Path, LensOfPhoto]:
+    """The lenses of the photos to be turned, so turned; often none."""
+    return {photo.path: lenses[photo.path].turned_half(photo, job) for photo in photos if photo.path in ways.turned}
 
 
 def doubted_lenses(
-    block: Block, photos: Sequence[CardsSeen], lenses: Lenses, names: Mapping[Path, str], job: Job
+    ways: WaysUp, photos: Sequence[CardsSeen], lenses: Lenses, names: Mapping[Path, str], job: Job
 ) -> dict[Path, LensOfPhoto]:
     """Of the photos whose turn the run leaves open, the lens spread to cover both ways up; often none.
 
     Mean and covariance are those of the two, weighed by the odds. A lens not calibrated covers both as it is.
     """
-    _, shares = _choose(block, lenses)
     opened = {}
     for photo in photos:
-        one, share = lenses[photo.path], shares.get(photo.path, 0.0)
+        one, share = lenses[photo.path], ways.other_share.get(photo.path, 0.0)
         if share < LEAST_SHARE or one.findings:
             continue
         camera = one.lens.camera
@@ -61,18 +84,6 @@ def doubted_lenses(
         both = replace(one, lens=lens, key=(*one.key, name), findings=(Finding("turned-unsure", (name,)),))
         opened[photo.path] = both.standing(photo, job)
     return opened
-
-
-def _choose(block: Block, lenses: Lenses) -> tuple[set[Path], dict[Path, float]]:
-    """The photos that fit better with their lens turned half round, and for each photo the share of the other way."""
-    now = [block.camera(i) for i in range(len(block.photos))]
-    moves = np.array([camera.turned_half().parameters - camera.parameters for camera in now])
-    slope, curvature = cost_of_moves(block.problem, block.solution, moves)
-    usual = np.array([_usual(lenses[path]) for path in block.photos])
-    chosen, margins = cheapest(slope + USUAL * usual, curvature)
-    turned = {path for path, x in zip(block.photos, chosen, strict=True) if x > 0.5}
-    shares = 1.0 / (1.0 + np.exp(np.minimum(margins, 700.0) / (2.0 * SHARED)))
-    return turned, dict(zip(block.photos, shares.tolist(), strict=True))
 
 
 def _usual(one: LensOfPhoto) -> float:

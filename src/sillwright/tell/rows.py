@@ -178,7 +178,7 @@ def lean_rows(survey: Survey, run: RunRecord, limit_deg: float = NUT_BEARS_FLAT_
         rows.append(
             LeanRow(
                 mark=bolt.mark,
-                lean=lean_text(found.lean_deg, found.lean_u95_deg),
+                lean=angle_text(found.lean_deg, found.lean_u95_deg, 1),
                 verdict=VERDICT_WORDS[found.verdict],
                 tip_move=shown(found.tip_move_mm, found.tip_move_u95_mm) if moves else None,
                 way=way_words(found) if moves else "",
@@ -234,13 +234,8 @@ def bolt_tag(run: RunRecord, bolt: BoltRecord) -> list[str]:
     return [mark, f"in {setback.inches} {setback.plus_minus}"]
 
 
-def lean_text(lean_deg: float, u95_deg: float | None) -> str:
-    """``4.1 ± 0.6°``."""
-    return angle_text(lean_deg, u95_deg, 1)
-
-
 def angle_text(deg: float, u95_deg: float | None, decimals: int) -> str:
-    """An angle with its ±, told when that is not known."""
+    """An angle with its ±, ``4.1 ± 0.6°``; told when that is not known."""
     return f"{deg:.{decimals}f}°, {NOT_KNOWN}" if u95_deg is None else f"{with_width(deg, u95_deg, decimals)}°"
 
 
