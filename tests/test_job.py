@@ -129,7 +129,7 @@ def test_nominal_lumber_has_its_real_width(site: Path, plate: str, width_in: flo
         (('diameter = "1/2 in"', 'diameter = "1 in"'), "[bolts], diameter: a bolt of 1 in is not a size"),
         (('thickness = "3 mm"', 'thickness = "3"'), "Add the unit"),
         (('thickness = "3 mm"', 'thickness = "3 in"'), "must be at most 30 mm"),
-        (('check_length = "9 7/16 in"', 'check_length = "9 7/16 mm"'), "must be at least 144 mm"),
+        (('check_length = "9 7/16 in"', 'check_length = "9 7/16 mm"'), "must be at least 216 mm"),
         (('length = "13 ft 2 5/16 in"', 'length = "13 ft 2 5/16"'), "no unit after the feet"),
         (('size = "2x6"', 'size = "2x5"'), "2x4, 2x6, 2x8"),
         (('size = "2x6"', 'size = "2x6"\nwidth = "6 in"'), "both size and width"),

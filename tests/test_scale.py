@@ -9,18 +9,20 @@ import pytest
 
 from scenes import PHONE
 from sillwright.job import RunJob
+from sillwright.lengths import parse_length_mm
 from sillwright.measure.block import (
     CHECK_READING_SIGMA_MM,
     PRINT_SCALE_SIGMA,
     SHRUNK_MEAN,
     SHRUNK_SIGMA,
     Block,
+    _print_scale,
 )
 from sillwright.measure.find import FoundBolt
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine
 from sillwright.measure.runs import LaidRun, _loosely_spaced, _result
-from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, pool, shrunk_odds, sizes_seen
+from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, misread_odds, pool, shrunk_odds, sizes_seen
 from sillwright.measure.verdict import Judged
 from sillwright.profile import Lens
 from sillwright.solve.adjust import adjust
@@ -99,6 +101,39 @@ def test_bolts_against_a_taped_check_are_a_conflict_and_not_passed() -> None:
     assert judged(block, [found], 6.35, check=True).source == "check length"
     verdict = judged(block, [found], 6.35 / 1.05, check=True)
     assert (verdict.trusted, verdict.codes) == (False, ("scale-conflict",))
+
+
+def test_a_check_length_is_doubted_by_the_odds_that_it_was_misread() -> None:
+    """Bayes's rule by hand for prints of which one in ten is shrunk, evenly from 1 to 7 %, and readings of which one in
+    twenty is wrong, evenly by up to 8 %."""
+    flat = SizeSeen(1.0, 1e3)  # bolts that say nothing
+    shrunk = 0.1 / 0.06
+    by_hand = 0.05 * (1.0 / 0.16) / (0.05 * (1.0 / 0.16) + 0.95 * shrunk)
+    assert misread_odds(flat, 0.96, 0.002) == pytest.approx(by_hand, rel=0.03)
+    assert misread_odds(flat, 1.0, 0.002) < 0.005
+    bears_out, speaks_against = SizeSeen(1.0 / 0.96, 0.011), SizeSeen(1.0, 0.011)
+    assert misread_odds(bears_out, 0.96, 0.002) < 0.02
+    assert misread_odds(bears_out, 0.981, 0.002) > 0.05
+    assert misread_odds(speaks_against, 0.96, 0.002) > 0.9
+    assert misread_odds(speaks_against, 1.02, 0.002) > 0.9
+    assert misread_odds(speaks_against, 0.9995, 0.002) < 0.005
+
+
+@pytest.mark.parametrize(
+    ("taped", "scale", "sigma"),
+    [
+        ("9 7/16 in", 0.9997, 0.00118),
+        ("9 1/2 in", 1.0022, 0.00118),  # a sixteenth too much on a true print
+        ("9 1/16 in", 0.9591, 0.00192),
+        (None, 1.0, 0.0015),
+    ],
+)
+def test_a_check_length_that_may_be_that_of_a_true_print_is_weighed_with_what_true_prints_are(
+    taped: str | None, scale: float, sigma: float
+) -> None:
+    """Weights by the inverse squares of 0.15 % and of 0.46 mm in 240, worked by hand."""
+    job = replace(bare_job(), check_length_mm=None if taped is None else parse_length_mm(taped))
+    assert _print_scale(job) == pytest.approx((scale, sigma), abs=2e-4)
 
 
 def test_without_bolts_or_tape_nothing_vouches_for_the_print() -> None:
@@ -186,7 +221,7 @@ def test_a_solution_that_did_not_settle_is_said_and_no_bolt_of_it_is_ok() -> Non
             job.runs[0], one, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {}, dict.fromkeys(block.photos, lens)
         )
         judged, edges = [Judged(found, (), ())], [(None, None)] * 2
-        made = _result(job, laid, judged, TAPED, edges, names).record
+        made = _result(job, laid, judged, TAPED, edges, (), names).record
         assert [bolt.status for bolt in made.bolts] == [status]
         assert ("not-settled" in [reason.code for reason in made.reasons]) is (status == "check")
 

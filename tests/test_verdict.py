@@ -146,6 +146,14 @@ def test_alone_in_one_picture_a_bolt_must_show_more_and_is_told_of() -> None:
     assert judged(with_parts(CLEAR, rms_px=1.5)) is None
 
 
+def test_alone_in_one_picture_a_bolt_is_passed_only_by_a_clear_foot() -> None:
+    """Where along the bolt the concrete is, one picture tells by the look of its foot and nothing else."""
+    clear = replace(CLEAR, foot=1.0)
+    assert doubts(with_parts(clear)) == ()
+    assert doubts(with_parts(replace(clear, foot=0.63))) == ("base-hidden",)
+    assert doubts(with_parts(clear, rms_px=0.7)) == ("weak-evidence",)
+
+
 @pytest.mark.parametrize(
     ("edges", "stands"),
     [

@@ -31,6 +31,8 @@ PRINT_SCALE_SIGMA = 0.0015  # a print that is not shrunk to fit is true to a few
 # A print shrunk to fit its page came out 3 to 7 % small (field measurements of printed letter and A4 pages).
 SHRUNK_BELOW, SHRUNK_MEAN, SHRUNK_SIGMA = 0.98, 0.95, 0.015
 CHECK_READING_SIGMA_MM = 0.46  # a tape read to 1/16 in: uniform over the sixteenth (NIST Handbook 44 sec. 10.3)
+# Beyond it a print shrunk by 1 % is as likely as a true one, shrunk prints being one in ten (measure.scale).
+TRUE_WITHIN_SIGMAS = 2.5
 CARD_MIDDLE_MM = np.array([120.0, 45.0])
 MARGIN_MM = 13.0  # paper round the grid, and a little
 
@@ -72,7 +74,7 @@ def join(
 
     None where no photo shows a card of the run.
     """
-    scale = nominal_scale(job)
+    scale, scale_sigma = _print_scale(job)
     mine = sorted({number for photo in photos for number in photo.cards if number in own})
     if not mine:
         return None
@@ -86,7 +88,7 @@ def join(
     kept = sorted(placed.poses)
     numbers = tuple(sorted(placed.cards))
     turned = _along_the_wall(placed.poses, placed.cards, [n for n in numbers if n in own])
-    problem = _problem(photos, kept, numbers, own, lenses, job, scale, tapes)
+    problem = _problem(photos, kept, numbers, own, lenses, job, (scale, scale_sigma), tapes)
     state = State(
         lenses=tuple(_first_lens(photos, kept, lenses, k) for k in range(len(problem.lens_prior))),
         poses=tuple(turned[0][i] for i in kept),
@@ -105,6 +107,18 @@ def join(
     return Block(
         tuple(photos[i].path for i in kept), numbers, tuple(n for n in numbers if n in own), problem, solution, left_out
     )
+
+
+def _print_scale(job: Job) -> tuple[float, float]:
+    """The print scale and its sigma before the photos: a check length that may be that of a true print bears it out."""
+    taped = nominal_scale(job)
+    if job.check_length_mm is None:
+        return taped, PRINT_SCALE_SIGMA
+    sigma = CHECK_READING_SIGMA_MM / CHECK_LENGTH_MM
+    if abs(taped - 1.0) > TRUE_WITHIN_SIGMAS * np.hypot(sigma, PRINT_SCALE_SIGMA):
+        return taped, sigma
+    weight, weight_taped = PRINT_SCALE_SIGMA**-2, sigma**-2
+    return (weight + weight_taped * taped) / (weight + weight_taped), float((weight + weight_taped) ** -0.5)
 
 
 def taped_scales(problem: Problem, state: State) -> tuple[Array, Array]:
@@ -179,7 +193,7 @@ def _problem(
     own: Sequence[int],
     lenses: Mapping[Path, LensOfPhoto],
     job: Job,
-    scale: float,
+    scale: tuple[float, float],
     tapes: Sequence[Tape],
 ) -> Problem:
     index = {number: j for j, number in enumerate(numbers)}
@@ -204,8 +218,8 @@ def _problem(
         lens_prior=tuple(priors),
         face_height_mm=job.card_thickness_mm,
         card_middle_mm=CARD_MIDDLE_MM,
-        scale_mean=scale,
-        scale_sigma=CHECK_READING_SIGMA_MM / CHECK_LENGTH_MM if job.check_length_mm else PRINT_SCALE_SIGMA,
+        scale_mean=scale[0],
+        scale_sigma=scale[1],
         zero_card=index[min(n for n in numbers if n in own)],
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +15,15 @@ from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import observe
 from sillwright.measure.work import CardsSeen
 from sillwright.see.chalk import LineTrace
-from sillwright.survey import CornerRecord, Finding
+from sillwright.survey import CornerRecord, Finding, RunRecord
 
+OF_ALL_ON_A_RUN = (
+    "two-chalk-lines",
+    "not-settled",
+    "misfit",
+    "lens-mismatch",
+    "cards-raised",
+)  # so of every bolt and corner on it
 LARGEST_U95_DEG = 0.2
 LINE_UNSEEN_DEG = 0.02  # powder on rough concrete over the metre or two a corner photo shows of each line
 ALONG_MM = np.arange(-6000.0, 6001.0, 40.0)
@@ -67,6 +74,14 @@ def measure_corner(
         return unknown
     laid = with_lines(block, pair, line_seen)
     return _record(laid, first, second, files)
+
+
+def doubted(corner: CornerRecord, runs: Sequence[RunRecord]) -> CornerRecord:
+    """The corner, not to be cut from where its runs have what forbids ``ok`` of all that is on them."""
+    reasons = tuple(dict.fromkeys(f for run in runs for f in run.reasons if f.code in OF_ALL_ON_A_RUN))
+    if not reasons or corner.status == "reshoot":
+        return corner
+    return replace(corner, status="check", reasons=(*corner.reasons, *reasons))
 
 
 def _line_of(block: Block, run: RunPlace) -> tuple[float, float] | None:

@@ -11,8 +11,9 @@ import numpy as np
 from sillwright import __version__
 from sillwright.errors import MeasureError
 from sillwright.job import Job
-from sillwright.measure.corner import RunPlace, measure_corner
+from sillwright.measure.corner import RunPlace, doubted, measure_corner
 from sillwright.measure.lenses import LensOfPhoto, lens_for
+from sillwright.measure.misfit import misfits
 from sillwright.measure.record import camera_record, marks, view_record
 from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
@@ -70,10 +71,12 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
         if progress is not None:
             progress("measuring runs", len(standing), len(standing))
     sizes = [size for found in searched.values() for size in found.sizes]
+    poor = {one.block.photos[i] for one in standing.values() for i in misfits(one.block)}
     results = {
-        name: one if isinstance(one, RunResult) else finish_run(job, searched[name], sizes, sight.names)
+        name: one if isinstance(one, RunResult) else finish_run(job, searched[name], sizes, poor, sight.names)
         for name, one in laid.items()
     }
+    corners = [doubted(corner, [results[name].record for name in corner.runs]) for corner in corners]
     runs = _marked(_once_each([result.record for result in results.values()], corners))
     return Survey(
         name=job.name,

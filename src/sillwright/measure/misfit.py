@@ -6,10 +6,13 @@ what it settled on must then be looked at.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from sillwright.camera import Array
 from sillwright.measure.block import Block
+from sillwright.solve.axis import AxisFit
 from sillwright.solve.state import CARD_HEIGHT_MM, card_points
 
 # On rendered photos, right and wrong ones: the worst card in a photo had at most 1.5 times the usual residual in its
@@ -17,6 +20,9 @@ from sillwright.solve.state import CARD_HEIGHT_MM, card_points
 CARD_TIMES_USUAL = 1.9
 LINE_TIMES_USUAL, LINE_LEAST_PX = 2.5, 0.8
 POOR_FIT_PX = 0.45
+# Mean of the feet's levels, each held to 0.8 mm by its prior: on rendered photos 0.6 mm low at most, and 2.1 mm where
+# the cards' 3 mm boards were not stated. A washer at the foot raises it, which says nothing of the cards.
+LOW_FEET_MM, LEAST_FEET = 1.5, 2
 SUNK_SIGMAS = 4.0  # a card may stand on a chip of something, but not in the concrete
 
 
@@ -38,6 +44,15 @@ def misfits(block: Block) -> tuple[int, ...]:
     sunk = {j for j, height in enumerate(card_heights_mm(block)) if height < -SUNK_SIGMAS * CARD_HEIGHT_MM}
     out |= {seen.photo for seen in problem.card_seen if seen.card in sunk}
     return tuple(sorted(out))
+
+
+def feet_lie_low(fits: Sequence[AxisFit]) -> bool:
+    """Whether the bolts leave the concrete below where the cards say it is: cards on boards nobody spoke of."""
+    if len(fits) < LEAST_FEET:
+        return False
+    level_mm = [float(fit.parameters[6]) for fit in fits]
+    weights = [1.0 / float(fit.covariance[6, 6]) for fit in fits]
+    return float(np.average(level_mm, weights=weights)) < -LOW_FEET_MM
 
 
 def card_heights_mm(block: Block) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -12,10 +12,11 @@ import numpy as np
 from sillwright.camera import Camera, Pose
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
+from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
-from sillwright.measure.misfit import misfits
+from sillwright.measure.misfit import feet_lie_low, misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
@@ -30,7 +31,6 @@ MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only i
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 STEP_LIMIT_MM = 3.175  # 1/8 in
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
-OF_ALL_BOLTS = ("two-chalk-lines", "not-settled", "misfit", "lens-mismatch")  # of the run, and so of every bolt on it
 
 
 @dataclass(frozen=True)
@@ -127,10 +127,16 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     return SearchedRun(laid, judged, tuple(search.edges), sizes, stubs)
 
 
-def finish_run(job: Job, found: SearchedRun, sizes: Sequence[SizeSeen], names: Mapping[Path, str]) -> RunResult:
-    """Write a run down. ``sizes`` are those of the whole job's bolts, since its cards were printed together."""
+def finish_run(
+    job: Job, found: SearchedRun, sizes: Sequence[SizeSeen], poor: Collection[Path], names: Mapping[Path, str]
+) -> RunResult:
+    """Write a run down.
+
+    ``sizes`` are those of the whole job's bolts, since its cards were printed together; ``poor`` are the photos that do
+    not fit this run or another, since one that does not fit there can fit here by giving way only.
+    """
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
-    result = _result(job, found.laid, found.judged, scale, found.edges, names)
+    result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
     return replace(result, record=replace(result.record, reasons=(*result.record.reasons, *found.stubs)))
 
 
@@ -160,6 +166,7 @@ def _result(
     judged: Sequence[Judged],
     scale: ScaleVerdict,
     edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
+    poor: Collection[Path],
     names: Mapping[Path, str],
 ) -> RunResult:
     run, block, line = laid.run, laid.block, laid.line
@@ -171,10 +178,12 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = _run_reasons(job, laid, scale, names)
+    reasons = _run_reasons(job, laid, scale, poor, names)
+    if feet_lie_low([one.found.fit for one in judged if len(one.found.views) > 1]):
+        reasons.append(Finding("cards-raised", (), block.own))
     if not bolts:
         reasons.append(Finding("no-bolts"))
-    of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_BOLTS)
+    of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
     untaped = (Finding("scale-not-taped", (), _end_cards(block)),)
     loose = _loosely_spaced(bolts, scale.u95_ratio) if scale.trusted else set()
     bolts = tuple(_doubted(b, of_all + (untaped if b.mark in loose else ())) for b in bolts)
@@ -198,7 +207,9 @@ def _result(
     return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
 
 
-def _run_reasons(job: Job, laid: LaidRun, scale: ScaleVerdict, names: Mapping[Path, str]) -> list[Finding]:
+def _run_reasons(
+    job: Job, laid: LaidRun, scale: ScaleVerdict, poor: Collection[Path], names: Mapping[Path, str]
+) -> list[Finding]:
     """What there is to say of a whole run: its print scale, line and lenses, and whether it settled."""
     block, line = laid.block, laid.line
     reasons = [
@@ -213,9 +224,9 @@ def _run_reasons(job: Job, laid: LaidRun, scale: ScaleVerdict, names: Mapping[Pa
         reasons.append(Finding("lens-unknown"))
     if not block.solution.converged:
         reasons.append(Finding("not-settled"))
-    poor = tuple(names[block.photos[i]] for i in misfits(block))
-    if poor:
-        reasons.append(Finding("misfit", poor))
+    unfit = tuple(names[path] for path in block.photos if path in poor)
+    if unfit:
+        reasons.append(Finding("misfit", unfit))
     strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
     if strange:
         reasons.append(Finding("lens-mismatch", strange))

@@ -3,8 +3,8 @@
 A print is either true to a few parts in a thousand or was shrunk by up to 7 % to fit the page. The bolts are of known
 size, so on shrunk cards they look that much too large; but what shows of a thread's outline varies with the light by a
 per cent, so they tell a shrunk print from a true one only by the odds. A bolt that looks too small says nothing against
-cards that are true: the inner side of a dark rim is easily taken for its outline. But where a taped length has it that
-the print was shrunk, bolts that look as much too small say that the tape was misread instead.
+cards that are true: the inner side of a dark rim is easily taken for its outline. A taped length may have been misread;
+it is weighed in the same way, by what prints come out as and by the bolts.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtri
 
-from sillwright.measure.block import SHRUNK_BELOW, Block, taped_scales
+from sillwright.camera import Array
+from sillwright.measure.block import PRINT_SCALE_SIGMA, Block, taped_scales
 from sillwright.measure.find import FoundBolt
 from sillwright.solve.axis import fit_axis
 from sillwright.survey import Finding
@@ -25,14 +26,15 @@ from sillwright.survey import Finding
 # of a job, and a single bolt's within 0.01 of that.
 APPARENT, APPARENT_SIGMA, BOLT_SIGMA = 1.008, 0.008, 0.010
 LOOSEST_SIZE_SIGMA, SMALLEST_SIZE = 0.03, 0.95  # what was fitted to something else than the outline is no evidence
-LARGE = 1.028
 LOOSE_RADIUS_SIGMA = 0.08
 # One print in ten is shrunk and not noticed, by any amount from 1 to 7 % (3 to 7 measured on letter and A4 pages; the
 # share is common practice, no source).
 SHRUNK_SHARE, LEAST_SHRINK, MOST_SHRINK = 0.1, 0.01, 0.07
+_SHRINKS = np.linspace(LEAST_SHRINK, MOST_SHRINK, 61)
+MISREAD_SHARE, MISREAD_BY = 0.05, 0.08  # one taped length in twenty, by up to so much either way; no source
 DOUBTFUL_ODDS, LIKELY_ODDS = 0.05, 0.5
 SCALE_SHRUNK_U95 = 0.08
-CONFLICT_SIGMAS = 3.0
+CONFLICT_SIGMAS, LARGE_SIGMAS = 3.0, 2.5
 
 
 @dataclass(frozen=True)
@@ -68,34 +70,61 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
     if block.problem.taped or check_given:
         source: Literal["check length", "tape"] = "tape" if block.problem.taped else "check length"
         conflicts = _doubted_tapes(block)
-        large = ratio is not None and ratio > LARGE
-        if not conflicts and (large or _true_after_all(ratio, state.scale)):
+        odds = 0.0 if pooled is None else misread_odds(pooled, state.scale, sigma)
+        large = pooled is not None and off is not None and off > LARGE_SIGMAS * pooled.sigma
+        if not conflicts and (large or odds > DOUBTFUL_ODDS):
             conflicts = _every_tape(block)
         codes = ("scale-conflict",) if conflicts else ()
-        return ScaleVerdict(source, 1.96 * sigma, codes, not conflicts, off, conflicts)
+        # A reading to the nearest sixteenth is out by anything up to half of one: 95 in 100 lie within 1.65 sigma.
+        by_reading_alone = source == "check length" and block.problem.scale_sigma > PRINT_SCALE_SIGMA
+        inside = 0.95 / (1.0 - odds) * np.sqrt(3.0) if by_reading_alone else _half_width(odds)
+        width = SCALE_SHRUNK_U95 if conflicts else float(inside) * sigma
+        return ScaleVerdict(source, width, codes, not conflicts, off, conflicts)
     odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
     if odds > LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
     if odds > DOUBTFUL_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
-    # 95 of a hundred prints, those that may be shrunk counted as outside.
-    half_width = float(ndtri(0.5 + 0.5 * 0.95 / (1.0 - odds)))
-    return ScaleVerdict("bolts", half_width * sigma, ("scale-not-taped",), True, off)
+    return ScaleVerdict("bolts", _half_width(odds) * sigma, ("scale-not-taped",), True, off)
+
+
+def _half_width(odds: float) -> float:
+    """Sigmas to either side that hold 95 scales of a hundred, those that may be quite another counted as outside."""
+    return float(ndtri(0.5 + 0.5 * 0.95 / (1.0 - odds)))
 
 
 def shrunk_odds(size: SizeSeen) -> float:
     """The probability that the cards were shrunk, by how large the bolts look (Bayes's rule)."""
-    shrink = np.linspace(LEAST_SHRINK, MOST_SHRINK, 61)
-    expected = np.concatenate([[1.0], 1.0 / (1.0 - shrink)])
-    log_likelihood = -0.5 * ((size.ratio - expected) / size.sigma) ** 2
-    likelihood = np.exp(log_likelihood - log_likelihood.max())
-    shrunk = SHRUNK_SHARE * float(likelihood[1:].mean())
-    return shrunk / (shrunk + (1.0 - SHRUNK_SHARE) * float(likelihood[0]))
+    true, shrunk = _by_print(size)
+    return float(shrunk.sum() / (true + shrunk.sum()))
 
 
-def _true_after_all(ratio: float | None, scale: float) -> bool:
-    """Whether a tape or check length calls the print shrunk, and the bolts come out truer if it was not."""
-    return ratio is not None and scale < SHRUNK_BELOW and abs(np.log(ratio / scale)) < abs(np.log(ratio))
+def misread_odds(size: SizeSeen, scale: float, sigma: float) -> float:
+    """The probability that what was taped was misread, by the scale it leads to, its sigma, and the bolts.
+
+    What was read rightly is the scale of a print; what was misread may be any, and says nothing of it (Bayes's rule).
+    """
+    true, shrunk = _by_print(size)
+    right = true * _normal((scale - 1.0) / np.hypot(sigma, PRINT_SCALE_SIGMA)) / np.hypot(sigma, PRINT_SCALE_SIGMA)
+    wide = np.hypot(sigma, _SHRINKS[1] - _SHRINKS[0])
+    right += float((shrunk * _normal((scale - 1.0 + _SHRINKS) / wide)).sum() / wide)
+    misread = (true + float(shrunk.sum())) / (2.0 * MISREAD_BY)
+    return float(MISREAD_SHARE * misread / (MISREAD_SHARE * misread + (1.0 - MISREAD_SHARE) * right))
+
+
+def _by_print(size: SizeSeen) -> tuple[float, Array]:
+    """How likely a true print, and prints shrunk by each of ``_SHRINKS``, are before the bolts, times what these say.
+
+    Up to one factor common to all.
+    """
+    expected = np.concatenate([[1.0], 1.0 / (1.0 - _SHRINKS)])
+    off = np.abs((size.ratio - expected) / size.sigma)
+    likelihood = np.exp(-0.5 * (off**2 - off.min() ** 2))
+    return (1.0 - SHRUNK_SHARE) * float(likelihood[0]), SHRUNK_SHARE * likelihood[1:] / len(_SHRINKS)
+
+
+def _normal(off: Array | float) -> Array:
+    return np.exp(-0.5 * np.square(off)) / np.sqrt(2.0 * np.pi)
 
 
 def _every_tape(block: Block) -> tuple[Finding, ...]:

@@ -169,6 +169,13 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "cards-raised",
+        "Cards seem to lie on something",
+        "The bolts leave the concrete lower than {cards|the cards} say it is",
+        "measure what lies under the cards, write it as thickness under [cards] in the job file, and measure again",
+    ),
+    Reason(
+        "run",
         "not-joined",
         "Photos do not join up",
         "{first|One group of photos} shares no card with {rest|the rest of the run}",
