@@ -156,14 +156,20 @@ def outline(
         sampling,
         np.float32 if rough else np.float64,
     )
-    x, y = points[0] / points[2], points[1] / points[2]
+    nearness = 1.0 / points[2]
+    x, y = points[0] * nearness, points[1] * nearness
     bent_x, bent_y = distort_apart(camera, x, y)
-    px = np.stack([camera.fx * bent_x + camera.cx, camera.fy * bent_y + camera.cy], axis=2)
+    px = np.empty((*x.shape, 2), dtype=x.dtype)
+    px[..., 0] = camera.fx * bent_x + camera.cx
+    px[..., 1] = camera.fy * bent_y + camera.cy
     along_x = camera.fx * (tangents[0] - x * tangents[2])
     along_y = camera.fy * (tangents[1] - y * tangents[2])
     out = sampling.turn * np.sign(np.linalg.det(pose.rotation))
     scale = out.astype(px.dtype) / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-9)
-    return Outline(px, np.stack([along_y * scale, -along_x * scale], axis=2), sampling)
+    normals = np.empty_like(px)
+    np.multiply(along_y, scale, out=normals[..., 0])
+    np.multiply(along_x, -scale, out=normals[..., 1])
+    return Outline(px, normals, sampling)
 
 
 def _in_camera(
@@ -218,7 +224,8 @@ def _in_camera(
         (faces, face, sampling.face_turns, face_v, face_w),
         (feet, foot, half * sampling.foot_turns, foot_v, foot_w),
     ):
-        cosine, sine = np.cos(turn).astype(precision), np.sin(turn).astype(precision)
+        turn = turn.astype(precision)
+        cosine, sine = np.cos(turn), np.sin(turn)
         points[:, :, piece] = middle + cosine * to_near + sine * to_side
         tangents[:, :, piece] = cosine * to_side - sine * to_near
     return points, tangents

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from functools import reduce
+from functools import lru_cache, reduce
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ from sillwright.photo_bytes import heif_turns, jpeg_is_whole, sniff_format
 Pixels = NDArray[np.uint8]
 
 # What the largest phones write, with room to spare: 108 megapixels, and files of some 30 MB.
+HALVES_KEPT = 6  # 9 MB each: a short run's chalk line and bolts are looked for in the same pixels
 LARGEST_FILE_BYTES = 60_000_000
 LARGEST_PIXELS = 120_000_000
 LONGEST_SIDE_PX = 20_000
@@ -130,9 +131,21 @@ def read_gray(path: Path) -> Pixels:
 
 def read_half(path: Path) -> Pixels:
     """A photo's stored pixels at half size, shape (H/2, W/2, 3), blue-green-red: pixel p of the whole photo stands at
-    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. Raises PhotoError as :func:`read_pixels` does.
+    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. The last few are kept, and cannot be written to.
+    Raises PhotoError as :func:`read_pixels` does.
     """
-    return _decode(path, half=True)
+    try:
+        written = path.stat()
+    except OSError as fault:
+        raise PhotoError(f"{path} cannot be read: {fault.strerror or fault}.") from None
+    return _half(path, (written.st_mtime_ns, written.st_size))
+
+
+@lru_cache(maxsize=HALVES_KEPT)
+def _half(path: Path, _written: tuple[int, int]) -> Pixels:
+    pixels = _decode(path, half=True)
+    pixels.flags.writeable = False
+    return pixels
 
 
 def turn_for_viewing(pixels: Pixels, orientation: int) -> Pixels:

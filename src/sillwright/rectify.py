@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,10 +59,18 @@ def rectify(
     pixels: NDArray[np.uint8], camera: Camera, pose: Pose, grid: PlaneGrid
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """The photo, whole or stored at half size, on the grid, and which cells the photo really shows."""
+    (flat,), inside = rectify_all((pixels,), camera, pose, grid)
+    return flat, inside
+
+
+def rectify_all(
+    pictures: Sequence[NDArray[np.uint8]], camera: Camera, pose: Pose, grid: PlaneGrid
+) -> tuple[list[NDArray[np.uint8]], NDArray[np.bool_]]:
+    """Pictures of one size that belong to one photo, as :func:`rectify` lays each."""
     map_x, map_y = plane_map(camera, pose, grid)
     inside = (map_x >= 0) & (map_y >= 0) & (map_x <= camera.width_px - 1) & (map_y <= camera.height_px - 1)
-    shrink = round(camera.width_px / pixels.shape[1])
+    shrink = round(camera.width_px / pictures[0].shape[1])
     if shrink > 1:
         map_x, map_y = ((m + 0.5) / shrink - 0.5 for m in (map_x, map_y))
-    flat = cv2.remap(pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    flat = [cv2.remap(one, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
     return flat, inside

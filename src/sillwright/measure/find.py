@@ -33,6 +33,7 @@ FITS_A_BOLT = 3
 WORTH_A_FIT = 8.0  # behind the best: more than the scatter of the fits can make up for
 END_SURE = 0.25
 WORTH_A_VIEW = 5.0  # half of what the least clear bolt of the rendered photos had, nats a photo
+WORTH_ALONE = 7.5  # one photo must show more: what is told of scores 8, and fits that score it were worth 9 and more
 NO_END_COST = 10.0
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
@@ -115,7 +116,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         starts = [_at_stickup(views[0], start, known) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
     hinted = any(ends_seen(parts, len(views), END_HINT) for _, _, parts in places)
-    if not hinted or places[0][0] < WORTH_A_VIEW * len(views):
+    if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
     places.sort(key=lambda one: -one[0])

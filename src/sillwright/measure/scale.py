@@ -178,6 +178,7 @@ def sizes_seen(
             chamfer_mm=chamfer_mm,
             stickup_mm=held,
             radius_sigma=LOOSE_RADIUS_SIGMA,
+            near=True,
         )
         stated_mm = nominal_radius_mm * APPARENT * block.solution.state.scale
         one = SizeSeen(float(free.parameters[5]) / stated_mm, float(np.sqrt(free.covariance[5, 5])) / stated_mm)

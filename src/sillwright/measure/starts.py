@@ -12,11 +12,13 @@ from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.work import BoltSearch, BoltTask
 from sillwright.see.bolts import Proposal
 from sillwright.see.edgefield import EdgeField
-from sillwright.solve.axis import Glimpse, climb, tip_on_ray, weigh
+from sillwright.solve.axis import Glimpse, at_heights, climb, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
+USUAL_HEIGHT_MM = np.array([70.0])
 WORTH_A_LOOK = 3.0  # low, since where a nut hides the sides a foot is found only once the end is held
+WORTH_A_VIEW = 2.7  # once climbed, of each photo: bolts with nuts had 3.6 and more, bare ones 7
 MOST_CLIMBS_A_PHOTO = 7
 CLIMBS_TOGETHER = 12
 STARTS_A_BOLT = 3
@@ -25,6 +27,7 @@ END_HINT = 0.05
 PAIRED_ENDS = 2
 FEET_A_BOLT = 3
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
+MEET_WITHIN_MM = 3.0
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
 
 
@@ -54,12 +57,15 @@ def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
     while waiting and climbs > 0:
         batch, waiting = _next_climbs(waiting, groups, feet, min(climbs, CLIMBS_TOGETHER))
         climbs -= len(batch)
-        for start, place in _climbed_roughly(batch, shape):
-            if place.evidence >= WORTH_A_LOOK:
+        for start, place, views in _climbed_roughly(batch, shape):
+            if place.evidence >= max(WORTH_A_LOOK, WORTH_A_VIEW * views):
                 _add_start(groups, feet, start, place)
+    to_ends = [
+        rays(g.camera, g.pose, found.proposals.ends_px) for g, found in zip(glimpses, search.searches, strict=True)
+    ]
     for group, places in zip(groups, feet, strict=True):
         for foot in places[:FEET_A_BOLT]:
-            group.extend(_from_paired_ends(foot, glimpses, search, shape))
+            group.extend(_from_paired_ends(foot, glimpses, to_ends, shape))
         group.sort(key=lambda one: -one.evidence)
     return [group for group in groups if _end_hinted(group, glimpses, shape)]
 
@@ -85,17 +91,17 @@ def _next_climbs(
     return batch, later
 
 
-def _climbed_roughly(batch: Sequence[Ranked], shape: BoltShape) -> list[tuple[Start, Start]]:
-    """Each place of a batch and where its climb came to rest, those seen by the same photos climbed together."""
+def _climbed_roughly(batch: Sequence[Ranked], shape: BoltShape) -> list[tuple[Start, Start, int]]:
+    """Each place of a batch, where its climb came to rest, and how many photos show it; same photos climb together."""
     by_views: dict[tuple[int, ...], list[Ranked]] = {}
     for item in batch:
         by_views.setdefault(tuple(view.photo for view in item[1]), []).append(item)
-    climbed: list[tuple[Start, Start]] = []
+    climbed: list[tuple[Start, Start, int]] = []
     for together in by_views.values():
         views, starts = together[0][1], np.array([start.place for start, _ in together])
         places, evidence = climb(views, starts, shape.radius_mm, shape.chamfer_mm, height_known=len(views) < 2)
         climbed.extend(
-            (start, Start(place, float(worth)))
+            (start, Start(place, float(worth)), len(views))
             for (start, _), place, worth in zip(together, places, evidence, strict=True)
         )
     return sorted(climbed, key=lambda pair: -pair[1].evidence)
@@ -136,15 +142,17 @@ def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
     return None
 
 
-def _from_paired_ends(foot: Array, glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> list[Start]:
+def _from_paired_ends(
+    foot: Array, glimpses: Sequence[Glimpse], to_ends: Sequence[Array], shape: BoltShape
+) -> list[Start]:
     """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
     ends = np.vstack([np.append(foot[:2], 0.0), foot[2:5]])
     views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
-    ends_px = [found.proposals.ends_px for found in search.searches]
+    near = [_passing_over(foot, view.pose, to_ends[view.photo]) for view in views]
     met = [
-        _meetings(one, other, ends_px[one.photo], ends_px[other.photo])
+        _meetings(one.pose, other.pose, near[k], near[m])
         for k, one in enumerate(views)
-        for other in views[k + 1 :]
+        for m, other in enumerate(views[k + 1 :], start=k + 1)
     ]
     tips = np.concatenate(met) if met else np.zeros((0, 3))
     off = np.hypot(tips[:, 0] - foot[0], tips[:, 1] - foot[1])
@@ -165,18 +173,27 @@ def _from_paired_ends(foot: Array, glimpses: Sequence[Glimpse], search: Search, 
     return [Start(place, float(worth)) for place, worth in zip(places, evidence, strict=True)]
 
 
-def _meetings(one: Glimpse, other: Glimpse, ends_px: Array, others_px: Array) -> Array:
+def _passing_over(foot: Array, pose: Pose, to_ends: Array) -> Array:
+    """Those of a photo's rays to ends that pass near enough to a foot to be to its bolt's end."""
+    centre = pose.centre_mm
+    apart = np.full(len(to_ends), np.inf)
+    for height_mm in (LOWEST_TIP_MM, 0.5 * (LOWEST_TIP_MM + HIGHEST_TIP_MM), HIGHEST_TIP_MM):
+        at = centre + ((height_mm - centre[2]) / to_ends[:, 2:]) * to_ends
+        apart = np.minimum(apart, np.hypot(at[:, 0] - foot[0], at[:, 1] - foot[1]))
+    return to_ends[apart < LARGEST_LEAN * HIGHEST_TIP_MM + MEET_WITHIN_MM]
+
+
+def _meetings(one: Pose, other: Pose, a: Array, b: Array) -> Array:
     """Points (M, 3) where a ray to an end in one photo passes within 3 mm of a ray to an end in another."""
-    a, b = rays(one.camera, one.pose, ends_px), rays(other.camera, other.pose, others_px)
-    between = other.pose.centre_mm - one.pose.centre_mm
+    between = other.centre_mm - one.centre_mm
     cosine = a @ b.T
     spread = np.maximum(1.0 - cosine**2, 1e-9)
     ahead, ahead_other = a @ between, b @ between
     s = (ahead[:, None] - cosine * ahead_other[None, :]) / spread
     t = (cosine * ahead[:, None] - ahead_other[None, :]) / spread
-    near = one.pose.centre_mm + s[:, :, None] * a[:, None, :]
-    near_other = other.pose.centre_mm + t[:, :, None] * b[None, :, :]
-    meet = np.linalg.norm(near - near_other, axis=2) < 3.0
+    near = one.centre_mm + s[:, :, None] * a[:, None, :]
+    near_other = other.centre_mm + t[:, :, None] * b[None, :, :]
+    meet = np.linalg.norm(near - near_other, axis=2) < MEET_WITHIN_MM
     return (0.5 * (near + near_other))[meet]
 
 
@@ -185,9 +202,12 @@ def _held_against_all(
 ) -> list[Ranked]:
     """The heights of the tip at which each proposal of one photo has most evidence in all photos that show it."""
     by_views: dict[tuple[int, ...], list[tuple[Array, Array]]] = {}
-    for proposal in proposals:
-        tips = tip_on_ray(own, proposal.tip_px, HEIGHTS_MM)
-        ends = np.vstack([np.append(proposal.base_mm, 0.0), tip_on_ray(own, proposal.tip_px, np.array([70.0]))[0]])
+    if not proposals:
+        return []
+    directions = rays(own.camera, own.pose, np.array([proposal.tip_px for proposal in proposals]))
+    for proposal, direction in zip(proposals, directions, strict=True):
+        tips = at_heights(own.pose, direction, HEIGHTS_MM)
+        ends = np.vstack([np.append(proposal.base_mm, 0.0), at_heights(own.pose, direction, USUAL_HEIGHT_MM)])
         views = tuple(k for k, g in enumerate(glimpses) if g is own or shows(g.camera, g.pose, ends))
         lean = np.hypot(tips[:, 0] - proposal.base_mm[0], tips[:, 1] - proposal.base_mm[1]) / tips[:, 2]
         if len(views) < 2:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.rectify import PlaneGrid, rectify
+from sillwright.rectify import PlaneGrid, rectify_all
 from sillwright.see.edgefield import evidence, structure
 
 SEARCH_HEIGHT_MM = 75.0
@@ -112,8 +112,7 @@ def propose_bolts(
     grid = PlaneGrid(area.x_from_mm - reach, area.y_to_mm + reach, step, -step, columns, rows, SEARCH_HEIGHT_MM)
     px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
     smooth = cv2.GaussianBlur(gray, (0, 0), 0.4 * px_a_cell) if px_a_cell > 1.2 else gray
-    flat, inside = rectify(smooth, camera, pose, grid)
-    free, _ = rectify(mask, camera, pose, grid)
+    (flat, free), inside = rectify_all((smooth, mask), camera, pose, grid)
     usable = ((free > 0) & inside).astype(np.float32)
     tensor = structure(flat, usable)
     tips = _round_ends(tensor * usable, inside)
@@ -132,12 +131,10 @@ def _round_ends(tensor: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArr
     """
     height, width = (n // 2 for n in inside.shape)
     half = [cv2.resize(t[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA) for t in tensor]
+    # On cells this wide the rings of low and high ends are one.
     best = np.zeros((height, width), dtype=np.float32)
-    for share in RING_RADII:
-        answer = np.zeros_like(best)
-        for piece, kernel in zip(half, _ring_kernels(share * CELLS_A_RADIUS / 2.0), strict=True):
-            answer += cv2.filter2D(piece, -1, kernel, borderType=cv2.BORDER_REFLECT)
-        best = np.maximum(best, answer)
+    for piece, kernel in zip(half, _ring_kernels(CELLS_A_RADIUS / 2.0), strict=True):
+        best += cv2.filter2D(piece, -1, kernel, borderType=cv2.BORDER_REFLECT)
     border = round(CELLS_A_RADIUS / 2.0) + 1
     whole = inside[: 2 * height : 2, : 2 * width : 2].astype(np.uint8)
     best[cv2.erode(whole, np.ones((2 * border + 1, 2 * border + 1), np.uint8)) == 0] = 0.0
@@ -156,7 +153,7 @@ def _placed(tensor: NDArray[np.float32], tips: NDArray[np.int64]) -> NDArray[np.
     turn = np.linspace(0.0, 2.0 * np.pi, RING_SAMPLES, endpoint=False)
     nx, ny = np.cos(turn), np.sin(turn)
     middle = tips[:, None, :] + shifts[None, :, :]
-    cells = np.dstack(list(tensor))
+    cells = cv2.merge(list(tensor))
     best = np.zeros(middle.shape[:2])
     for share in RING_RADII:
         radius = share * CELLS_A_RADIUS
@@ -199,7 +196,7 @@ def _stadiums(
         return np.zeros((0, 6))
     allowed = allowed[tip, turn]
     base_x, base_y, height = (a[tip, turn] for a in (base_x, base_y, height))
-    cells = np.dstack([*tensor, usable])
+    cells = cv2.merge([*tensor, usable])
     ends = tips[tip].astype(np.float32)
     unit = np.column_stack([np.cos(angles[turn]), np.sin(angles[turn])])
     rows = []

@@ -109,7 +109,8 @@ def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column
     share = usable[:, :wide].astype(np.float32)
     size = (count, rows)
     weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
-    masked = flat[:, :wide] * share[:, :, None]
+    masked = flat[:, :wide].astype(np.float32)
+    masked[~usable[:, :wide]] = 0.0
     mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / per_column)[:, :, None]
     return _chroma(mean).transpose(1, 0, 2).astype(float), weight.T.astype(float)
 

@@ -56,21 +56,30 @@ def edge_field(gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin
     free = np.ones(small.shape, dtype=np.float32)
     if usable is not None:
         free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
-    cells = np.dstack([*structure(small, free), free])
+    cells = cv2.merge([*structure(small, free), free])
     return EdgeField(cells, np.asarray(origin_px, dtype=float), scale)
 
 
 def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:
     """The normalised structure tensor of a grey picture, (3, H, W)."""
     smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX)
-    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 32.0
-    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 32.0
-    power = gx * gx + gy * gy
+    gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1.0 / 32.0)
+    gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1.0 / 32.0)
+    size = cv2.magnitude(gx, gy)
     window = (SURROUNDINGS_PX, SURROUNDINGS_PX)
-    share = np.maximum(cv2.blur(usable, window), 0.05)
-    usual = (cv2.blur(np.sqrt(power) * usable, window) / share) ** 2 + NOISE_FLOOR**2
-    gain = 1.0 / (power + 2.0 * usual)
-    return np.stack([gx * gx * gain, gx * gy * gain, gy * gy * gain]).astype(np.float32)
+    usual = cv2.blur(size * usable, window) / np.maximum(cv2.blur(usable, window), 0.05)
+    # In place from here on: these arrays are millions of cells, and moving them is what takes the time.
+    usual *= usual
+    usual += NOISE_FLOOR**2
+    size *= size
+    size += 2.0 * usual
+    tensor = np.empty((3, *gray.shape), dtype=np.float32)
+    gain = np.divide(1.0, size, out=size)
+    np.multiply(gx, gx, out=tensor[0])
+    np.multiply(gx, gy, out=tensor[1])
+    np.multiply(gy, gy, out=tensor[2])
+    tensor *= gain
+    return tensor
 
 
 def evidence(energy: Array) -> Array:

@@ -23,6 +23,7 @@ NEAREST_MM = 18.0
 LARGEST_SLOPE = 0.02
 LEAST_STEP = 6.0  # CIE Lab units between wall and what lies beside it
 SHARE_OF_STRONGEST = 0.6
+UNSEEN = -1.0
 
 
 @dataclass(frozen=True)
@@ -88,15 +89,17 @@ def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge |
     candidates = np.flatnonzero((side * y > NEAREST_MM) & (np.arange(rows) > 12) & (np.arange(rows) < rows - 12))
     if not len(candidates):
         return None
+    known = np.isfinite(step)
+    filled = np.where(known, step, UNSEEN).astype(np.float32)
     best = np.zeros(rows)
     best_slope = np.zeros(rows)
     equals = np.ones(rows)
     for slope in slopes:
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
         index = np.clip(candidates[None, :] + shift[:, None], 0, rows - 1)
-        values = step[np.arange(columns)[:, None], index]
-        seen = np.isfinite(values).sum(axis=0) > 0.25 * columns
-        level = np.where(seen, _median(values), 0.0)
+        at = (np.arange(columns)[:, None], index)
+        count = known[at].sum(axis=0)
+        level = np.where(count > 0.25 * columns, _median(filled[at], count), 0.0)
         better, alike = level > best[candidates], level == best[candidates]
         best[candidates[better]] = level[better]
         best_slope[candidates[better]], equals[candidates[better]] = slope, 1.0
@@ -118,9 +121,7 @@ def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge |
     return None
 
 
-def _median(values: Array) -> Array:
-    filled = np.where(np.isfinite(values), values, -1.0)
-    ordered = np.sort(filled, axis=0)
-    count = np.isfinite(values).sum(axis=0)
+def _median(values: Array, count: Array) -> Array:
+    """Median down each column of those that are seen, ``count`` of them; the others are negative."""
     index = np.clip(len(values) - (count + 1) // 2 - 1 + (count == 0), 0, len(values) - 1)
-    return ordered[index, np.arange(values.shape[1])]
+    return np.sort(values, axis=0)[index, np.arange(values.shape[1])]

@@ -30,6 +30,8 @@ HALVED_AFTER = 3
 CLIMB_ELITE = 10
 # How far out along the normals edges are looked for, and how far in, as the fit closes up.
 REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
+FIRST_NEAR = 3  # of these, for a start that is a fit already
+SETTLED_MM = 0.01
 LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
 RADIUS_PRIOR = 0.08  # while climbing: the stronger edge may be the inner side of a dark rim
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
@@ -166,9 +168,13 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
 
 def tip_on_ray(view: Glimpse, tip_px: Array, heights_mm: Array) -> Array:
     """Points (H, 3) of the ray through a pixel at the given heights over the concrete."""
-    direction = rays(view.camera, view.pose, tip_px[None])[0]
-    centre = view.pose.centre_mm
-    return centre + ((heights_mm - centre[2]) / direction[2])[:, None] * direction
+    return at_heights(view.pose, rays(view.camera, view.pose, tip_px[None])[0], heights_mm)
+
+
+def at_heights(pose: Pose, ray: Array, heights_mm: Array) -> Array:
+    """Points (H, 3) of a ray from a camera, (3,) in the wall frame, at the given heights over the concrete."""
+    centre = pose.centre_mm
+    return centre + ((heights_mm - centre[2]) / ray[2])[:, None] * ray
 
 
 def climb(
@@ -235,6 +241,7 @@ def fit_axis(
     chamfer_mm: float,
     stickup_mm: tuple[float, float] | None,
     radius_sigma: float = RADIUS_SIGMA,
+    near: bool = False,
 ) -> AxisFit:
     """Least squares of the outline on the edges of all views together.
 
@@ -245,9 +252,11 @@ def fit_axis(
     chamfer_mm : how far below the tip the thread begins at its full size
     stickup_mm : the stated stick-up and its sigma, where the photos cannot give it; None where they can
     radius_sigma : how well the radius is known beforehand, as a share of it
+    near : the start is a fit to these edges already, so that they need not be looked for far off
     """
     parameters = start.copy()
-    for reach in REACHES_PX:
+    closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
+    for k, reach in enumerate(closing):
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
         prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
         spread = _spread(residual, weight)
@@ -257,6 +266,8 @@ def fit_axis(
         step = np.linalg.solve(normal, gradient)
         parameters = parameters + np.clip(step, -6.0, 6.0)
         parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
+        if closing[k] == closing[-1] and np.abs(step).max() < SETTLED_MM:
+            break
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * _spread(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
