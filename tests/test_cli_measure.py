@@ -63,7 +63,7 @@ def test_a_place_that_cannot_be_written_is_told_before_anything_is_measured(
         raise AssertionError("it measured first")
 
     monkeypatch.setattr("sillwright.measure.measure_job", measured)
-    assert run(monkeypatch, "measure", bare_wall, "-o", tmp_path / "file" / "out") == 1
+    assert run(monkeypatch, "measure", bare_wall, "-o", tmp_path / "file" / "out") == 2
     assert "Choose another folder with -o" in capsys.readouterr().err
 
 

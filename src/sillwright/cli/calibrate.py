@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.output import writing
+from sillwright.cli.output import check_file, writing
 from sillwright.errors import CalibrationError, LengthError, PhotoError
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def board_text(spec: BoardSpec) -> str:
 @click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     required=True,
     metavar="PHONE.json",
     help="The phone profile to write. A picture of what was seen where is written beside it.",
@@ -119,6 +119,12 @@ def calibrate(photos: tuple[Path, ...], output: Path, board: BoardSpec | None) -
     from sillwright.cards import CALIBRATION_SHEET
     from sillwright.solve.determined import check_determined
 
+    picture = output.with_name(f"{output.stem}-coverage.png")
+    check_file(output, ".json", "phone profile", _is_profile, "my-phone.json")
+    if picture.exists() and any(photo.exists() and picture.samefile(photo) for photo in photos):
+        raise click.UsageError(
+            f"{picture} is one of the photos, and would be written over. Choose another name with -o."
+        )
     console = Console()
     spec = board or CALIBRATION_SHEET
     with Console(stderr=True).status(f"Looking for the sheet in {len(photos)} photos"):
@@ -128,11 +134,21 @@ def calibrate(photos: tuple[Path, ...], output: Path, board: BoardSpec | None) -
         console.print(f"Left out {path.name}: {reason}", markup=False, highlight=False)
     check_determined(result)
     facts = next(look.facts for look in looks if look.facts is not None and look.usable)
-    picture = output.with_name(f"{output.stem}-coverage.png")
     with writing(output):
         _write(result, facts, spec, output, picture)
     _report(console, result, spec)
     click.echo(f'Wrote {output}, and {picture.name} beside it. Name it in job.toml: [camera] profile = "{output.name}"')
+
+
+def _is_profile(path: Path) -> bool:
+    from sillwright.errors import JobError
+    from sillwright.profile import read_profile
+
+    try:
+        read_profile(path)
+    except JobError:
+        return False
+    return True
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Literal
 import click
 
 from sillwright.cards import CARD_COUNT
-from sillwright.cli.output import writing
+from sillwright.cli.output import check_file, writing
 
 
 @click.command()
@@ -44,7 +44,7 @@ from sillwright.cli.output import writing
 @click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     required=True,
     metavar="FILE.pdf",
     help="The PDF to write.",
@@ -60,6 +60,7 @@ def cards(
     """Write scale cards to print, two to a sheet. Print at 100 %, then check the ticks with a tape."""
     if not calibration_sheet and last < first:
         raise click.UsageError(f"--last {last} comes before --first {first}: give the lower number to --first.")
+    check_file(output, ".pdf", "PDF", _is_pdf, "cards.pdf")
     from sillwright.tell.cardsheet import PAPER_NAME, write_calibration_pdf, write_cards_pdf
 
     with writing(output):
@@ -75,3 +76,11 @@ def cards(
             check = "240 mm (9 7/16 in and a hair)"
     click.echo(f"Wrote {output}: {made}, {PAPER_NAME[paper]} paper, landscape.")
     click.echo(f"Print at 100 % (actual size), then check with a tape, tick to tick: {check}.")
+
+
+def _is_pdf(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(5) == b"%PDF-"
+    except OSError:
+        return False

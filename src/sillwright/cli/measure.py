@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import shutil
 from collections.abc import Iterator
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.output import writing
+from sillwright.cli.output import check_folder
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -31,7 +30,7 @@ MOST_WORKERS = 8
 @click.option(
     "-o",
     "--output",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     default=Path("sillwright-out"),
     show_default=True,
     metavar="FOLDER",
@@ -61,13 +60,14 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     from sillwright.survey import to_json, worst, write_survey
 
     job = job_of(job_or_photos)
-    _make_folder(output)
+    job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None
+    _make_folder(output, job, job_file)
     talk = Console(stderr=True)
     with progress_bar(talk) as progress:
         survey = measure_job(job, workers=workers_for(job), progress=progress)
     write_survey(survey, output / "survey.json")
-    if len(job_or_photos) == 1 and job_or_photos[0].suffix.lower() == ".toml":
-        shutil.copyfile(job_or_photos[0], output / "job.toml")
+    if job_file is not None and job_file.resolve() != (output / "job.toml").resolve():
+        shutil.copyfile(job_file, output / "job.toml")
     _report(survey, output, job.folder, paper, talk)
     if as_json:
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
@@ -80,12 +80,34 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
         raise SystemExit(1)
 
 
-def _make_folder(output: Path) -> None:
-    """The output folder, made before anything is measured: minutes of work must not end at a wrong name."""
-    with writing(output, "folder"):
-        output.mkdir(parents=True, exist_ok=True)
-        if not os.access(output, os.W_OK):
-            raise PermissionError(errno.EACCES, "no permission to write in it")
+def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
+    """The output folder, made before anything is measured: minutes of work must not end at a wrong name, and no
+    photo must be written over."""
+    from sillwright.tell.report import picture_paths, sheet_paths
+
+    photos = list(
+        dict.fromkeys([p for run in job.runs for p in run.photos] + [p for c in job.corners for p in c.photos])
+    )
+    names, runs = [job.file_name(photo) for photo in photos], [run.name for run in job.runs]
+    pictures, strips = picture_paths(output, names, runs)
+    to_write = [output / "survey.json", *sheet_paths(output), *pictures.values(), *strips.values()]
+    copy = output / "job.toml"
+    if job_file is not None and job_file.resolve() != copy.resolve():
+        to_write.append(copy)
+    kept = [*photos, *([job.profile_path] if job.profile_path else []), *([job_file] if job_file else [])]
+    check_folder(output, to_write, _is_earlier(output), kept)
+
+
+def _is_earlier(output: Path) -> bool:
+    """Whether an earlier measurement wrote in this folder."""
+    from sillwright.errors import JobError
+    from sillwright.survey import read_survey
+
+    try:
+        read_survey(output / "survey.json")
+    except JobError:
+        return False
+    return True
 
 
 def job_of(paths: tuple[Path, ...]) -> Job:

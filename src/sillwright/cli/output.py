@@ -1,8 +1,13 @@
-"""Where a command writes: what is said when it cannot."""
+"""Where a command writes: what it may write over, and what is said when it cannot write.
+
+What is wrong with a name given with ``-o`` is told before any work is done, and ends with status 2 as the rest of a
+command line does; a write that fails after that ends with status 1.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -17,3 +22,60 @@ def writing(output: Path, kind: str = "place") -> Iterator[None]:
     except OSError as fault:
         reason = fault.strerror or fault
         raise click.ClickException(f"{output} cannot be written ({reason}). Choose another {kind} with -o.") from fault
+
+
+def check_file(output: Path, suffix: str, what: str, is_one: Callable[[Path], bool], example: str) -> None:
+    """Refuse a file to write that has the wrong ending, or is there already and is not ``what`` (``is_one`` tells).
+
+    A shell turns ``-o *.jpg`` into a photo's name behind ``-o``: without this the photo would be written over.
+    """
+    if output.suffix.lower() != suffix:
+        raise click.UsageError(
+            f"-o names {output}, which does not end in {suffix}. Write the name of the {what} to make right behind "
+            f"-o, like -o {example}."
+        )
+    if output.is_dir():
+        raise click.UsageError(f"-o names {output}, which is a folder. Name a file, like -o {example}.")
+    if output.exists() and not is_one(output):
+        raise click.UsageError(
+            f"{output} is there already and is not a {what}, so it is left as it is. Choose another name with -o."
+        )
+    _check_place(output.parent, "place")
+
+
+def check_folder(output: Path, to_write: Sequence[Path], is_earlier: bool, kept: Sequence[Path]) -> None:
+    """Refuse a folder where a measurement would write over something no measurement made, then make it.
+
+    to_write : every file that will be written; is_earlier : whether an earlier measurement wrote in the folder
+    kept : photos and other files that must not be written over in any case
+    """
+    for path in to_write:
+        if path.is_dir():
+            raise click.UsageError(f"{path} is a folder where a file is to go. Choose another folder with -o.")
+        if not path.exists():
+            continue
+        if any(path.samefile(other) for other in kept if other.exists()):
+            raise click.UsageError(f"{path} is a file this job is made from, and would be lost. {_ELSEWHERE}")
+        if not is_earlier:
+            raise click.UsageError(f"{path} is there already, and no measurement wrote it. {_ELSEWHERE}")
+    _check_place(output, "folder")
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise click.UsageError(_cannot_write(output, fault.strerror or str(fault), "folder")) from fault
+
+
+_ELSEWHERE = "Choose another folder with -o, such as a new one."
+
+
+def _check_place(folder: Path, kind: str) -> None:
+    """Refuse a folder that cannot be written in, or cannot be made."""
+    there = next((one for one in (folder, *folder.absolute().parents) if one.exists()), folder)
+    if not there.is_dir():
+        raise click.UsageError(_cannot_write(folder, f"{there} is a file, not a folder", kind))
+    if not os.access(there, os.W_OK):
+        raise click.UsageError(_cannot_write(folder, f"no permission to write in {there}", kind))
+
+
+def _cannot_write(place: Path, reason: str, kind: str) -> str:
+    return f"{place} cannot be written ({reason}). Choose another {kind} with -o."

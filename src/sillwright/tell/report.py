@@ -46,28 +46,42 @@ def write_report(
     """
     made_on = made_on or date.today()
     load = checked_loader(survey, photo_root)
-    folder = out_dir / PICTURE_FOLDER
-    photo_names = file_names([photo.file for photo in survey.photos])
-    run_names = file_names([run.name for run in survey.runs])
+    photo_paths, run_paths = picture_paths(
+        out_dir, [photo.file for photo in survey.photos], [run.name for run in survey.runs]
+    )
     photos: dict[str, Picture] = {}
     strips: dict[str, Picture] = {}
     written: dict[str, Path] = {}
     for photo in survey.photos:
-        path = folder / f"photo-{photo_names[photo.file]}.jpg"
+        path = photo_paths[photo.file]
         picture = _photo_picture(survey, photo, load, path)
         if picture is not None:
             photos[photo.file], written[photo.file] = picture, path
     strip_paths = []
     for run in survey.runs:
-        path = folder / f"run-{run_names[run.name]}.jpg"
+        path = run_paths[run.name]
         strip = _strip_picture(survey, run, load, path)
         if strip is not None:
             strips[run.name] = strip
             strip_paths.append(path)
-    html_path, pdf_path = out_dir / "report.html", out_dir / "report.pdf"
+    html_path, pdf_path = sheet_paths(out_dir)
     write_aside(pdf_path, sheet_pdf(survey, made_on, paper))
     write_aside(html_path, sheet_html(survey, made_on, SheetPictures(strips, photos)).encode("utf-8", "replace"))
     return ReportPaths(html_path, pdf_path, tuple(strip_paths), tuple(written.values()))
+
+
+def sheet_paths(out_dir: Path) -> tuple[Path, Path]:
+    """Where the page and the PDF go."""
+    return out_dir / "report.html", out_dir / "report.pdf"
+
+
+def picture_paths(out_dir: Path, photos: Sequence[str], runs: Sequence[str]) -> tuple[dict[str, Path], dict[str, Path]]:
+    """Where the picture of each photo, and of each run, goes; by the names the survey gives them, in its order."""
+    folder = out_dir / PICTURE_FOLDER
+    return (
+        {file: folder / f"photo-{name}.jpg" for file, name in file_names(photos).items()},
+        {run: folder / f"run-{name}.jpg" for run, name in file_names(runs).items()},
+    )
 
 
 def checked_loader(survey: Survey, photo_root: Path) -> Callable[[str], Pixels]:
