@@ -228,6 +228,15 @@ def test_pixels_turned_and_marked_as_upright_give_the_same_numbers(as_taken: Run
     assert places(again) == pytest.approx(places(as_taken), abs=0.3)
 
 
+@pytest.mark.parametrize("marked", [2, 7])
+def test_a_mirror_image_that_says_it_is_one_gives_the_same_numbers(
+    as_taken: RunRecord, tmp_path: Path, marked: int
+) -> None:
+    """A viewer shows the photo the right way round, so it is no mirror image to anyone."""
+    again = measured_alone(save_again(tmp_path / "mirrored.tif", marked=marked))
+    assert places(again) == pytest.approx(places(as_taken), abs=0.3)
+
+
 def test_heic_gives_the_same_numbers(as_taken: RunRecord, tmp_path: Path) -> None:
     again = measured_alone(save_again(tmp_path / "phone.heic", quality=92))
     assert places(again) == pytest.approx(places(as_taken), abs=0.3)

@@ -1,7 +1,11 @@
 """One photo on disk to its facts and its pixels, guarded against files that are not what they say.
 
 Pixels are always in *stored* order: the sensor's rows, never turned by EXIF or by a decoder. Pixel (0, 0) is the
-centre of the first stored pixel. ``orientation`` is the EXIF value 1 to 8 that says how to turn them for viewing.
+centre of the first stored pixel. ``orientation`` is the EXIF value 1, 3, 6 or 8 that says how to turn them for viewing.
+
+One kind of file is the exception: where the pixels are stored as a mirror image and the file says so (orientation 2, 4,
+5 or 7), no lens took them so, and no card can be read. Such a photo is read as it is to be viewed, and its orientation
+is 1; "stored pixels" means these everywhere.
 """
 
 from __future__ import annotations
@@ -10,7 +14,7 @@ import hashlib
 import io
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache, reduce
 from pathlib import Path
@@ -52,6 +56,7 @@ _TURNS = {
     7: (True, True, True),
     8: (True, False, True),
 }
+_MIRRORED = (2, 4, 5, 7)
 _ORIENTATION_OF_TURN = {turn: orientation for orientation, turn in _TURNS.items()}
 
 
@@ -86,7 +91,7 @@ class PhotoFacts:
 
 @dataclass(frozen=True)
 class _Opened:
-    """A file past its guards: header read, no pixel decoded. ``decode(gray)`` gives the stored pixels."""
+    """A file past its guards: header read, no pixel decoded. ``decode(gray, half)`` gives the stored pixels."""
 
     content: bytes
     width_px: int
@@ -204,6 +209,7 @@ def _open(path: Path) -> _Opened:
         raise PhotoError(f"{path} {fault}") from None
     except Exception as fault:  # decoders raise almost anything on a damaged header
         raise PhotoError(f"{path} is damaged: its header cannot be read. Copy the original again.") from fault
+    opened = _righted(opened) if opened.orientation in _MIRRORED else opened
     width_px, height_px = opened.width_px, opened.height_px
     if min(width_px, height_px) < 1:
         raise PhotoError(f"{path} holds a picture without size. Copy the original again.")
@@ -213,6 +219,17 @@ def _open(path: Path) -> _Opened:
             f"{LARGEST_PIXELS // 1_000_000} megapixels and {LONGEST_SIDE_PX} a side). Use the photo as taken."
         )
     return opened
+
+
+def _righted(opened: _Opened) -> _Opened:
+    """A file whose pixels are a mirror image, as one of the pixels it asks to be shown."""
+    width_px, height_px = turned_size(opened.width_px, opened.height_px, opened.orientation)
+
+    def decode(gray: bool, half: bool) -> Pixels:
+        # Halved after turning: only then do odd sizes keep to the pixel grid that read_half states.
+        return _reduced(turn_for_viewing(opened.decode(gray, False), opened.orientation), half)
+
+    return replace(opened, width_px=width_px, height_px=height_px, orientation=1, decode=decode)
 
 
 def _read_bytes(path: Path) -> bytes:
