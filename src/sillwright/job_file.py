@@ -14,7 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictInt, S
 from sillwright.cards import CARD_COUNT, CHECK_LENGTH_MM
 from sillwright.errors import JobError
 from sillwright.fasteners import BoltSize, bolt_size
-from sillwright.lengths import parse_length_mm
+from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches, parse_length_mm
 
 LARGEST_JOB_BYTES = 1_000_000
 
@@ -208,8 +208,18 @@ def _sentence(fault: Any, document: dict[str, Any]) -> str:
         table = _TABLES[keys[-2] if len(keys) > 1 else ""]
         known = [field.alias or name for name, field in table.model_fields.items()]
         return f"{place} is not a key this file has.{nearest(keys[-1], known)}"
+    if kind in ("missing", "too_short") and keys == ["run"]:
+        return "there is no run. Write a heading [[run]], with its name and photos below it."
+    if kind == "missing" and keys[-1] == "runs":
+        return f"{_place(fault['loc'][:-1], document)} names one run only. A corner joins two."
     if kind == "missing":
         return f"{place} is missing. Add it."
+    if keys[-1] in ("cards", "from_card", "to_card") and _is_number(fault["input"]):
+        listed = fault["loc"][:-1] if keys[-1] == "cards" else fault["loc"]
+        return (
+            f"{_place(listed, document)}: {fault['input']!r} is no card number. Cards are numbered 1 to {CARD_COUNT}, "
+            "without quotes."
+        )
     if kind in ("value_error", "assertion_error"):
         told = str(fault["ctx"]["error"])
         return f"{place} {told}." if told.startswith("must") else f"{place}: {told}"
@@ -221,16 +231,20 @@ def _wrong_value(kind: str, fault: Any, key: str) -> str:
     written = f"is {fault['input']!r}"[:80]
     if kind in ("greater_than_equal", "less_than_equal"):
         bound = "at least" if kind == "greater_than_equal" else "at most"
-        unit = "" if isinstance(fault["input"], int) else " mm"
+        limit = context.get("ge", context.get("le"))
+        if isinstance(fault["input"], int):
+            return f"{written}, and must be {bound} {limit:g}."
         return (
-            f"{written}, and must be {bound} {context.get('ge', context.get('le')):g}{unit}. Check the number and unit."
+            f"{written}, and must be {bound} {limit:g} mm (about {_feet_inches(limit)}). Check the number and its unit."
         )
     if kind == "literal_error":
         return f"{written}, and must be {context['expected'].replace(chr(39), chr(34))}."
     if kind in ("tuple_type", "list_type") and key in ("run", "tape", "corner"):
-        return "must be a list of tables: write its heading in double brackets, like [[run]]."
+        heading = "run.tape" if key == "tape" else key
+        return f"must be a list of tables: write its heading in double brackets, [[{heading}]]."
     if kind in ("tuple_type", "list_type"):
-        return 'must be a list in square brackets, like ["north/*.jpg"] or [1, 2].'
+        example = {"cards": "[1, 2]", "runs": '["north", "east"]'}.get(key, '["north/*.jpg"]')
+        return f"must be a list in square brackets, like {example}."
     if kind in ("model_type", "model_attributes_type"):
         heading = f"[[{key}]]" if key in ("run", "tape", "corner") else f"[{key}]"
         return f"must be a table: write a heading {heading} with its keys below."
@@ -245,6 +259,15 @@ def _wrong_value(kind: str, fault: Any, key: str) -> str:
     if kind == "string_pattern_mismatch":
         return f"{written}, and must be one line of plain text."
     return f"{written}: {fault['msg']}."
+
+
+def _is_number(value: Any) -> bool:
+    """Whether it was meant as one number, in quotes or not."""
+    return isinstance(value, (int, float)) or (isinstance(value, str) and value.strip().isdecimal())
+
+
+def _feet_inches(mm: float) -> str:
+    return format_inches(mm, 16) if mm < 12 * MM_PER_INCH else format_feet_inches(mm, 2)
 
 
 def _place(loc: tuple[int | str, ...], document: dict[str, Any]) -> str:
