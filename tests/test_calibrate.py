@@ -187,7 +187,7 @@ def test_a_good_set_is_accepted() -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 5])
 def test_too_few_photos_are_refused(count: int) -> None:
-    with pytest.raises(CalibrationError, match=rf"Only {count} usable photos?.*at least 6.*Shoot 8 to 12"):
+    with pytest.raises(CalibrationError, match=rf"Only {count} usable photos?.*at least 6.*Shoot 12 to 15"):
         check_photo_count(count)
     check_photo_count(6)
 

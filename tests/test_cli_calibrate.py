@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from sillwright.cards import CALIBRATION_SHEET, BoardSpec
 from sillwright.cli.calibrate import board_text, calibrate, parse_board
-from sillwright.errors import CalibrationError
+from sillwright.errors import CalibrationError, JobError, PhotoError
 from sillwright.profile import read_profile
 
 PHOTOS = Path(__file__).resolve().parents[2] / "shared" / "photos" / "calibration_phone_a"
@@ -32,11 +32,12 @@ def test_twelve_photos_give_a_profile_and_a_picture_and_say_what_was_left_out(
     runner: CliRunner, tmp_path: Path
 ) -> None:
     photos = _rendered(12)
-    blank, torn = tmp_path / "blank.png", tmp_path / "torn.jpg"
+    blank, torn, again = tmp_path / "blank.png", tmp_path / "torn.jpg", tmp_path / "again.jpg"
+    again.write_bytes(Path(photos[3]).read_bytes())
     cv2.imwrite(str(blank), np.full((480, 640), 128, np.uint8))
     torn.write_bytes(Path(photos[0]).read_bytes()[:50_000])
     out = tmp_path / "phone.json"
-    result = runner.invoke(calibrate, [*photos, photos[3], str(blank), str(torn), "-o", str(out)])
+    result = runner.invoke(calibrate, [*photos, photos[3], str(again), str(blank), str(torn), "-o", str(out)])
     assert result.exit_code == 0, result.output
     profile = read_profile(out)
     assert len(profile.photos) == 12
@@ -48,7 +49,8 @@ def test_twelve_photos_give_a_profile_and_a_picture_and_say_what_was_left_out(
     assert picture.shape[1] == 1400
     text = " ".join(result.output.split())
     assert "blank.png: the sheet was not found in it." in text
-    assert "cal_a_04.jpg: the same photo as cal_a_04.jpg." in text
+    assert "cal_a_04.jpg is named 2 times, and counts once." in text
+    assert "Left out again.jpg: the same photo as cal_a_04.jpg." in text
     assert "Left out torn.jpg" in text
     assert "12 photos," in text
 
@@ -57,12 +59,28 @@ def test_too_few_photos_write_nothing_and_say_why_each_was_left_out(runner: CliR
     note = tmp_path / "note.txt"
     note.write_text("not a photo")
     out = tmp_path / "phone.json"
-    result = runner.invoke(calibrate, [*_rendered(2), str(note), str(tmp_path / "gone.jpg"), "-o", str(out)])
+    result = runner.invoke(calibrate, [*_rendered(2), str(note), "-o", str(out)])
     assert isinstance(result.exception, CalibrationError)
     assert "Only 2 usable photos" in str(result.exception)
     assert "note.txt" in str(result.exception)
-    assert "gone.jpg" in str(result.exception)
     assert not out.exists()
+
+
+def test_photos_none_of_which_can_be_read_are_told_as_that(runner: CliRunner, tmp_path: Path) -> None:
+    note = tmp_path / "note.jpg"
+    note.write_text("not a photo")
+    result = runner.invoke(calibrate, [str(note), "-o", str(tmp_path / "phone.json")])
+    assert isinstance(result.exception, PhotoError)
+    assert str(result.exception).startswith("Not one photo could be read.\n  note.jpg: ")
+
+
+@pytest.mark.parametrize(("name", "says"), [("gone.jpg", "is not there. Check its name."), ("", "is a folder. Name")])
+def test_a_photo_that_is_not_there_and_a_folder_are_told_before_any_photo_is_read(
+    runner: CliRunner, tmp_path: Path, name: str, says: str
+) -> None:
+    result = runner.invoke(calibrate, [str(tmp_path / name), "-o", str(tmp_path / "phone.json")])
+    assert isinstance(result.exception, JobError)
+    assert says in str(result.exception)
 
 
 @pytest.mark.parametrize(

@@ -72,3 +72,25 @@ def test_a_folder_given_for_a_photo_is_told_as_one(
 ) -> None:
     assert run(monkeypatch, "measure", tmp_path) == 2
     assert "is a folder. Name the photos in it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["measure", "check", "calibrate"])
+def test_where_no_photo_can_be_read_every_command_ends_with_the_status_the_readme_gives_it(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = tmp_path / "note.jpg"
+    note.write_text("not a photo")
+    output = {"measure": ["-o", tmp_path / "out"], "check": [], "calibrate": ["-o", tmp_path / "p.json"]}[command]
+    assert run(monkeypatch, command, note, *output) == 3
+    assert "Not one photo could be read." in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["measure", "check"])
+def test_a_photo_named_twice_is_told_of(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = tmp_path / "note.jpg"
+    note.write_text("not a photo")
+    output = ["-o", tmp_path / "out"] if command == "measure" else []
+    run(monkeypatch, command, note, note, *output)
+    assert "note.jpg is named 2 times, and counts once." in capsys.readouterr().err

@@ -270,6 +270,8 @@ def test_a_quick_look_needs_no_job_file(site: Path) -> None:
     assert [job.file_name(photo) for photo in job.runs[0].photos] == ["north/2.jpg", "east/1.jpg"]
     with pytest.raises(JobError, match="is not there"):
         job_from_photos([site / "north/99.jpg"])
+    with pytest.raises(JobError, match=r"is a folder\. Name the photos in it, like .*north"):
+        job_from_photos([site / "north"])
     with pytest.raises(JobError, match="at least one"):
         job_from_photos([])
 

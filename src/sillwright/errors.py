@@ -25,7 +25,7 @@ class JobError(SillwrightError, ValueError):
 
 
 class PhotoError(SillwrightError):
-    """A photo cannot be read, or is not safe to read."""
+    """A photo cannot be read, or is not safe to read; a command ends so where not one of its photos can."""
 
     exit_code = 3
 

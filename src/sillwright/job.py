@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Literal
 
 from sillwright.cards import CARD_COUNT, PAPER_THICKNESS_MM
-from sillwright.errors import JobError
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
     DEFAULT_BOLT,
@@ -26,7 +25,7 @@ from sillwright.job_file import (
     nearest,
     read_job_file,
 )
-from sillwright.job_photos import find_photos
+from sillwright.job_photos import find_photos, named_photos
 from sillwright.lengths import MM_PER_INCH
 
 
@@ -100,20 +99,9 @@ def load_job(path: Path) -> Job:
 def job_from_photos(paths: Sequence[Path]) -> Job:
     """A job without a job file, for a quick look: one run named ``run``, and every default.
 
-    Raises JobError where there is no photo, or one is missing.
+    Raises JobError where there is no photo, or one is a folder or missing.
     """
-    photos = tuple(dict.fromkeys(Path(path).resolve() for path in paths))
-    if not photos:
-        raise JobError("no photo was named. Name at least one.")
-    missing = [
-        f"{photo} is a folder. Name the photos in it, like {Path(photo.name) / '*.jpg'}, or a job file."
-        if photo.is_dir()
-        else f"{photo} is not there. Check its name."
-        for photo in photos
-        if not photo.is_file()
-    ]
-    if missing:
-        raise JobError("\n".join(missing))
+    photos = tuple(photo.resolve() for photo in named_photos(paths))
     folder = Path(os.path.commonpath([photo.parent for photo in photos]))
     return Job(
         name=folder.name or "job",

@@ -1,4 +1,4 @@
-"""Which files a job's photo patterns mean: inside the job's folder, in natural order, each once."""
+"""Which files are meant: by a job's photo patterns, in its folder and natural order, or named one by one; each once."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from sillwright.errors import JobError
 
 MOST_PHOTOS = 2000  # a pattern that matches more has caught a whole disk
 
@@ -32,6 +34,27 @@ def find_photos(folder: Path, patterns: Sequence[str], owner: str, faults: list[
         else:
             found.update(dict.fromkeys(matches))
     return tuple(sorted(found, key=lambda photo: natural_key(photo.relative_to(folder).as_posix())))
+
+
+def named_photos(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """Photos somebody named one by one, each file once, in the order named.
+
+    Raises JobError, with a sentence for each fault, where there is none, or one is a folder or is not there.
+    """
+    once = {path.resolve(): path for path in reversed(paths)}
+    photos = tuple(path for path in paths if once.get(path.resolve()) is path)
+    if not photos:
+        raise JobError("no photo was named. Name at least one.")
+    faults = [
+        f"{photo} is a folder. Name the photos in it, like {photo / '*.jpg'}."
+        if photo.is_dir()
+        else f"{photo} is not there. Check its name."
+        for photo in photos
+        if not photo.is_file()
+    ]
+    if faults:
+        raise JobError("\n".join(faults))
+    return photos
 
 
 def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.output import check_file, writing
+from sillwright.cli.output import check_file, tell_of_repeats, writing
 from sillwright.errors import CalibrationError, LengthError, PhotoError
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def board_text(spec: BoardSpec) -> str:
     f"example {BOARD_EXAMPLE}. Add ,legacy for boards printed by OpenCV before 4.6 with an even number of rows.",
 )
 def calibrate(photos: tuple[Path, ...], output: Path, board: BoardSpec | None) -> None:
-    """Work out a phone's lens from 8 to 12 photos of the printed calibration sheet.
+    """Work out a phone's lens from 12 to 15 photos of the printed calibration sheet.
 
     Lay the sheet flat. Shoot it from near and far, the phone tilted 20 to 40 degrees to every side in turn and turned
     upright for some, so that the sheet has been in every corner of the picture. One phone, one lens, no zoom.
@@ -117,8 +117,11 @@ def calibrate(photos: tuple[Path, ...], output: Path, board: BoardSpec | None) -
     from rich.console import Console
 
     from sillwright.cards import CALIBRATION_SHEET
+    from sillwright.job_photos import named_photos
     from sillwright.solve.determined import check_determined
 
+    tell_of_repeats(photos)
+    photos = named_photos(photos)
     picture = output.with_name(f"{output.stem}-coverage.png")
     check_file(output, ".json", "phone profile", _is_profile, "my-phone.json")
     if picture.exists() and any(photo.exists() and picture.samefile(photo) for photo in photos):
@@ -206,7 +209,8 @@ def _look(path: Path, spec: BoardSpec) -> Look:
 def solve_looks(looks: list[Look]) -> tuple[Calibration, list[tuple[Path, str]]]:
     """The lens from the photos that show the sheet, and each photo left out with the reason.
 
-    Raises CalibrationError where too few are left, or where they do not all come from one lens.
+    Raises PhotoError where not one could be read, CalibrationError where too few are left, or where they do not all
+    come from one lens.
     """
     from sillwright.profile import prior_camera
     from sillwright.solve.calibrate import calibrate as solve
@@ -215,10 +219,12 @@ def solve_looks(looks: list[Look]) -> tuple[Calibration, list[tuple[Path, str]]]
 
     dropped = [(look.path, look.fault) for look in looks if not look.usable]
     seen = [(look.path, look.facts, look.sighting) for look in looks if look.facts and look.sighting]
+    reasons = "".join(f"\n  {path.name}: {reason}" for path, reason in dropped)
+    if all(look.facts is None for look in looks):
+        raise PhotoError(f"Not one photo could be read.{reasons}")
     try:
         check_photo_count(len(seen))
     except CalibrationError as fault:
-        reasons = "".join(f"\n  {path.name}: {reason}" for path, reason in dropped)
         raise CalibrationError(f"{fault}{reasons and ' Left out:' + reasons}") from None
     check_one_lens([facts for _, facts, _ in seen])
     facts = seen[0][1]

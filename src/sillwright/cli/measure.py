@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.output import check_folder
+from sillwright.cli.output import check_folder, tell_of_repeats
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -48,8 +48,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     """Measure every bolt of a job from its photos.
 
     Give the job file, or just photos of one run for a quick look. Exit status 0: every run, corner and photo is ok;
-    1: measured, and something wants a look first; 2 to 4: the job, a photo or the evidence is not good enough, as the
-    message says.
+    1: measured, and something wants a look first; 2: the job or the command line is wrong; 3: not one photo could be
+    read; 4: no card was seen.
     """
     import json
 
@@ -116,6 +116,7 @@ def job_of(paths: tuple[Path, ...]) -> Job:
 
     if len(paths) == 1 and paths[0].suffix.lower() == ".toml":
         return load_job(paths[0])
+    tell_of_repeats(paths)
     return job_from_photos(paths)
 
 

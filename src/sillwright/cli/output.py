@@ -1,4 +1,4 @@
-"""Where a command writes: what it may write over, and what is said when it cannot write.
+"""What commands say before any work is done: of where they are to write, and of files named twice.
 
 What is wrong with a name given with ``-o`` is told before any work is done, and ends with status 2 as the rest of a
 command line does; a write that fails after that ends with status 1.
@@ -7,6 +7,7 @@ command line does; a write that fails after that ends with status 1.
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,6 +64,13 @@ def check_folder(output: Path, to_write: Sequence[Path], is_earlier: bool, kept:
         output.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise click.UsageError(_cannot_write(output, fault.strerror or str(fault), "folder")) from fault
+
+
+def tell_of_repeats(photos: Sequence[Path]) -> None:
+    """Say on standard error which photos the command line names more than once."""
+    count = Counter(photo.resolve() for photo in photos)
+    for photo in dict.fromkeys(photo for photo in photos if count[photo.resolve()] > 1):
+        click.echo(f"{photo} is named {count[photo.resolve()]} times, and counts once.", err=True)
 
 
 _ELSEWHERE = "Choose another folder with -o, such as a new one."

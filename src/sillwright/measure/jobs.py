@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from sillwright import __version__
-from sillwright.errors import MeasureError
+from sillwright.errors import PhotoError
 from sillwright.job import Job
 from sillwright.measure.corner import RunPlace, doubted, measure_corner
 from sillwright.measure.lenses import LensOfPhoto, lens_for
@@ -47,14 +47,14 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
     workers : processes to share photos out to; 1 keeps all in this one
     progress : called as the work goes on
 
-    Raises MeasureError where not one photo could be read, PhotoError and JobError as the parts do.
+    Raises PhotoError where not one photo could be read, JobError where the phone profile cannot.
     """
     with Crew(workers) as crew:
         sight = _look(job, crew, progress)
         usable = [photo for photo in sight.seen.values() if photo.facts is not None]
         if not usable:
             faults = "\n".join(photo.fault for photo in sight.seen.values())
-            raise MeasureError(f"Not one photo could be read.\n{faults}")
+            raise PhotoError(f"Not one photo could be read.\n{faults}")
         laid: dict[str, LaidRun | RunResult] = {}
         for run in job.runs:
             one = lay_run(job, run, _photos_of(job, run.name, sight), sight.lenses, sight.names, crew)

@@ -24,7 +24,7 @@ MAX_STRETCH = 0.005  # phone pixels are square; unequal fx and fy mean a print s
 BAD_PHOTO_TIMES_MEDIAN = 3.0
 
 HOW_TO_SHOOT = (
-    "Shoot 8 to 12 photos of the flat sheet: some where it fills the picture, some where it takes up half, most with "
+    "Shoot 12 to 15 photos of the flat sheet: some where it fills the picture, some where it takes up half, most with "
     "the phone tilted 20 to 40 degrees, each to another side, and bring the sheet into every corner of the picture."
 )
 
