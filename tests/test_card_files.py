@@ -121,6 +121,14 @@ def test_the_command_writes_the_calibration_sheet(tmp_path):
     assert len(detect(rasterise(path), CALIBRATION_SHEET)[0]) == 40
 
 
+@pytest.mark.parametrize("extra", [["--first", "3"], ["--last", "4"], ["--one-a-sheet"]])
+def test_what_is_said_of_cards_is_refused_with_the_calibration_sheet(tmp_path, extra):
+    result = CliRunner().invoke(cards, ["-o", str(tmp_path / "x.pdf"), "--calibration-sheet", *extra])
+    assert result.exit_code == 2
+    assert f"{extra[0]} is for cards" in result.output
+    assert not (tmp_path / "x.pdf").exists()
+
+
 @pytest.mark.parametrize("extra", [["--first", "5", "--last", "3"], ["--last", "21"], ["--paper", "a5"]])
 def test_the_command_refuses_what_it_cannot_print(tmp_path, extra):
     result = CliRunner().invoke(cards, [*extra, "-o", str(tmp_path / "cards.pdf")])
@@ -131,7 +139,7 @@ def test_the_command_refuses_what_it_cannot_print(tmp_path, extra):
 def test_the_command_says_where_it_could_not_write(tmp_path):
     (tmp_path / "blocked").write_text("a file, not a folder")
     result = CliRunner().invoke(cards, ["-o", str(tmp_path / "blocked" / "cards.pdf")])
-    assert result.exit_code == 1
+    assert result.exit_code == 2
     assert "cannot be written" in result.output
 
 

@@ -37,6 +37,7 @@ def test_photos_without_any_card_end_as_nothing_measured_and_the_record_says_why
     assert run(monkeypatch, "measure", bare_wall, "-o", tmp_path / "out") == 4
     said = " ".join(capsys.readouterr().out.split())
     assert "No photo of this run shows a scale card" in said
+    assert "straightening list" not in said
     record = json.loads((tmp_path / "out" / "survey.json").read_text())
     assert [run["status"] for run in record["runs"]] == ["reshoot"]
     assert (tmp_path / "out" / "report.html").exists()

@@ -215,9 +215,8 @@ def test_the_arrow_shows_the_way_the_tip_must_come(
     """From straight above with stations to the right, the plate's side is up in picture and strip alike."""
     survey = leaning(along_mm, across_mm)
     annotated_photo(survey, survey.photos[0], GREY)
-    assert "the way the tip must come; its length says nothing" in heard["words"]
     run_strip(survey, survey.runs[0], lambda _: GREY)
-    assert "the way the tip must come, 4 times as long" in heard["words"]
+    assert heard["words"].count("the way the tip must come; its length says nothing") == 2
     drawn = [to - start for start, to in heard["arrows"]]
     on_photo, _, on_strip, _ = drawn  # each is followed by its swatch in the legend
     for arrow in (on_photo, on_strip):

@@ -131,6 +131,14 @@ def test_a_bolt_to_shoot_again_carries_no_number_at_all() -> None:
         assert "4.1" not in text
 
 
+def test_a_run_without_bolts_has_no_empty_list() -> None:
+    text = printed(hole_table(run_of(status="reshoot", reasons=(Finding("no-chalk-line"),))))
+    assert "RE-SHOOT" in text
+    assert "No chalk line was found" in text
+    assert "hole-marking list" not in text
+    assert "Stations count" not in text
+
+
 def test_a_doubtful_bolt_has_its_reason_beside_its_number() -> None:
     run = run_of(replace(LEANS, status="check", reasons=(Finding("base-hidden"),)))
     line = next(line for line in printed(hole_table(run)).splitlines() if line.startswith("N1 "))

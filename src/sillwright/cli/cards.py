@@ -6,9 +6,12 @@ from pathlib import Path
 from typing import Literal
 
 import click
+from click.core import ParameterSource
 
 from sillwright.cards import CARD_COUNT
 from sillwright.cli.output import check_file, writing
+
+_OF_CARDS = ("first", "last", "one_a_sheet")
 
 
 @click.command()
@@ -49,7 +52,9 @@ from sillwright.cli.output import check_file, writing
     metavar="FILE.pdf",
     help="The PDF to write.",
 )
+@click.pass_context
 def cards(
+    context: click.Context,
     first: int,
     last: int,
     paper: Literal["letter", "a4"],
@@ -58,7 +63,13 @@ def cards(
     output: Path,
 ) -> None:
     """Write scale cards to print, two to a sheet. Print at 100 %, then check the ticks with a tape."""
-    if not calibration_sheet and last < first:
+    given = [name for name in _OF_CARDS if context.get_parameter_source(name) is not ParameterSource.DEFAULT]
+    if calibration_sheet and given:
+        raise click.UsageError(
+            f"--{given[0].replace('_', '-')} is for cards, and there is one calibration sheet only: leave it out, or "
+            "leave out --calibration-sheet."
+        )
+    if last < first:
         raise click.UsageError(f"--last {last} comes before --first {first}: give the lower number to --first.")
     check_file(output, ".pdf", "PDF", _is_pdf, "cards.pdf")
     from sillwright.tell.cardsheet import PAPER_NAME, write_calibration_pdf, write_cards_pdf

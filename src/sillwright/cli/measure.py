@@ -164,7 +164,8 @@ def _tables(survey: Survey) -> None:
     console = Console()
     for run in survey.runs:
         console.print(hole_table(run))
-        console.print(lean_table(survey, run))
+        if run.bolts:
+            console.print(lean_table(survey, run))
     for corner in survey.corners:
         console.print(corner_line(corner), highlight=False, markup=False)
         for finding in corner.reasons:

@@ -164,7 +164,7 @@ def _run(survey: Survey, run: RunRecord, width: float) -> list[Any]:
 
 def _hole_table(run: RunRecord, rows: Sequence[HoleRow], width: float) -> Any:
     if not rows:
-        return _text("No bolts on this run.")
+        return _text("No bolt was found on this run.")
     names = ("Bolt", along_title(run), "From previous bolt", "In from the line", "Status and why", "Taped")
     cells: list[list[Any]] = [[_text(name, _HEAD) for name in names]]
     extra: list[tuple[Any, ...]] = []
@@ -185,7 +185,7 @@ def _hole_table(run: RunRecord, rows: Sequence[HoleRow], width: float) -> Any:
 
 def _lean_table(rows: Sequence[LeanRow], width: float) -> Any:
     if not rows:
-        return _text("No bolts on this run.")
+        return _text("No bolt was found on this run.")
     names = ("Bolt", "Lean", "What to do", "Tip must come", "", "Which way", "Why")
     cells: list[list[Any]] = [[_text(name, _HEAD) for name in names]]
     for row in rows:

@@ -36,7 +36,7 @@ from sillwright.tell.sketch import (
 from sillwright.tell.strip import StripFrame, mosaic
 from sillwright.tell.wording import run_facts
 
-MOVE_MAGNIFIED = 4.0
+ARROW_MM = 36.0  # of every arrow on the wall: as on photos and plan, its length says nothing
 _MM_PER_FOOT = 12 * MM_PER_INCH
 _TAG_LEVELS = 3
 _TAG_STEP = 4.7  # this and what follows in heights of the lettering
@@ -227,7 +227,8 @@ def _draw_bolt(sketch: Sketch, tag: _Tag, place: _Place, size_px: int) -> Box:
     move_mm = must_come_mm(tag.bolt)
     base_mm = bolt_base_mm(tag.bolt)
     if move_mm is not None and base_mm is not None:
-        move_px = place((base_mm[:2] + MOVE_MAGNIFIED * np.array(move_mm))[None])[0] - tag.base_px
+        way = np.array(move_mm) / np.linalg.norm(move_mm)
+        move_px = place((base_mm[:2] + ARROW_MM * way)[None])[0] - tag.base_px
         start_px = tag.base_px + round_px(radius_px) / np.linalg.norm(move_px) * move_px
         sketch.arrow(start_px, start_px + move_px, tag.color, max(size_px // 12, 2), halo_px=2)
     return filled
@@ -241,8 +242,7 @@ def _entries(run: RunRecord) -> list[Entry]:
         Entry("bolt", BOLT, "ring round a bolt at the concrete, ticks toward its middle"),
     ]
     if any(must_come_mm(bolt) for bolt in run.bolts):
-        words = f"the way the tip must come, {MOVE_MAGNIFIED:.0f} times as long"
-        entries.append(Entry("arrow", BOLT, words))
+        entries.append(Entry("arrow", BOLT, "the way the tip must come; its length says nothing"))
     statuses = [shown_status(run, bolt) for bolt in run.bolts]
     return entries + [Entry("stroke", STATUS_COLORS[doubt], _DOUBTS[doubt]) for doubt in _DOUBTS if doubt in statuses]
 

@@ -17,7 +17,10 @@ _STYLES: dict[Status, str] = {"ok": "", "check": "bold yellow", "reshoot": "bold
 
 
 def hole_table(run: RunRecord) -> RenderableType:
-    """The hole-marking list of a run, with what holds for the whole run above it and each reason in words below."""
+    """The hole-marking list of a run, with what holds for the whole run above it and each reason in words below.
+
+    Where no bolt was found there is no list, only what there is to say of the run.
+    """
     rows = hole_rows(run)
     headings = ("Bolt", along_title(run), "From previous", "In from the line", "Status and why")
     table = _table(f"Run {run.name}: hole-marking list", headings, numbers=(1, 2, 3))
@@ -31,6 +34,8 @@ def hole_table(run: RunRecord) -> RenderableType:
     if run.status != "ok":
         above.append(_text(f"Run {run.name}: {STATUS_WORDS[run.status]}", _STYLES[run.status]))
     above += [_text(sentence) for sentence in run_findings(run)]
+    if not rows:
+        return Group(*above)
     notes = [_text(f"{row.mark}. {sentence}") for row in rows for sentence in row.explained]
     return Group(*above, table, _text(zero_words(run)), *notes)
 
