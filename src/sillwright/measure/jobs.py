@@ -14,6 +14,7 @@ from sillwright.job import Job
 from sillwright.measure.corner import RunPlace, doubted, measure_corner
 from sillwright.measure.lenses import LensOfPhoto, lens_for
 from sillwright.measure.misfit import misfits
+from sillwright.measure.other_size import other_size, shows_no_bolt
 from sillwright.measure.record import camera_record, marks, view_record
 from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
@@ -67,7 +68,11 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
         for done, (name, one) in enumerate(standing.items()):
             if progress is not None:
                 progress("measuring runs", done, len(standing))
-            searched[name] = search_run(job, one, _within(one, corners, job.plate_width_mm), crew)
+            within_mm = _within(one, corners, job.plate_width_mm)
+            found = search_run(job, one, within_mm, crew)
+            if shows_no_bolt(found):
+                found = replace(found, other_size=other_size(job, one, within_mm, crew))
+            searched[name] = found
         if progress is not None:
             progress("measuring runs", len(standing), len(standing))
     sizes = [size for found in searched.values() for size in found.sizes]

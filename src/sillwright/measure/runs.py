@@ -73,6 +73,7 @@ class SearchedRun:
     """A laid run with its bolts found.
 
     edges : the wall's low and high edge in each photo; sizes : how large the bolts look; stubs : of reinforcing bars
+    other_size : the listed size of which bolts show, where those of the stated one do not
     """
 
     laid: LaidRun
@@ -80,6 +81,7 @@ class SearchedRun:
     edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]
     sizes: tuple[SizeSeen, ...]
     stubs: tuple[Finding, ...]
+    other_size: Finding | None = None
 
 
 def lay_run(
@@ -137,7 +139,10 @@ def finish_run(
     """
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
     result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
-    return replace(result, record=replace(result.record, reasons=(*result.record.reasons, *found.stubs)))
+    reasons = (*result.record.reasons, *found.stubs)
+    if found.other_size is not None:
+        reasons = (found.other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
+    return replace(result, record=replace(result.record, reasons=reasons))
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:

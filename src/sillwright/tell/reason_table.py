@@ -259,6 +259,14 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "bolt-size",
+        "Check the bolt size",
+        "No bolt of the size in the job file shows plainly, but bolts of {length|another listed size} do",
+        "check the bolt size in the job file, and measure again from the same photos",
+        "diameter of the size that shows",
+    ),
+    Reason(
+        "run",
         "lens-unknown",
         "Lens not calibrated",
         "No lens profile fits the phone used on this run, so the numbers carry wider ± figures",

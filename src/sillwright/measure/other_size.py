@@ -1,0 +1,48 @@
+"""Whether the bolts of a run are of another listed size than the job says.
+
+A bolt is known by its width, so under a wrong size it is lost, and to shoot it again would not help.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sillwright.fasteners import BOLT_SIZES, BoltSize
+from sillwright.job import Job
+from sillwright.measure.runs import LaidRun, SearchedRun, search_run
+from sillwright.measure.scale import pool
+from sillwright.measure.work import Crew
+from sillwright.survey import Finding
+
+SAME_SIZE_MM = 0.3  # 5/8 in and 16 mm look the same
+
+
+def shows_no_bolt(found: SearchedRun) -> bool:
+    """Whether not one bolt of the stated size is beyond doubt: only then is it worth the time to try the others."""
+    return all(one.doubts for one in found.judged)
+
+
+def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:
+    """The other listed size of which a run plainly shows bolts, as a finding; None where it shows none of any.
+
+    Next sizes may both find the bolts, as 12 mm and 1/2 in do: then it is the one that they come out nearest to.
+    """
+    clear: list[tuple[int, float, BoltSize]] = []
+    for size in _other_sizes(job.bolt):
+        found = search_run(replace(job, bolt=size), laid, within_mm, crew)
+        count = sum(not one.doubts for one in found.judged)
+        seen = pool(found.sizes)
+        clear.append((-count, abs(np.log(seen.ratio)) if seen is not None else np.inf, size))
+    fewest, _, best = min(clear, key=lambda one: one[:2])
+    return Finding("bolt-size", value_mm=best.diameter_mm) if fewest else None
+
+
+def _other_sizes(stated: BoltSize) -> list[BoltSize]:
+    """The listed sizes that look different from the stated one and from each other."""
+    tried = [stated]
+    for size in BOLT_SIZES:
+        if all(abs(size.diameter_mm - one.diameter_mm) > SAME_SIZE_MM for one in tried):
+            tried.append(size)
+    return tried[1:]

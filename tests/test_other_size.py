@@ -1,0 +1,74 @@
+"""A wrong bolt size in the job file: told as that, and not as photos to shoot again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from sillwright.fasteners import BOLT_SIZES, bolt_size
+from sillwright.job import load_job
+from sillwright.measure import jobs, measure_job, other_size
+from sillwright.measure.scale import SizeSeen
+from sillwright.measure.work import Crew
+from small_run import bare_job
+
+GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+CLEAR, DOUBTED = SimpleNamespace(doubts=()), SimpleNamespace(doubts=("weak-evidence",))
+
+
+def one_photo_of(stated: str):
+    """A job of one photo of the garage, which has 1/2 in bolts."""
+    job = load_job(GARAGE / "job.toml")
+    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
+    return replace(job, runs=(run,), bolt=bolt_size(stated))
+
+
+def test_the_size_that_stands_is_named_where_none_of_the_stated_size_does() -> None:
+    (run,) = measure_job(one_photo_of("5/8 in")).runs
+    (told,) = [finding for finding in run.reasons if finding.code == "bolt-size"]
+    assert told.value_mm == bolt_size("1/2 in").diameter_mm
+    assert run.status == "check"
+    assert "no-bolts" not in [finding.code for finding in run.reasons]
+
+
+def test_a_run_that_shows_a_bolt_is_searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    def tried(*_: object) -> None:
+        raise AssertionError("it tried other sizes")
+
+    monkeypatch.setattr(jobs, "other_size", tried)
+    (run,) = measure_job(one_photo_of("1/2 in")).runs
+    assert run.bolts
+
+
+@pytest.mark.parametrize(
+    ("seen", "told_mm"),
+    [
+        ({}, None),
+        ({"5/8-11 UNC": ([DOUBTED, DOUBTED], 1.0)}, None),
+        ({"5/8-11 UNC": ([CLEAR, DOUBTED], 1.01), "3/4-10 UNC": ([DOUBTED], 1.0)}, 15.875),
+        ({"5/8-11 UNC": ([CLEAR], 1.0), "3/4-10 UNC": ([CLEAR, CLEAR], 0.96)}, 19.05),
+        ({"1/2-13 UNC": ([CLEAR, CLEAR], 1.01), "M12x1.75": ([CLEAR, CLEAR], 1.06)}, 12.7),
+        ({"1/2-13 UNC": ([CLEAR, CLEAR], 0.95), "M12x1.75": ([CLEAR, CLEAR], 1.0)}, 12.0),
+    ],
+)
+def test_of_the_sizes_that_find_most_bolts_the_one_they_come_out_nearest_to_is_told(
+    seen: dict, told_mm: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = []
+
+    def searched(job, *_):
+        tried.append(job.bolt.diameter_mm)
+        judged, ratio = seen.get(job.bolt.name, ([], None))
+        return SimpleNamespace(judged=judged, sizes=() if ratio is None else (SizeSeen(ratio, 0.01),))
+
+    monkeypatch.setattr(other_size, "search_run", searched)
+    stated = BOLT_SIZES[-1] if "5/8-11 UNC" not in seen else BOLT_SIZES[0]
+    job = replace(bare_job(), bolt=stated)
+    with Crew(1) as crew:
+        told = other_size.other_size(job, None, (0.0, 1.0), crew)
+    assert (told.value_mm if told else None) == pytest.approx(told_mm)
+    assert len(tried) == 3  # 5/8 in and 16 mm look the same
+    assert stated.diameter_mm not in tried
