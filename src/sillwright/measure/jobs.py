@@ -87,7 +87,7 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
         name=job.name,
         runs=runs,
         corners=tuple(corners),
-        photos=tuple(_photo_record(path, sight, results) for path in sight.seen),
+        photos=tuple(_photo_record(job, path, sight, results) for path in sight.seen),
         software=f"sillwright {__version__}",
         made_from="photos",
     )
@@ -190,7 +190,7 @@ def _marked(runs: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
     )
 
 
-def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -> PhotoRecord:
+def _photo_record(job: Job, path: Path, sight: _Sight, results: Mapping[str, RunResult]) -> PhotoRecord:
     photo, name = sight.seen[path], sight.names[path]
     if photo.facts is None:
         return PhotoRecord(name, False, "reshoot", (Finding("unreadable", (name,)),))
@@ -207,6 +207,8 @@ def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -
         findings = [f for f in findings if f.code not in ("not-joined", "no-cards")]
     elif not findings:
         findings.append(Finding("no-cards", (name,)))
+    if _shows_no_card_of_its_runs(job, photo) and all(f.code != "other-run" for f in findings):
+        findings.append(Finding("other-run", (name,), tuple(sorted(photo.cards))))
     if photo.mirrored:
         findings = [f for f in findings if f.code != "no-cards"] + [Finding("mirrored", (name,))]
     if photo.twice:
@@ -226,6 +228,21 @@ def _photo_record(path: Path, sight: _Sight, results: Mapping[str, RunResult]) -
         camera=camera_record(camera) if camera is not None else None,
         views=tuple(views),
     )
+
+
+def _shows_no_card_of_its_runs(job: Job, photo: CardsSeen) -> bool:
+    """Whether a photo shows cards, but none that lies on a run it is listed for, by itself or by a corner.
+
+    A chain of cards may join such a photo to a run all the same.
+    """
+    own: set[int] = set()
+    corners = {name for corner in job.corners if photo.path in corner.photos for name in corner.runs}
+    for run in job.runs:
+        if photo.path in run.photos or run.name in corners:
+            if run.cards is None:
+                return False
+            own.update(run.cards)
+    return bool(photo.cards) and not own & set(photo.cards)
 
 
 def _matters(finding: Finding) -> bool:
