@@ -6,12 +6,40 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from sillwright.job import RunJob, load_job
 from sillwright.measure import measure_job, runs
-from sillwright.survey import Survey
+from sillwright.measure.record import overhang_mm
+from sillwright.survey import EdgeRecord, Survey
 
 GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+
+
+@given(
+    edge_mm=st.floats(-300.0, 300.0),
+    slope=st.floats(-0.02, 0.02),
+    plate_mm=st.floats(80.0, 300.0),
+    stations_mm=st.lists(st.floats(0.0, 3000.0), min_size=1),
+)
+def test_a_plate_overhangs_as_far_as_it_reaches_past_the_edge_on_its_own_side(
+    edge_mm: float, slope: float, plate_mm: float, stations_mm: list[float]
+) -> None:
+    over_mm = overhang_mm([EdgeRecord(edge_mm, slope), EdgeRecord(-60.0, 0.0)], plate_mm, stations_mm)
+    edges_mm = [edge_mm + slope * at for at in stations_mm]
+    assert over_mm == pytest.approx(max([0.0, *(plate_mm - edge for edge in edges_mm if edge > 0.0)]))
+
+
+@pytest.mark.parametrize(("plate_mm", "told"), [(139.7, False), (184.15, True)])  # 2x6 and 2x8 on a wall of 2x6
+def test_a_plate_wider_than_the_wall_is_told_of_and_the_run_is_not_ok(plate_mm: float, told: bool) -> None:
+    job = load_job(GARAGE / "job.toml")
+    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
+    (run,) = measure_job(replace(job, runs=(run,), plate_width_mm=plate_mm)).runs
+    over_mm = [finding.value_mm for finding in run.reasons if finding.code == "plate-overhangs"]
+    # The garage's outer edge lies 134 to 142 mm from the line (truth of the rendering).
+    assert over_mm == ([pytest.approx(184.15 - 138.0, abs=5.0)] if told else [])
+    assert run.status == ("check" if told else "ok")
 
 
 def measured(monkeypatch: pytest.MonkeyPatch, run: RunJob) -> Survey:

@@ -23,7 +23,8 @@ from sillwright.survey import (
     ViewRecord,
 )
 from sillwright.tell.plan import plan_rows
-from sillwright.tell.reason_table import BESIDE, DECIDING, REASONS
+from sillwright.tell.reason import BESIDE, DECIDING
+from sillwright.tell.reason_table import REASONS
 from sillwright.tell.reasons import explain, title
 from sillwright.tell.rows import angle_text, hole_rows, lean_rows, shown, spacing_u95_mm
 from sillwright.tell.tables import hole_table, lean_table

@@ -184,6 +184,14 @@ def edge_records(edges: Sequence[tuple[WallEdge | None, WallEdge | None]], y_sig
     return tuple(records)
 
 
+def overhang_mm(edges: Sequence[EdgeRecord], plate_width_mm: float, stations_mm: Sequence[float]) -> float:
+    """How far a plate on the line would hang over the wall's far edge, at the worst of these stations; 0 where none is
+    seen beyond the line."""
+    setbacks_mm = [edge.setback_at_zero_mm + edge.slope * at for edge in edges for at in stations_mm]
+    beyond_mm = [setback for setback in setbacks_mm if setback > 0.0]
+    return max(0.0, plate_width_mm - min(beyond_mm)) if beyond_mm else 0.0
+
+
 def camera_record(camera: Camera) -> CameraRecord:
     """The lens in the record's form."""
     return CameraRecord(

@@ -17,7 +17,7 @@ from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
 from sillwright.measure.misfit import feet_lie_low, misfits
-from sillwright.measure.record import bolt_record, card_record, edge_records, names_of
+from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
@@ -30,6 +30,7 @@ from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status
 MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only in the second
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 STEP_LIMIT_MM = 3.175  # 1/8 in
+OVERHANG_MM = 10.0  # edges of rendered walls, chips and all, came out within 4 mm
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
 
 
@@ -192,9 +193,14 @@ def _result(
     untaped = (Finding("scale-not-taped", (), _end_cards(block)),)
     loose = _loosely_spaced(bolts, scale.u95_ratio) if scale.trusted else set()
     bolts = tuple(_doubted(b, of_all + (untaped if b.mark in loose else ())) for b in bolts)
+    wall = edge_records(edges, y_sign)
+    over_mm = overhang_mm(wall, job.plate_width_mm, list(laid.stations_mm.values()))
+    overhangs = bool(bolts) and over_mm > OVERHANG_MM  # without bolts the plate's side is a guess
+    if overhangs:
+        reasons.append(Finding("plate-overhangs", value_mm=over_mm))
     apart = [f for findings in block.left_out.values() for f in findings if f.code == "not-joined"]
     reasons.extend(apart)
-    doubtful = not scale.trusted or bool(of_all) or not bolts or bool(apart)
+    doubtful = not scale.trusted or bool(of_all) or not bolts or bool(apart) or overhangs
     status: Status = "check" if doubtful or any(b.status != "ok" for b in bolts) else "ok"
     record = RunRecord(
         name=run.name,
@@ -207,7 +213,7 @@ def _result(
         plate_width_mm=job.plate_width_mm,
         scale_from=scale.source,
         scale_u95_ratio=scale.u95_ratio,
-        edges=edge_records(edges, y_sign),
+        edges=wall,
     )
     return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
 

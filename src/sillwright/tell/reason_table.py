@@ -6,43 +6,7 @@ the others are those it should join.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
-
-Subject = Literal["photo", "run", "card", "bolt", "corner"]
-
-
-@dataclass(frozen=True)
-class Reason:
-    """One code. ``says`` and ``do`` are templates: ``{cards|the card}`` is what the finding names, or the fallback;
-    ``{cards?is/are}`` is the first word for up to one card, else the second.
-
-    ``value`` is what the finding's ``value_mm`` means under this code; empty where it means nothing.
-    """
-
-    subject: Subject
-    code: str
-    title: str
-    says: str
-    do: str
-    value: str = ""
-
-
-# What can be said of a bolt, the worst first: whether it is a bolt at all, where it stands, how sure the number is.
-DECIDING = (
-    "off-wall",
-    "weak-evidence",
-    "views-disagree",
-    "scale-wrong",
-    "scale-conflict",
-    "scale-unverified",
-    "base-hidden",
-    "bent",
-    "diameter-off",
-    "wide-interval",
-    "near-edge-of-photo",
-)
-BESIDE = ("one-view", "stated-stickup", "has-nut")  # these alone leave a bolt ok
+from sillwright.tell.reason import Reason
 
 REASONS: tuple[Reason, ...] = (
     Reason(
@@ -264,6 +228,14 @@ REASONS: tuple[Reason, ...] = (
         "No bolt of the size in the job file shows plainly, but bolts of {length|another listed size} do",
         "check the bolt size in the job file, and measure again from the same photos",
         "diameter of the size that shows",
+    ),
+    Reason(
+        "run",
+        "plate-overhangs",
+        "Plate wider than the wall",
+        "The plate would hang {length|well} over the far edge of the wall",
+        "check the plate's size in the job file, and that the line is snapped where an edge of the plate is to go",
+        "how far it would hang over",
     ),
     Reason(
         "run",

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 from sillwright.lengths import format_inches
 from sillwright.survey import Finding
-from sillwright.tell.reason_table import BESIDE, DECIDING, REASONS, Reason, Subject
+from sillwright.tell.reason import BESIDE, DECIDING, Reason, Subject
+from sillwright.tell.reason_table import REASONS
 
 __all__ = ["REASONS", "Reason", "Subject", "explain", "length_text", "reason_for", "title", "worst_first"]
 
