@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sillwright.job import RunJob, load_job
+from sillwright.job import RunJob, job_from_photos, load_job
 from sillwright.measure import measure_job, runs
 from sillwright.measure.record import overhang_mm
 from sillwright.survey import EdgeRecord, Survey
 
 GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+PORCH = GARAGE.parent / "porch"
 
 
 @given(
@@ -58,3 +59,18 @@ def test_a_photo_of_other_cards_only_is_told_of_though_a_chain_of_cards_joins_it
     assert "other-run" not in told["IMG_2042.jpg"]
     assert told["IMG_2043.jpg"]["other-run"] == (2, 3)
     assert survey.photos[1].status == "check"
+
+
+def test_a_quick_look_at_a_corner_says_that_the_cards_lie_on_two_walls_and_blames_no_photo() -> None:
+    survey = measure_job(job_from_photos([PORCH / "IMG_2058.jpg"]))
+    (run,) = survey.runs
+    assert [finding.code for finding in run.reasons] == ["two-walls"]
+    assert "no-chalk-line" not in [finding.code for photo in survey.photos for finding in photo.reasons]
+
+
+@pytest.mark.parametrize(
+    ("turns_deg", "two"),
+    [([], False), ([1.0, 179.0, -178.0], False), ([3.0, 93.0], True), ([-20.0, 160.0], False), ([40.0, -40.0], True)],
+)
+def test_a_card_turned_half_round_lies_along_the_same_wall(turns_deg: list[float], two: bool) -> None:
+    assert runs._lie_two_ways(turns_deg) is two

@@ -31,6 +31,7 @@ MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only i
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
 STEP_LIMIT_MM = 3.175  # 1/8 in
 OVERHANG_MM = 10.0  # edges of rendered walls, chips and all, came out within 4 mm
+TWO_WAYS_DEG = 25.0  # far more than cards lie askew; walls meet at 30 degrees and more (common practice, no source)
 STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
 
 
@@ -334,13 +335,23 @@ def _nothing(job: Job, run: RunJob, photos: Sequence[CardsSeen], names: Mapping[
 def _no_line(job: Job, run: RunJob, block: Block, names: Mapping[Path, str]) -> RunResult:
     """A run without a chalk line: the cards stand, but there is nothing to measure setbacks from."""
     y_sign = _plate_side(block, [])
+    cards = _card_records(block, y_sign)
+    two_walls = _lie_two_ways([card.turn_deg for card in cards])
+    # A line is looked for along the cards; where they lie two ways, photos are not to blame that none was found.
+    blameless = range(len(block.photos)) if two_walls else ()
     record = RunRecord(
         run.name,
         "reshoot",
-        (Finding("no-chalk-line"),),
+        (Finding("two-walls") if two_walls else Finding("no-chalk-line"),),
         (),
-        _card_records(block, y_sign),
+        cards,
         run.line_marks,
         plate_width_mm=job.plate_width_mm,
     )
-    return RunResult(record, _poses(block), y_sign, _photo_findings(block, (), names))
+    return RunResult(record, _poses(block), y_sign, _photo_findings(block, blameless, names))
+
+
+def _lie_two_ways(turns_deg: Sequence[float]) -> bool:
+    """Whether cards lie along two directions; one turned half round lies as before."""
+    apart_deg = np.abs(np.subtract.outer(turns_deg, turns_deg)) % 180.0
+    return bool((np.minimum(apart_deg, 180.0 - apart_deg) > TWO_WAYS_DEG).any())

@@ -161,6 +161,13 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "two-walls",
+        "Cards of two walls",
+        "The cards of this run lie in two directions, as along two walls, so there is no one line to look for",
+        "give each wall a run of its own in a job file, and list there the cards that lie on it",
+    ),
+    Reason(
+        "run",
         "two-chalk-lines",
         "Two chalk lines",
         "Two snapped lines were found, {length|a little} apart, and the one used here may be the wrong one",
