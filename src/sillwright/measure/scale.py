@@ -25,6 +25,9 @@ from sillwright.survey import Finding
 # On rendered bolts thread crests as they show, blur included, stood at 1.00 to 1.02 of the nominal radius in the mean
 # of a job, and a single bolt's within 0.01 of that.
 APPARENT, APPARENT_SIGMA, BOLT_SIGMA = 1.008, 0.008, 0.010
+# Blur moves the outer side of a thin dark rim outward, by the pixel. Bolts of a radius of 15 pixels set the numbers
+# above; smaller ones (6 to 13 pixels, in reduced photos) stood out farther, by half a pixel's share of the difference.
+FINE_RADIUS_PX, BLUR_PX, BLUR_SIGMA_PX = 15.0, 0.5, 0.2
 LOOSEST_SIZE_SIGMA, SMALLEST_SIZE = 0.03, 0.95  # what was fitted to something else than the outline is no evidence
 LOOSE_RADIUS_SIGMA = 0.08
 # One print in ten is shrunk and not noticed, by any amount from 1 to 7 % (3 to 7 measured on letter and A4 pages; the
@@ -54,10 +57,14 @@ class ScaleVerdict:
 
 @dataclass(frozen=True)
 class SizeSeen:
-    """How large one bolt looks over its stated size, if the cards were printed true, and the sigma of that."""
+    """How large one bolt looks over its stated size, if the cards were printed true, and the sigma of that.
+
+    shared_sigma : what light and photos may add to this and to every other bolt alike
+    """
 
     ratio: float
     sigma: float
+    shared_sigma: float = APPARENT_SIGMA
 
 
 def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -> ScaleVerdict:
@@ -180,11 +187,23 @@ def sizes_seen(
             radius_sigma=LOOSE_RADIUS_SIGMA,
             near=True,
         )
-        stated_mm = nominal_radius_mm * APPARENT * block.solution.state.scale
-        one = SizeSeen(float(free.parameters[5]) / stated_mm, float(np.sqrt(free.covariance[5, 5])) / stated_mm)
+        apparent, shared_sigma = _apparent(bolt, nominal_radius_mm)
+        stated_mm = nominal_radius_mm * apparent * block.solution.state.scale
+        sigma_mm = float(np.sqrt(free.covariance[5, 5]))
+        one = SizeSeen(float(free.parameters[5]) / stated_mm, sigma_mm / stated_mm, shared_sigma)
         if one.sigma < LOOSEST_SIZE_SIGMA and one.ratio > SMALLEST_SIZE:
             sizes.append(one)
     return tuple(sizes)
+
+
+def _apparent(bolt: FoundBolt, radius_mm: float) -> tuple[float, float]:
+    """How large a bolt of the stated size looks, over that size, and its sigma: both more where it has few pixels."""
+    away_mm = [float(np.linalg.norm(view.pose.centre_mm - bolt.fit.base_mm)) for view in bolt.views]
+    radius_px = float(
+        np.median([view.camera.fx * radius_mm / mm for view, mm in zip(bolt.views, away_mm, strict=True)])
+    )
+    short = max(0.0, 1.0 / radius_px - 1.0 / FINE_RADIUS_PX)
+    return APPARENT + BLUR_PX * short, float(np.hypot(APPARENT_SIGMA, BLUR_SIGMA_PX * short))
 
 
 def pool(sizes: Sequence[SizeSeen]) -> SizeSeen | None:
@@ -194,4 +213,5 @@ def pool(sizes: Sequence[SizeSeen]) -> SizeSeen | None:
     each = float(np.median([np.hypot(one.sigma, BOLT_SIGMA) for one in sizes]))
     # The median of more than two is known by about a fifth worse than their mean.
     together = each / np.sqrt(len(sizes)) * (1.2 if len(sizes) > 2 else 1.0)
-    return SizeSeen(float(np.median([one.ratio for one in sizes])), float(np.hypot(together, APPARENT_SIGMA)))
+    shared = float(np.median([one.shared_sigma for one in sizes]))
+    return SizeSeen(float(np.median([one.ratio for one in sizes])), float(np.hypot(together, shared)))
