@@ -8,10 +8,14 @@ from types import SimpleNamespace
 
 import pytest
 
+import small_run
 from sillwright.fasteners import BOLT_SIZES, bolt_size
-from sillwright.job import load_job
+from sillwright.job import RunJob, load_job
 from sillwright.measure import jobs, measure_job, other_size
-from sillwright.measure.scale import SizeSeen
+from sillwright.measure.line import ChosenLine
+from sillwright.measure.runs import LaidRun, SearchedRun, finish_run
+from sillwright.measure.scale import ScaleVerdict, SizeSeen, looks_like_size
+from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew
 from small_run import bare_job
 
@@ -72,3 +76,32 @@ def test_of_the_sizes_that_find_most_bolts_the_one_they_come_out_nearest_to_is_t
     assert (told.value_mm if told else None) == pytest.approx(told_mm)
     assert len(tried) == 3  # 5/8 in and 16 mm look the same
     assert stated.diameter_mm not in tried
+
+
+@pytest.mark.parametrize(
+    ("stated", "large_by", "trusted", "told_mm"),
+    [
+        ("1/2 in", 0.23, False, 15.875),
+        ("5/8 in", 0.18, False, 19.05),
+        ("1/2 in", 0.06, False, None),  # a print shrunk by 6 % looks the same
+        ("1/2 in", 0.15, False, None),  # like no listed size
+        ("1/2 in", 0.23, True, None),
+        ("1/2 in", None, False, None),
+    ],
+)
+def test_bolts_found_under_too_small_a_size_are_told_by_how_large_they_look(
+    stated: str, large_by: float | None, trusted: bool, told_mm: float | None
+) -> None:
+    told = looks_like_size(bolt_size(stated), ScaleVerdict("print", 0.08, ("scale-wrong",), trusted, large_by))
+    assert (told.value_mm if told else None) == pytest.approx(told_mm)
+
+
+def test_the_size_they_look_like_is_told_first() -> None:
+    _, block, found = small_run.run(1.0)
+    laid = LaidRun(RunJob("north", ()), block, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {}, {})
+    known = SimpleNamespace(findings=())
+    laid = replace(laid, lenses=dict.fromkeys(block.photos, known))
+    searched = SearchedRun(laid, (Judged(found, (), ()),), (), (SizeSeen(1.24, 0.01),), ())
+    names = {path: path.name for path in block.photos}
+    reasons = finish_run(bare_job(), searched, searched.sizes, names).record.reasons
+    assert [finding.code for finding in reasons][:2] == ["bolt-size", "scale-wrong"]

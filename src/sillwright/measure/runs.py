@@ -18,7 +18,7 @@ from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
 from sillwright.measure.misfit import feet_lie_low, misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
-from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, sizes_seen
+from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
@@ -142,8 +142,9 @@ def finish_run(
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
     result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
     reasons = (*result.record.reasons, *found.stubs)
-    if found.other_size is not None:
-        reasons = (found.other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
+    other_size = found.other_size or looks_like_size(job.bolt, scale)
+    if other_size is not None:
+        reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
     return replace(result, record=replace(result.record, reasons=reasons))
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from sillwright.camera import Array
+from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.measure.block import PRINT_SCALE_SIGMA, Block, taped_scales
 from sillwright.measure.find import FoundBolt
 from sillwright.solve.axis import fit_axis
@@ -36,6 +37,7 @@ SHRUNK_SHARE, LEAST_SHRINK, MOST_SHRINK = 0.1, 0.01, 0.07
 _SHRINKS = np.linspace(LEAST_SHRINK, MOST_SHRINK, 61)
 MISREAD_SHARE, MISREAD_BY = 0.05, 0.08  # one taped length in twenty, by up to so much either way; no source
 DOUBTFUL_ODDS, LIKELY_ODDS = 0.05, 0.5
+SIZE_WITHIN = 0.04  # of a listed bolt size; but for 12 mm and 1/2 in they stand 20 % apart
 SCALE_SHRUNK_U95 = 0.08
 CONFLICT_SIGMAS, LARGE_SIGMAS = 3.0, 2.5
 
@@ -98,6 +100,17 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
 def _half_width(odds: float) -> float:
     """Sigmas to either side that hold 95 scales of a hundred, those that may be quite another counted as outside."""
     return float(ndtri(0.5 + 0.5 * 0.95 / (1.0 - odds)))
+
+
+def looks_like_size(stated: BoltSize, scale: ScaleVerdict) -> Finding | None:
+    """The listed size that a run's bolts look like, where they look larger than any shrunk print makes those stated."""
+    if scale.trusted or scale.bolts_large_by is None or scale.bolts_large_by < MOST_SHRINK + SIZE_WITHIN:
+        return None
+    looks_mm = stated.diameter_mm * (1.0 + scale.bolts_large_by)
+    nearest = min(BOLT_SIZES, key=lambda size: abs(size.diameter_mm - looks_mm))
+    if abs(nearest.diameter_mm / looks_mm - 1.0) > SIZE_WITHIN:
+        return None
+    return Finding("bolt-size", value_mm=nearest.diameter_mm)
 
 
 def shrunk_odds(size: SizeSeen) -> float:

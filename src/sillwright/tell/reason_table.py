@@ -232,9 +232,9 @@ REASONS: tuple[Reason, ...] = (
         "run",
         "bolt-size",
         "Check the bolt size",
-        "No bolt of the size in the job file shows plainly, but bolts of {length|another listed size} do",
+        "The bolts look like {length|another listed size}, and not like the size in the job file",
         "check the bolt size in the job file, and measure again from the same photos",
-        "diameter of the size that shows",
+        "diameter of the listed size they look like",
     ),
     Reason(
         "run",
