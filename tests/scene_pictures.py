@@ -65,7 +65,8 @@ def render(
         for bar in scene.bars:
             reach = 1.6 * bar.bolt.radius_mm * np.array([[1, 1, 0], [1, -1, 0], [-1, 1, 0], [-1, -1, 0]])
             here = part(_box(camera, pose, np.concatenate([bar.bolt.base_mm + reach, bar.bolt.tip_mm + reach])))
-            color[here] = _with_bar(color[here], bar, pose.centre_mm, rays[here])
+            draw = _with_bar if bar.hex_rad is None else _with_hex
+            color[here] = draw(color[here], bar, pose.centre_mm, rays[here])
         out[row - top : row - top + rows] = cv2.resize(color, (width, rows), interpolation=cv2.INTER_AREA)
     out = cv2.GaussianBlur(out, (0, 0), blur_px) if blur_px else out
     grain = noise * np.random.default_rng(seed).standard_normal(out.shape).astype(np.float32)
@@ -187,10 +188,11 @@ def _with_bar(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
     high, along = float((centre - bolt.base_mm) @ a), rays @ a
     o, d = centre - bolt.base_mm - high * a, rays - along[..., None] * a
     nearest = np.full(rays.shape[:2], np.inf)
+    below = -40.0 if bolt.base_mm[2] <= 0.0 else -0.2  # a leaning foot goes on into the concrete
     # The cone of the chamfer has the radius reach - z at height z along the axis; the shank has its own all along.
     for reach, slope, low, top in (
         (bolt.radius_mm + length - depth, 1.0, length - depth, length),
-        (bolt.radius_mm, 0.0, -40.0, length - depth),
+        (bolt.radius_mm, 0.0, below, length - depth),
     ):
         k = reach - slope * high
         qa = np.sum(d * d, axis=-1) - slope * along**2
@@ -210,6 +212,29 @@ def _with_bar(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
     far = (length - high) / along
     rim = np.linalg.norm(o + far[..., None] * d, axis=-1) < bolt.radius_mm - depth
     color[(far > 0) & (far < nearest) & rim] = 196.0
+    return color
+
+
+def _with_hex(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) -> NDArray[np.float32]:
+    """A six-sided bar with a flat end: where a ray is inside all three pairs of sides and between both ends."""
+    bolt, length = bar.bolt, bar.bolt.stickup_mm
+    a = (bolt.tip_mm - bolt.base_mm) / length
+    across = np.cross([0.0, 1.0, 0.0], a)
+    across /= np.linalg.norm(across)
+    turns = bar.hex_rad + np.arange(3) * np.pi / 3.0
+    sides = np.outer(np.cos(turns), across) + np.outer(np.sin(turns), np.cross(a, across))
+    normals = np.vstack([sides, a])
+    low = np.array([-bolt.radius_mm] * 3 + [0.0])
+    high = np.array([bolt.radius_mm] * 3 + [length])
+    start, along = normals @ (centre - bolt.base_mm), rays @ normals.T
+    along = np.where(np.abs(along) < 1e-9, 1e-9, along)
+    one, other = (low - start) / along, (high - start) / along
+    enter, leave = np.minimum(one, other), np.maximum(one, other)
+    first, far = np.argmax(enter, axis=-1), enter.max(axis=-1)
+    hit = (far < leave.min(axis=-1)) & (far > 0.0) & (centre[2] + far * rays[..., 2] > 0.0)
+    out = -np.sign(np.take_along_axis(along, first[..., None], axis=-1)) * normals[first]
+    shade = 45.0 + 95.0 * np.clip(out @ LIGHT, 0.0, None)
+    color[hit] = shade[hit, None]
     return color
 
 

@@ -69,11 +69,15 @@ class Stain:
 
 @dataclass(frozen=True)
 class Bar:
-    """A round bar: chamfered at 45 degrees at its tip, with rings of shade round it every ``repeat_mm``."""
+    """A round bar: chamfered at 45 degrees at its tip, with rings of shade round it every ``repeat_mm``.
+
+    hex_rad : where given, a six-sided bar turned so, as wide across its flats as it would be through
+    """
 
     bolt: Bolt
     chamfer_mm: float = 0.0
     repeat_mm: float = 0.0
+    hex_rad: float | None = None
 
 
 @dataclass(frozen=True)

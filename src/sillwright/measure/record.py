@@ -123,13 +123,19 @@ def bolt_record(
         ),
         photos=photos,
         status=status,
-        reasons=_reasons([*doubts, *judged.notes], photos, scale),
+        reasons=_reasons([*doubts, *judged.notes], photos, scale, judged.bow_mm),
     )
 
 
-def _reasons(codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict) -> tuple[Finding, ...]:
+def _reasons(
+    codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict, bow_mm: float | None
+) -> tuple[Finding, ...]:
     """A finding for each code; those of a scale conflict name the cards taped between."""
-    own = tuple(Finding(code, photos) for code in dict.fromkeys(codes) if code != "scale-conflict")
+    own = tuple(
+        Finding(code, photos, (), bow_mm if code == "bent" else None)
+        for code in dict.fromkeys(codes)
+        if code != "scale-conflict"
+    )
     return (*own, *scale.conflicts)
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sillwright.measure.bends import bow_of, is_bent
 from sillwright.measure.find import FoundBolt, refit
+from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
@@ -38,11 +40,12 @@ EDGE_MARGIN_MM = 4.0
 
 @dataclass(frozen=True)
 class Judged:
-    """A bolt and the codes of what is doubtful about it, the doubtful ones first."""
+    """A bolt and the codes of what is doubtful about it, the doubtful ones first; how far it bows, where it is bent."""
 
     found: FoundBolt
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
+    bow_mm: float | None = None
 
 
 def judge_shapes(
@@ -53,8 +56,20 @@ def judge_shapes(
     for one in found:
         verdict = _judge(one, shape)
         if verdict is not None and _on_wall(verdict.found, edges):
-            judged.append(verdict)
+            judged.append(_looked_over(verdict, shape))
     return judged
+
+
+def _looked_over(judged: Judged, shape: BoltShape) -> Judged:
+    """A bolt with what is on it and how it is bent: judged again by what a nut leaves in sight, where it has one."""
+    found, nut = with_nut(judged.found, shape)
+    if nut is not None:
+        again = _judge_parts(found, shape) or Judged(found, ("weak-evidence",), judged.notes)
+        foot = () if shows_foot(found, FOOT_SEEN) else ("base-hidden",)
+        doubts = tuple(dict.fromkeys((*again.doubts, *foot)))
+        judged = Judged(again.found, doubts, (*again.notes, "has-nut"))
+    bow = bow_of(judged.found, nut, shape)
+    return replace(judged, doubts=(*judged.doubts, "bent"), bow_mm=bow.size_mm) if is_bent(bow) else judged
 
 
 def _judge(found: FoundBolt, shape: BoltShape) -> Judged | None:

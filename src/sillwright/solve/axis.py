@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, rays, rotation_from_vector
 from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling, outline
@@ -57,13 +58,17 @@ class Glimpse:
 
 @dataclass(frozen=True)
 class BoltView:
-    """One photo of a bolt: the piece of picture, and its edge field, on which a bolt is 26 cells wide."""
+    """One photo of a bolt: the piece of picture, and its edge field, on which a bolt is 26 cells wide.
+
+    hidden : (M,) which points of the outline something known stands before; None for none
+    """
 
     photo: int
     camera: Camera
     pose: Pose
     patch: Patch
     fine: Glimpse
+    hidden: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -122,7 +127,7 @@ def weigh(
     total = np.zeros(len(parameters))
     parts = []
     for view in views:
-        seen = _outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
+        seen = outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
         energy, usable = view.field.energy(seen.px, seen.normals)
         here = (np.maximum(evidence(energy), least) * usable) @ sampling.averages
         one, other, rim, face, foot = here.T.astype(float)
@@ -309,7 +314,7 @@ def _edge_rows(
     reach_px, rim_in_px = reaches_px
     rows, residual, weight = [], [], []
     for view in views:
-        seen, moves = _outline_with_moves(view, parameters, chamfer_mm)
+        seen, moves = outline_with_moves(view, parameters, chamfer_mm)
         offset, strength = edge_offsets(
             view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
         )
@@ -318,7 +323,7 @@ def _edge_rows(
         share = share * np.where(sides | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
         rows.append(moves)
         residual.append(offset)
-        weight.append(strength * share)
+        weight.append(strength * share * (1.0 if view.hidden is None else ~view.hidden))
     off, given = np.concatenate(residual), np.concatenate(weight)
     scale = _spread(off, given)
     robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
@@ -333,15 +338,15 @@ def _spread(offset: Array, weight: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(offset[good]))), 0.35)
 
 
-def _outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) -> tuple[Outline, Array]:
+def outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) -> tuple[Outline, Array]:
     """The outline, and how far each point moves along its normal for 1 mm of each parameter, (M, 7)."""
-    many = _outlines(view.camera, view.pose, parameters + np.vstack([np.zeros(7), np.eye(7) * 0.05]), chamfer_mm)
+    many = outlines(view.camera, view.pose, parameters + np.vstack([np.zeros(7), np.eye(7) * 0.05]), chamfer_mm)
     normal = many.normals[0]
     moves = np.einsum("kmi,mi->mk", many.px[1:] - many.px[0], normal) / 0.05
     return Outline(many.px[:1], many.normals[:1], many.sampling), moves
 
 
-def _outlines(
+def outlines(
     camera: Camera,
     pose: Pose,
     parameters: Array,
@@ -368,13 +373,13 @@ def sensitivities(
     by_pose, by_lens = [], []
     start = 0
     for view in views:
-        plain = _outlines(view.camera, view.pose, parameters[None], chamfer_mm)
+        plain = outlines(view.camera, view.pose, parameters[None], chamfer_mm)
         block = slice(start, start + len(plain.part))
         start += len(plain.part)
         gain = covariance @ (rows[block] * scaled[block, None]).T
 
         def moves(camera: Camera, pose: Pose, size: float, plain: Outline = plain) -> Array:
-            moved = _outlines(camera, pose, parameters[None], chamfer_mm)
+            moved = outlines(camera, pose, parameters[None], chamfer_mm)
             return np.einsum("mi,mi->m", moved.px[0] - plain.px[0], plain.normals[0]) / size
 
         columns = []

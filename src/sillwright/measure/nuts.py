@@ -1,0 +1,43 @@
+"""Bolts with nuts on: the nut is found in all photos, and the bolt fitted again without what it hides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sillwright.measure.find import STATED_STICKUP_SIGMA_MM, FoundBolt
+from sillwright.measure.search import BoltShape
+from sillwright.outline import DENSE, FOOT
+from sillwright.solve.axis import STAND_IN_HEIGHT_MM, fit_axis, part_evidence
+from sillwright.solve.nut import NutSeen, hidden_by_nut, likeliest_nut
+
+ROUNDS = 2  # where the first fit took the nut for the foot, the nut is placed again on the new one
+FOOT_SHOWN = 0.5  # of the arc of the foot: with less of it in sight its place is the nut's or its shade's
+
+
+def with_nut(found: FoundBolt, shape: BoltShape) -> tuple[FoundBolt, NutSeen | None]:
+    """The bolt fitted by what its nut leaves in sight, and the nut; unchanged where there is none."""
+    nut = likeliest_nut(found.views, found.fit, shape.chamfer_mm)
+    if not nut.is_one:
+        return found, None
+    held = None
+    if len(found.views) < 2:
+        held = (shape.stickup_mm if found.stated and shape.stickup_mm else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
+    fit, views = found.fit, found.views
+    for again in range(ROUNDS):
+        if again:
+            nut = likeliest_nut(found.views, fit, shape.chamfer_mm)
+        views = tuple(replace(view, hidden=hidden_by_nut(view, nut, washer=False)) for view in found.views)
+        fit = fit_axis(views, nut.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
+    evidence = tuple(part_evidence(views, fit, shape.chamfer_mm))
+    return replace(found, fit=fit, views=views, evidence=evidence), nut
+
+
+def shows_foot(found: FoundBolt, least_evidence: float) -> bool:
+    """Whether any photo shows the bolt's foot where nothing known stands before it."""
+    foot = DENSE.part == FOOT
+    shown = [1.0 if view.hidden is None else float(np.mean(~view.hidden[foot])) for view in found.views]
+    return any(
+        share >= FOOT_SHOWN and part.foot >= least_evidence for share, part in zip(shown, found.evidence, strict=True)
+    )
