@@ -342,7 +342,7 @@ def draw_photo(case: Case, photo: int, seed: int) -> np.ndarray:
     )
     # Threads and prints are finer than pixels: with one ray a pixel they would beat as no lens lets them.
     paper = np.array([[-25.0, -25.0], [265.0, -25.0], [265.0, 115.0], [-25.0, 115.0]])
-    things = [np.array([bar.bolt.base_mm, bar.bolt.tip_mm]) for bar in scene.bars]
+    things = [np.array([bar.bolt.base_mm, bar.bolt.tip_mm]) for bar in case.scene.bars]
     things += [card_points(card, scene.scale, paper) for card in scene.cards]
     for thing in things:
         ends = project(camera, pose, thing)

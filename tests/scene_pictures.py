@@ -6,6 +6,7 @@ against the truth. Nothing here is used by the package.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -239,16 +240,27 @@ def _with_hex(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
 
 
 def bolt_view(
-    scene: Scene, photo: int, bar: int, *, half_mm: float = 80.0, noise: float = 1.5, seed: int = 0
+    scene: Scene,
+    photo: int,
+    bar: int,
+    *,
+    steel: tuple[Bar, ...] = (),
+    half_mm: float = 80.0,
+    noise: float = 1.5,
+    seed: int = 0,
 ) -> BoltView:
-    """One photo of one bar as the package keeps it: the piece of picture round it, and its edge fields."""
+    """One photo of one bar as the package keeps it: the piece of picture round it, and its edge fields.
+
+    steel : what is drawn in the place of the scene's bars
+    """
     camera, pose, bolt = scene.camera, scene.poses[photo], scene.bars[bar].bolt
     px_per_mm = camera.fx / float(pose.centre_mm[2])
     middle = project(camera, pose, (0.5 * (bolt.base_mm + bolt.tip_mm))[None])[0]
     half = round(half_mm * px_per_mm)
     left, top = (int(v) - half for v in middle)
     window = (left, top, 2 * half, 2 * half)
-    gray = cv2.cvtColor(render(scene, photo, window=window, noise=noise, seed=seed + photo), cv2.COLOR_BGR2GRAY)
+    drawn = replace(scene, bars=steel or scene.bars)
+    gray = cv2.cvtColor(render(drawn, photo, window=window, noise=noise, seed=seed + photo), cv2.COLOR_BGR2GRAY)
     usable, origin = np.ones(gray.shape, dtype=bool), np.array([left, top], dtype=float)
     patch = Patch(gray, cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX), usable, origin)
     return BoltView(

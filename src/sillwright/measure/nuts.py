@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sillwright.measure.find import STATED_STICKUP_SIGMA_MM, FoundBolt
 from sillwright.measure.search import BoltShape
@@ -17,10 +18,15 @@ FOOT_SHOWN = 0.5  # of the arc of the foot: with less of it in sight its place i
 
 
 def with_nut(found: FoundBolt, shape: BoltShape) -> tuple[FoundBolt, NutSeen | None]:
-    """The bolt fitted by what its nut leaves in sight, and the nut; unchanged where there is none."""
+    """The nut on a bolt, and the bolt fitted by what it leaves in sight; a bolt without one unchanged.
+
+    A nut that leaves the foot in sight in every photo leaves the fit as it is too: foot, end and sides have held it.
+    """
     nut = likeliest_nut(found.views, found.fit, shape.chamfer_mm)
     if not nut.is_one:
         return found, None
+    if all(_foot_shown(hidden_by_nut(view, nut, washer=False)) >= FOOT_SHOWN for view in found.views):
+        return found, nut
     held = None
     if len(found.views) < 2:
         held = (shape.stickup_mm if found.stated and shape.stickup_mm else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
@@ -35,9 +41,10 @@ def with_nut(found: FoundBolt, shape: BoltShape) -> tuple[FoundBolt, NutSeen | N
 
 
 def shows_foot(found: FoundBolt, least_evidence: float) -> bool:
-    """Whether any photo shows the bolt's foot where nothing known stands before it."""
-    foot = DENSE.part == FOOT
-    shown = [1.0 if view.hidden is None else float(np.mean(~view.hidden[foot])) for view in found.views]
-    return any(
-        share >= FOOT_SHOWN and part.foot >= least_evidence for share, part in zip(shown, found.evidence, strict=True)
-    )
+    """Whether any photo shows the bolt's foot where no nut stands before it."""
+    shown = [view.hidden is None or _foot_shown(view.hidden) >= FOOT_SHOWN for view in found.views]
+    return any(seen and part.foot >= least_evidence for seen, part in zip(shown, found.evidence, strict=True))
+
+
+def _foot_shown(hidden: NDArray[np.bool_]) -> float:
+    return float(np.mean(~hidden[DENSE.part == FOOT]))

@@ -28,7 +28,7 @@ from sillwright.solve.axis import (
     seen_aslant,
 )
 
-REACHES_PX = (6.0, 5.0, 4.0, 3.0)
+REACHES_PX = (6.0, 4.0, 3.0)
 BOW_PRIOR_MM = 4.0
 PLACE_PRIOR_MM = 3.0
 SHIFT_PRIOR_PX = 0.4

@@ -33,12 +33,12 @@ CHAMFER_SLOPE = 0.577  # 30 degrees
 LEVELS_A_NUT = 4
 TURNS = 6
 POINTS = 24
-FINE_STEPS = 5
+FINE_STEPS = 7
 AROUND_RADII = 2.0 * np.pi * 1.65  # length of the hexagon, in bolt radii
 LENS_STEP = 0.01  # of the focal length: about as far as a nut reaches from the axis
 FEET_REACH_MM, FEET_STEP_MM = 9.0, 1.5
 LOW_MM = (0.0, 3.0)  # how far up a nut stands that stands on the concrete, without and with a washer
-BARE_SCORE_A_VIEW, TOLD_SCORE_A_VIEW = -8.0, -3.0
+BARE_SCORE_A_VIEW, TOLD_SCORE_A_VIEW = -8.0, -3.0  # nats; see DEVELOPERS.md
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,8 @@ class NutSeen:
 
     top_mm, low_mm : where along the axis it ends and begins, from the concrete
     parameters : (7,) as in ``solve.axis.AxisFit``, of the axis it stands on
-    score : its evidence less that of the bare bolt, nats, all photos together
+    score : its evidence less that of the bare bolt, nats, all photos together; outline : of that, what its own
+    outline shows
     views : how many photos that was seen in
     """
 
@@ -55,12 +56,16 @@ class NutSeen:
     low_mm: float
     parameters: Array
     score: float
+    outline: float
     views: int
 
     @property
     def is_one(self) -> bool:
-        """Whether there is a nut: the threshold lies between what bolts with and without one came to."""
-        return self.score > TOLD_SCORE_A_VIEW * self.views
+        """Whether there is a nut: the thresholds lie between what bolts with and without one came to.
+
+        That a bare straight bolt does not fit is not enough: a bent one does not either.
+        """
+        return min(self.score, self.outline) > TOLD_SCORE_A_VIEW * self.views
 
 
 @dataclass(frozen=True)
@@ -95,31 +100,43 @@ def likeliest_nut(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
     step = high / LEVELS_A_NUT
     tops = np.arange(high, float(shanks[0].length_mm[0]) + step, step)
     turns = np.arange(TURNS) * np.pi / 3.0 / TURNS
-    score = _over_views([_scores(one, tops, turns)[0] for one in shanks])
-    top, turn = divmod(int(np.argmax(score)), score.shape[1])
+    outline, score = _over_views(shanks, tops, turns)
+    top, turn = divmod(int(np.argmax(score[0])), score.shape[2])
     near = tops[top] + step * np.linspace(-1.0, 1.0, FINE_STEPS)
     near_turns = turns[min(turn, TURNS - 1)] + turns[1] * np.linspace(-0.75, 0.75, FINE_STEPS)
-    fine = _over_views([_scores(one, near, near_turns)[0] for one in shanks])
-    best = float(near[int(np.argmax(fine.max(axis=1)))])
-    seen = NutSeen(best, best - high, fit.parameters, float(fine.max()), len(views))
+    outline, score = _over_views(shanks, near, near_turns)
+    seen = _best(own, near, outline, score, high, len(views))
     if seen.score < BARE_SCORE_A_VIEW * len(views):
         return seen
-    bare = sum(float(one.bare.sum()) for one in shanks)
-    other = _about_other_feet(views, own, chamfer_mm, turns, bare)
+    other = _about_other_feet(views, own, chamfer_mm, turns, sum(float(one.bare.sum()) for one in shanks))
     return other if other.score > seen.score else seen
 
 
 def _about_other_feet(views: Sequence[BoltView], own: Array, chamfer_mm: float, turns: Array, bare: float) -> NutSeen:
-    """The best nut on the concrete about any foot near by, the tip staying where it is."""
+    """The best nut on the concrete about any foot near by, the tip staying where it is; ``bare``: of the bolt as is."""
     steps = np.arange(-FEET_REACH_MM, FEET_REACH_MM + 0.1, FEET_STEP_MM)
     feet = np.repeat(own, len(steps) ** 2, axis=0)
     feet[:, :2] += np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
     shanks = [_shanks(view, feet, chamfer_mm) for view in views]
     high = HIGH_RADII * shanks[0].radius_mm
     tops = high + np.array(LOW_MM)
-    score = _over_views([_scores(one, tops, turns) + one.bare.sum(axis=1)[:, None, None] for one in shanks]) - bare
-    foot, top = divmod(int(np.argmax(score.max(axis=2))), score.shape[1])
-    return NutSeen(float(tops[top]), float(tops[top] - high), feet[foot], float(score.max()), len(views))
+    outline, score = _over_views(shanks, tops, turns)
+    shank = np.sum([one.bare.sum(axis=1) for one in shanks], axis=0)
+    return _best(feet, tops, outline, score + shank[:, None, None] - bare, high, len(views))
+
+
+def _over_views(shanks: Sequence[_Shanks], tops: Array, turns: Array) -> tuple[Array, Array]:
+    """Over all photos, for each bolt, height and turn: what the nut's outline shows, and that less what it hides."""
+    outline, hidden = (
+        np.sum(part, axis=0) for part in zip(*(_weighed(one, tops, turns) for one in shanks), strict=True)
+    )
+    return outline, outline - hidden
+
+
+def _best(bolts: Array, tops: Array, outline: Array, score: Array, high_mm: float, views: int) -> NutSeen:
+    bolt, top, turn = (int(k) for k in np.argwhere(score == score.max())[0])
+    found = float(score[bolt, top, turn]), float(outline[bolt, top, turn])
+    return NutSeen(float(tops[top]), float(tops[top]) - high_mm, bolts[bolt], *found, views)
 
 
 def hidden_by_nut(view: BoltView, nut: NutSeen, *, washer: bool) -> NDArray[np.bool_]:
@@ -175,12 +192,11 @@ def _nearest(centre_mm: Array, points_mm: Array, low_mm: Array, top_mm: Array) -
     return np.where(leave > enter + 1e-9, apart, np.inf)
 
 
-def _over_views(scores: Sequence[Array]) -> Array:
-    return np.asarray(np.sum(scores, axis=0))
+def _weighed(shanks: _Shanks, tops: Array, turns: Array) -> tuple[Array, Array]:
+    """What one photo shows of a nut's outline on each bolt at each height and turn, last a round one, (K, Z, T + 1).
 
-
-def _scores(shanks: _Shanks, tops: Array, turns: Array) -> Array:
-    """What one photo says for a nut on each bolt at each height and turn, and, last, a round one: (K, Z, T + 1)."""
+    And, (K, Z, 1), what it shows of the bare bolt where such a nut would stand before it; both nats.
+    """
     around, along = _rings(shanks.radius_mm, turns)
     high, inner = HIGH_RADII * shanks.radius_mm, FLATS_RADII * shanks.radius_mm
     corner = CHAMFER_SLOPE * np.maximum(np.linalg.norm(around, axis=-1) - inner, 0.0)
@@ -199,7 +215,7 @@ def _scores(shanks: _Shanks, tops: Array, turns: Array) -> Array:
     low, top = (tops - high)[:, None], tops[:, None]
     hidden = _nearest(centre, shanks.points_mm[:, None], low, top) < inner
     lost = np.sum(hidden * shanks.bare[:, None], axis=-1)
-    return total * (AROUND_RADII / UNIT_RADII / POINTS) - lost[..., None]
+    return total * (AROUND_RADII / UNIT_RADII / POINTS), lost[..., None]
 
 
 def _rings(radius_mm: float, turns: Array) -> tuple[Array, Array]:
