@@ -12,7 +12,7 @@ from sillwright.outline import Bolt
 
 FLATS, HIGH = 1.5, 1.75  # of a hex nut, in bolt radii: half across its flats, and its height (ASME B18.2.2)
 WASHER, WASHER_MM = 2.1, 2.5  # a plain washer's radius in bolt radii, and its thickness (ASME B18.22.1, type A narrow)
-PIECES = 16
+PIECES = 40  # short against the ribs of a reinforcing bar, so that the joints do not pass for them
 
 
 def with_nut(bar: Bar, low_mm: float, *, hex_rad: float | None = 0.0, washer: bool = False) -> tuple[Bar, ...]:

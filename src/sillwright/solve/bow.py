@@ -28,7 +28,8 @@ from sillwright.solve.axis import (
     seen_aslant,
 )
 
-REACHES_PX = (6.0, 4.0, 3.0)
+REACHES_PX = ((6.0, 6.0), (4.0, 4.0), (3.0, 1.5))  # along the normals; inward of rim and foot, as in solve.axis
+REWEIGHTED = 4
 BOW_PRIOR_MM = 4.0
 PLACE_PRIOR_MM = 3.0
 SHIFT_PRIOR_PX = 0.4
@@ -70,8 +71,8 @@ def fit_bow(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float, hidden: 
         rows.append(_rows(seen, moves, k, len(views)))
     prior = _prior_weights(fit, len(views))
     values: Array = np.zeros(len(prior))
-    for reach in REACHES_PX:
-        offset, weight = _edges(views, outlines, rows, values, hidden, reach)
+    for reaches in REACHES_PX:
+        offset, weight = _edges(views, outlines, rows, values, hidden, reaches)
         values, covariance = _solved(np.concatenate(rows), offset, weight, prior)
     return _surest(values[7:11], covariance[7:11, 7:11])
 
@@ -103,31 +104,30 @@ def _edges(
     rows: Sequence[Array],
     values: Array,
     hidden: Sequence[NDArray[np.bool_]],
-    reach_px: float,
+    reaches_px: tuple[float, float],
 ) -> tuple[Array, Array]:
     """Distances (N,) from the straight outline to the edges found near the bowed one, and their weights."""
     offsets, weights = [], []
+    reach_px, rim_in_px = reaches_px
     for view, seen, moved, behind in zip(views, outlines, rows, hidden, strict=True):
         out = moved @ values
         px = seen.px[0] + out[:, None] * seen.normals[0]
-        rim_in = 1.5 if reach_px == REACHES_PX[-1] else reach_px
         offset, strength = edge_offsets(
-            view.patch, px, seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in
+            view.patch, px, seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
         )
         ends = (seen.part == RIM) | (seen.part == FACE)
         share = np.where(seen.part == FACE, 0.5, 0.6) * np.where(ends, 1.0, seen_aslant(seen)[0])
         offsets.append(offset + out)
         weights.append(strength * share * ~behind)
-    off, given = np.concatenate(offsets), np.concatenate(weights)
-    return off, given
+    return np.concatenate(offsets), np.concatenate(weights)
 
 
 def _solved(rows: Array, offset: Array, weight: Array, prior: Array) -> tuple[Array, Array]:
-    """Values and their covariance, by two rounds of reweighting against edges that belong to something else."""
+    """Values and their covariance, reweighted against edges that belong to something else."""
     values: Array = np.zeros(rows.shape[1])
     robust, spread = np.ones(len(offset)), 1.0
     good = weight > 0.05
-    for _ in range(4):
+    for _ in range(REWEIGHTED):
         scaled = weight * robust / (SHARED_SCATTER * spread) ** 2
         covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + np.diag(prior))
         values = covariance @ (rows.T @ (offset * scaled))
