@@ -16,10 +16,10 @@ from scenes import LENS_SIGMA, PHONE, Bar, Chalk, Scene, Stain, draw_bolt, insid
 from sillwright.camera import Camera, Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.job import Tape
-from sillwright.outline import Bolt
 from sillwright.solve.state import (
     card_points,
 )
+from steel import HIGH, WASHER_MM, bent, with_nut
 
 PLATE_MM = 139.7
 UP = np.array([0.0, 0.0, 1.0])
@@ -250,26 +250,25 @@ def _shrunk_a_little(case: Case, rng: np.random.Generator) -> Case:
 
 
 def _nuts_and_washers(case: Case, rng: np.random.Generator) -> Case:
-    """Nuts as round bars of a nut's mean width, low on a washer or near the tip: they hide foot or sides."""
+    """Nuts turned anyhow, some of them round, low on a washer or near the tip: they hide foot or sides."""
     steel: list[Bar] = []
     for bar in case.scene.bars:
-        bolt, wide_mm = bar.bolt, 1.62 * bar.bolt.radius_mm
-        high_mm = 1.75 * bolt.radius_mm
-        washer_mm = float(rng.choice([0.0, 2.5]))
-        foot_mm = washer_mm if rng.random() < 0.5 else bolt.stickup_mm - high_mm - rng.uniform(5.0, 20.0)
-        steps = [(0.0, foot_mm, bolt.radius_mm), (foot_mm, foot_mm + high_mm, wide_mm)]
-        if foot_mm == washer_mm and washer_mm:
-            steps[0] = (0.0, washer_mm, 2.2 * bolt.radius_mm)
-        steps.append((foot_mm + high_mm, bolt.stickup_mm, bolt.radius_mm))
-        axis = (bolt.tip_mm - bolt.base_mm) / bolt.stickup_mm
-        for low_mm, top_mm, radius_mm in steps:
-            if top_mm > low_mm:
-                piece = Bolt(bolt.base_mm + low_mm * axis, bolt.base_mm + top_mm * axis, radius_mm)
-                last = top_mm == bolt.stickup_mm
-                steel.append(
-                    Bar(piece, bar.chamfer_mm if last else 0.3, 0.0 if radius_mm == wide_mm else bar.repeat_mm)
-                )
+        washer = bool(rng.random() < 0.5)
+        high_mm = HIGH * bar.bolt.radius_mm
+        low_mm = washer * WASHER_MM if rng.random() < 0.5 else bar.bolt.stickup_mm - high_mm - rng.uniform(5.0, 20.0)
+        turn_rad = rng.uniform(0.0, np.pi / 3.0) if rng.random() < 0.8 else None
+        steel.extend(with_nut(bar, low_mm, hex_rad=turn_rad, washer=washer))
     return replace(case, steel=tuple(steel))
+
+
+def _bent(case: Case, rng: np.random.Generator) -> Case:
+    """One bolt was struck: bowed, or an S."""
+    k, turn = int(rng.integers(len(case.scene.bars))), rng.uniform(0.0, 2.0 * np.pi)
+    bow_mm = rng.uniform(1.5, 4.0) * np.array([np.cos(turn), np.sin(turn)])
+    bars = [
+        (bar,) if i != k else bent(bar, bow_mm, twice=bool(rng.random() < 0.4)) for i, bar in enumerate(case.scene.bars)
+    ]
+    return replace(case, steel=tuple(piece for pieces in bars for piece in pieces))
 
 
 def _mirrored(case: Case, rng: np.random.Generator) -> Case:
@@ -317,6 +316,7 @@ MISTAKES: dict[str, Callable[[Case, np.random.Generator], Case]] = {
     "card covered in part": _covered_in_part,
     "photo twice": _duplicated,
     "nuts and washers": _nuts_and_washers,
+    "bent": _bent,
     "mirrored": _mirrored,
     "one upside down": _one_upside_down,
     "turned anyhow": _turned_anyhow,

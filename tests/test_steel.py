@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -10,9 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmark import SHARED_PHOTOS, scene_job
 from scene_pictures import bolt_view
 from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, overhead
 from sillwright.fasteners import bolt_size
+from sillwright.measure import measure_job
 from sillwright.measure.bends import BOW_LIMIT_MM, bow_of, is_bent
 from sillwright.measure.find import FoundBolt
 from sillwright.measure.nuts import with_nut as seen_with_nut
@@ -129,6 +132,22 @@ def test_a_fit_that_leaves_out_what_a_nut_hides_counts_fewer_edges() -> None:
     right, _ = seen_with_nut(found, shape)
     assert any(view.hidden is not None and view.hidden.any() for view in right.views)
     assert right.fit.edges < found.fit.edges
+
+
+@pytest.mark.parametrize("scene", ["d2", "d3"])
+def test_nuts_of_rendered_photos_are_told_and_no_others(scene: str) -> None:
+    """Outside check: shared/photos. All bolts of d3 have nuts, those of d2 are bare, and all are straight."""
+    if not (SHARED_PHOTOS / scene).is_dir():
+        pytest.skip(f"no photos of scene {scene} beside the repository")
+    job = scene_job(SHARED_PHOTOS / scene, None)
+    true = json.loads((SHARED_PHOTOS / scene / "truth.json").read_text())["runs"][0]["bolts"]
+    bolts = measure_job(job).runs[0].bolts
+    assert len(bolts) == len(true)
+    for bolt in bolts:
+        near = min(true, key=lambda one: abs(one["station_mm"] - bolt.station_mm))
+        codes = {reason.code for reason in bolt.reasons}
+        assert ("has-nut" in codes) == near["has_nut"]
+        assert ("bent" in codes) == near["bent"]
 
 
 # ---- bends ------------------------------------------------------------------------------------------------------
