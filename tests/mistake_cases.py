@@ -12,7 +12,7 @@ from PIL import Image
 from PIL.ExifTags import IFD, Base
 
 from scene_pictures import render
-from scenes import LENS_SIGMA, PHONE, Bar, Chalk, Scene, Stain, draw_bolt, inside, lying, overhead
+from scenes import LENS_SIGMA, PHONE, Bar, Chalk, Scene, Stain, draw_bolt, inside, lying, overhead, with_painted_bolts
 from sillwright.camera import Camera, Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.job import Tape
@@ -324,6 +324,7 @@ MISTAKES: dict[str, Callable[[Case, np.random.Generator], Case]] = {
     "screenshot": _screenshot,
     "card pushed": _card_moved,
     "number twice": _same_number_twice,
+    "painted marks": lambda case, rng: replace(case, scene=with_painted_bolts(case.scene, rng)),
 }
 
 
@@ -342,7 +343,8 @@ def draw_photo(case: Case, photo: int, seed: int) -> np.ndarray:
     )
     # Threads and prints are finer than pixels: with one ray a pixel they would beat as no lens lets them.
     paper = np.array([[-25.0, -25.0], [265.0, -25.0], [265.0, 115.0], [-25.0, 115.0]])
-    things = [np.array([bar.bolt.base_mm, bar.bolt.tip_mm]) for bar in case.scene.bars]
+    standing = [*scene.bars, *(painted.bar for painted in scene.painted)]
+    things = [np.array([bar.bolt.base_mm, bar.bolt.tip_mm]) for bar in standing]
     things += [card_points(card, scene.scale, paper) for card in scene.cards]
     for thing in things:
         ends = project(camera, pose, thing)

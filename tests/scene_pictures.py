@@ -129,6 +129,19 @@ def _ground(scene: Scene, centre: Array, rays: Array) -> NDArray[np.float32]:
         share = chalk.strength * np.exp(-0.5 * (across[on] / chalk.sigma_mm) ** 2)
         share = share * np.clip(0.8 + 0.25 * _tile(fine, x[on] + 99.0, y[on], 1.1), 0.0, 1.0)
         color[on] += share[:, None].astype(np.float32) * (np.array(chalk.color_bgr, np.float32) - color[on])
+    for stripe in scene.stripes:
+        start, way = np.array(stripe.from_mm), np.array(stripe.to_mm) - np.array(stripe.from_mm)
+        share = np.clip(((x - start[0]) * way[0] + (y - start[1]) * way[1]) / float(way @ way), 0.0, 1.0)
+        off_mm = np.hypot(x - start[0] - share * way[0], y - start[1] - share * way[1]) - stripe.radius_mm
+        color *= (1.0 - (1.0 - stripe.shade) / (1.0 + np.exp(off_mm / stripe.soft_mm))).astype(np.float32)[:, None]
+    for painted in scene.painted:
+        bolt, eye = painted.bar.bolt, np.array(painted.seen_from_mm)
+        end = eye + (bolt.tip_mm - eye) * eye[2] / (eye[2] - bolt.tip_mm[2])
+        low, high = (pick(bolt.base_mm, end) for pick in (np.minimum, np.maximum))
+        wide = 2.0 * bolt.radius_mm
+        near = (x > low[0] - wide) & (x < high[0] + wide) & (y > low[1] - wide) & (y < high[1] + wide)
+        rays_there = np.column_stack([x[near], y[near], np.zeros(int(near.sum()))]) - eye
+        color[near] = _with_bar(color[near, None], painted.bar, eye, rays_there[:, None])[:, 0]
     if scene.wall_mm is not None:
         off = (y < scene.wall_mm[0]) | (y > scene.wall_mm[1])
         soil = np.array([60.0, 78.0, 98.0], np.float32) + 14.0 * _tile(fine, x, y, 3.0)[:, None]

@@ -7,6 +7,7 @@ that hundreds of scenes can be driven through the geometry. Pictures of scenes a
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,25 @@ class Bar:
 
 
 @dataclass(frozen=True)
+class Painted:
+    """A bar that does not stand: painted on the concrete as a camera at ``seen_from_mm`` would see it stand."""
+
+    bar: Bar
+    seen_from_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Stripe:
+    """A straight dark bar lying flat, as paint or a shadow does: ``radius_mm`` to each side, rounded at its ends."""
+
+    from_mm: tuple[float, float]
+    to_mm: tuple[float, float]
+    radius_mm: float
+    shade: float = 0.45
+    soft_mm: float = 0.6
+
+
+@dataclass(frozen=True)
 class Scene:
     """The truth, in the wall frame of ``solve.adjust``: right-handed, X along the line, first zero mark at X = 0."""
 
@@ -94,6 +114,8 @@ class Scene:
     stains: tuple[Stain, ...] = ()
     bars: tuple[Bar, ...] = ()
     wall_mm: tuple[float, float] | None = field(default=None)
+    painted: tuple[Painted, ...] = ()
+    stripes: tuple[Stripe, ...] = ()
 
 
 def overhead(x_mm: float, y_mm: float, z_mm: float, *, lean_deg: tuple[float, float], turn_deg: float = 0.0) -> Pose:
@@ -148,6 +170,21 @@ def draw_bolt(rng: np.random.Generator, x_mm: float, radius_mm: float = 6.35) ->
     base = np.array([x_mm, rng.normal(70.0, 6.0), 0.0])
     height = rng.uniform(55.0, 115.0)
     return Bolt(base, base + np.append(height * np.tan(np.radians(rng.normal(0.0, 2.5, 2))), height), radius_mm)
+
+
+def with_painted_bolts(scene: Scene, rng: np.random.Generator) -> Scene:
+    """Between cards somebody painted a bolt twice, as each of the two nearest photos would see it stand."""
+    taken = [float(bar.bolt.base_mm[0]) for bar in scene.bars]
+    painted: list[Painted] = []
+    for one, other in pairwise(scene.cards):
+        places = np.arange(one.origin_mm[0] + 270.0, other.origin_mm[0] - 30.0, 20.0)
+        free = [x for x in places if all(abs(x - at) > 110.0 for at in taken)]
+        if free:
+            x, like = float(rng.choice(free)), scene.bars[0]
+            bar = replace(like, bolt=draw_bolt(rng, x, like.bolt.radius_mm))
+            nearest = sorted(scene.poses, key=lambda pose: abs(float(pose.centre_mm[0]) - x))[:2]
+            painted += [Painted(bar, tuple(pose.centre_mm)) for pose in nearest]
+    return replace(scene, painted=tuple(painted))
 
 
 def inside(camera: Camera, px: Array, border_px: float = 20.0) -> NDArray[np.bool_]:

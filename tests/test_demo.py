@@ -23,6 +23,7 @@ from PIL import Image
 from PIL.ExifTags import IFD, Base
 
 from benchmark import SHARED_PHOTOS, Errors, compare, rms, scene_job
+from sillwright.candidates import Candidate
 from sillwright.job import Job, load_job
 from sillwright.measure import measure_job
 from sillwright.photo import _undo, read_facts, read_pixels, turn_for_viewing
@@ -38,7 +39,7 @@ SIXTEENTH_MM = 25.4 / 16
 def garage(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder that the command leaves for the garage."""
     out = tmp_path_factory.mktemp("garage")
-    command = [sys.executable, "-m", "sillwright", "measure", str(GARAGE / "job.toml"), "-o", str(out)]
+    command = [sys.executable, "-m", "sillwright", "measure", str(GARAGE / "job.toml"), "-o", str(out), "--candidates"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     (out / "stdout.txt").write_text(done.stdout)
@@ -133,7 +134,8 @@ def test_the_command_leaves_record_page_sheet_and_every_picture(garage: Path) ->
         assert words in paper
     pictures = sorted(path.name for path in (garage / "pictures").iterdir())
     photos = [f"photo-{Path(photo.file).stem}.jpg" for photo in survey.photos]
-    assert pictures == sorted([*photos, "run-north.jpg"])
+    candidates = [name.replace("photo-", "candidates-") for name in photos]
+    assert pictures == sorted([*photos, *candidates, "run-north.jpg"])
     assert all(cv2.imread(str(garage / "pictures" / name)) is not None for name in pictures)
     assert (garage / "job.toml").read_bytes() == (GARAGE / "job.toml").read_bytes()
     assert not list(garage.rglob(".*"))  # nothing half-written is left
@@ -146,8 +148,10 @@ def shared_job(scene: str, profile: Path | None, facts: str = "job_facts.json") 
 
 
 def test_rebar_strap_tape_and_nails_are_no_bolts() -> None:
-    (run,) = measure_job(shared_job("d5", None), workers=2).runs
+    considered: list[Candidate] = []
+    (run,) = measure_job(shared_job("d5", None), workers=2, considered=considered.extend).runs
     assert run.bolts == ()
+    assert {"ribbed", "flat"} <= {one.why for one in considered}
     assert run.status != "ok"
     assert "no-bolts" in [finding.code for finding in run.reasons]
 

@@ -101,7 +101,7 @@ def test_the_size_they_look_like_is_told_first() -> None:
     laid = LaidRun(RunJob("north", ()), block, ChosenLine(0.0, 0.0, "blue", (0, 1), None), {}, {})
     known = SimpleNamespace(findings=())
     laid = replace(laid, lenses=dict.fromkeys(block.photos, known))
-    searched = SearchedRun(laid, (Judged(found, (), ()),), (), (SizeSeen(1.24, 0.01),), ())
+    searched = SearchedRun(laid, (Judged(found, (), ()),), (), (SizeSeen(1.24, 0.01),), (), ())
     names = {path: path.name for path in block.photos}
-    reasons = finish_run(bare_job(), searched, searched.sizes, names).record.reasons
+    reasons = finish_run(bare_job(), searched, searched.sizes, (), names).record.reasons
     assert [finding.code for finding in reasons][:2] == ["bolt-size", "scale-wrong"]

@@ -16,6 +16,7 @@ from sillwright.cli.output import check_folder, tell_of_repeats
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from sillwright.candidates import Candidate
     from sillwright.job import Job
     from sillwright.measure import Progress
     from sillwright.survey import Survey
@@ -44,7 +45,12 @@ MOST_WORKERS = 8
     help="Paper for the PDF sheet.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of tables.")
-def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: bool) -> None:
+@click.option(
+    "--candidates",
+    is_flag=True,
+    help="Also draw, on each photo, every place that was considered for a bolt and why it is none.",
+)
+def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: bool, candidates: bool) -> None:
     """Measure every bolt of a job from its photos.
 
     Give the job file, or just photos of one run for a quick look. Exit status 0: every run, corner and photo is ok;
@@ -63,12 +69,15 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None
     _make_folder(output, job, job_file)
     talk = Console(stderr=True)
+    considered: list[Candidate] = []
     with progress_bar(talk) as progress:
-        survey = measure_job(job, workers=workers_for(job), progress=progress)
+        survey = measure_job(job, workers=workers_for(job), progress=progress, considered=considered.extend)
     write_survey(survey, output / "survey.json")
     if job_file is not None and job_file.resolve() != (output / "job.toml").resolve():
         shutil.copyfile(job_file, output / "job.toml")
     _report(survey, output, job.folder, paper, talk)
+    if candidates:
+        _draw_candidates(survey, considered, output, job.folder, talk)
     if as_json:
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
     else:
@@ -152,6 +161,15 @@ def _report(survey: Survey, output: Path, photo_root: Path, paper: str, talk: Co
 
     paths = write_report(survey, output, photo_root, paper="a4" if paper.lower() == "a4" else "letter")
     talk.print(f"Wrote {output / 'survey.json'}, {paths.html} and {paths.pdf}.", highlight=False)
+
+
+def _draw_candidates(
+    survey: Survey, considered: list[Candidate], output: Path, photo_root: Path, talk: Console
+) -> None:
+    from sillwright.tell.candidates import write_candidates
+
+    for path in write_candidates(survey, considered, output, photo_root):
+        talk.print(f"Wrote {path}.", highlight=False)
 
 
 def _tables(survey: Survey) -> None:

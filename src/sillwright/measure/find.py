@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import maximum_filter
 
 from sillwright.camera import Array, project
+from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
+from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_seen, rough_places, shows
 from sillwright.measure.work import CELLS_A_RADIUS, BoltTask, Crew, cut_patches
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import edge_field
+from sillwright.see.parallax import UNTOLD, Parallax
 from sillwright.see.patch import Patch
 from sillwright.solve.axis import (
     STAND_IN_HEIGHT_MM,
@@ -50,7 +53,7 @@ class FoundBolt:
 
     fit : its place; views : the photos (indices) that show it; evidence : of each view; score : evidence less
     the cost of scatter; rivals : how many other places
-    fit nearly as well; stated : a stated stick-up was used
+    fit nearly as well; stated : a stated stick-up was used; parallax : what pairs of photos say of its standing
     """
 
     fit: AxisFit
@@ -59,12 +62,23 @@ class FoundBolt:
     score: float
     rivals: int
     stated: bool
+    parallax: Parallax = UNTOLD
 
 
-def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> list[FoundBolt]:
-    """Every shape that was worth laying over its photos, best first; whether it is a bolt is judged elsewhere."""
+@dataclass(frozen=True)
+class Shapes:
+    """Shapes that were worth laying over their photos, best first, those that lie flat, and places that were let go."""
+
+    standing: tuple[FoundBolt, ...]
+    flat: tuple[FoundBolt, ...]
+    dropped: tuple[Dropped, ...]
+
+
+def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> Shapes:
+    """What stands on a run and may be a bolt; whether it is one is judged elsewhere."""
     pairs = list(zip(search.tasks, search.searches, strict=True))
-    groups = rough_places(search, shape)
+    groups, dropped = rough_places(search, shape)
+    lookout = Lookout(search)
     bases = tuple((float(group[0].place[0]), float(group[0].place[1])) for group in groups)
     patches = crew.share_out(cut_patches, [(task, found.edges, bases) for task, found in pairs])
     found = []
@@ -76,8 +90,15 @@ def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> list[FoundBolt]:
         ]
         bolt = lay_over(views, _apart_starts(group), shape) if views else None
         if bolt is not None:
-            found.append(bolt)
-    return _apart(found)
+            found.append(replace(bolt, parallax=lookout.look(bolt.fit, [view.photo for view in bolt.views])))
+        else:
+            dropped.append(Dropped(group[0].place, "outline" if views else "not-whole"))
+    # What lies flat goes first: it must not take the room of a bolt beside it.
+    upright = _apart([bolt for bolt in found if not bolt.parallax.lies_flat])
+    flat = _apart([bolt for bolt in found if bolt.parallax.lies_flat])
+    crowded = [bolt for bolt in found if all(bolt is not other for other in (*upright, *flat))]
+    dropped += [Dropped(bolt.fit.parameters, "in-another") for bolt in crowded]
+    return Shapes(tuple(upright), tuple(flat), tuple(dropped))
 
 
 def _apart_starts(group: Sequence[Start]) -> list[Array]:
@@ -224,4 +245,4 @@ def refit(bolt: FoundBolt, shape: BoltShape, stickup_mm: float | None) -> FoundB
         held = (stickup_mm if stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
     fit = fit_axis(bolt.views, bolt.fit.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
     evidence = tuple(part_evidence(bolt.views, fit, shape.chamfer_mm))
-    return FoundBolt(fit, bolt.views, evidence, bolt.score, bolt.rivals, bolt.stated)
+    return replace(bolt, fit=fit, evidence=evidence)

@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from sillwright import __version__
+from sillwright.candidates import Candidate
 from sillwright.errors import PhotoError
 from sillwright.job import Job
+from sillwright.measure.candidates import with_marks
 from sillwright.measure.corner import RunPlace, doubted, measure_corner
 from sillwright.measure.lenses import LensOfPhoto, lens_for
 from sillwright.measure.misfit import misfits
@@ -23,6 +25,9 @@ from sillwright.survey import BoltRecord, CornerRecord, Finding, PhotoRecord, Ru
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how much of it is done, and how much there is."""
+
+Considered = Callable[[tuple[Candidate, ...]], None]
+"""Called once with every place that was considered for a bolt."""
 
 BLURRED_PX = 2.6  # blur sigma on card edges; corners keep their place to there, bolts' edges begin to melt
 DARK, BRIGHT = 28.0, 232.0  # mean grey level of the photo
@@ -40,13 +45,16 @@ class _Sight:
     duplicates: Mapping[Path, Path]
 
 
-def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None) -> Survey:
+def measure_job(
+    job: Job, *, workers: int = 1, progress: Progress | None = None, considered: Considered | None = None
+) -> Survey:
     """Measure every run and corner of a job.
 
     Parameters
     ----------
     workers : processes to share photos out to; 1 keeps all in this one
     progress : called as the work goes on
+    considered : called at the end with what became of every place that might have been a bolt
 
     Raises PhotoError where not one photo could be read, JobError where the phone profile cannot.
     """
@@ -83,6 +91,8 @@ def measure_job(job: Job, *, workers: int = 1, progress: Progress | None = None)
     }
     corners = [doubted(corner, [results[name].record for name in corner.runs]) for corner in corners]
     runs = _marked(_once_each([result.record for result in results.values()], corners))
+    if considered is not None:
+        considered(with_marks([one for result in results.values() for one in result.candidates], runs))
     return Survey(
         name=job.name,
         runs=runs,

@@ -127,6 +127,11 @@ def bolt_record(
     )
 
 
+def in_run(points_mm: Array, y_sign: float) -> Array:
+    """Points (N, 3) of the wall frame in the frame of the run."""
+    return np.asarray(points_mm * np.array([1.0, y_sign, 1.0]))
+
+
 def _reasons(
     codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict, bow_mm: float | None
 ) -> tuple[Finding, ...]:

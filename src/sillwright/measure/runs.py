@@ -10,8 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from sillwright.camera import Camera, Pose
+from sillwright.candidates import Candidate, Dropped
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
+from sillwright.measure.candidates import candidates_of
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
@@ -21,7 +23,7 @@ from sillwright.measure.record import bolt_record, card_record, edge_records, na
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
-from sillwright.measure.verdict import Judged, judge_shapes, ribbed_stubs
+from sillwright.measure.verdict import Judged, flat_marks, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
@@ -37,12 +39,16 @@ STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by c
 
 @dataclass(frozen=True)
 class RunResult:
-    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them."""
+    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them.
+
+    candidates : every place that was considered for a bolt
+    """
 
     record: RunRecord
     poses: Mapping[Path, tuple[Camera, Pose]]
     y_sign: float
     photo_findings: Mapping[Path, tuple[Finding, ...]]
+    candidates: tuple[Candidate, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -74,7 +80,8 @@ class LaidRun:
 class SearchedRun:
     """A laid run with its bolts found.
 
-    edges : the wall's low and high edge in each photo; sizes : how large the bolts look; stubs : of reinforcing bars
+    edges : the wall's low and high edge in each photo; sizes : how large the bolts look
+    left_out : what looks like a bolt and is none: stubs of reinforcing bar, flat marks; dropped : all that is none
     other_size : the listed size of which bolts show, where those of the stated one do not
     """
 
@@ -82,7 +89,8 @@ class SearchedRun:
     judged: tuple[Judged, ...]
     edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]
     sizes: tuple[SizeSeen, ...]
-    stubs: tuple[Finding, ...]
+    left_out: tuple[Finding, ...]
+    dropped: tuple[Dropped, ...]
     other_size: Finding | None = None
 
 
@@ -125,10 +133,15 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
     search = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
     shapes = find_bolts(search, shape, crew)
-    judged = tuple(judge_shapes(shapes, search.edges, shape))
+    verdicts = judge_shapes(shapes.standing, search.edges, shape)
+    judged = tuple(one for one in verdicts if isinstance(one, Judged))
     sizes = sizes_seen(laid.block, [one.found for one in judged], shape.radius_mm, shape.chamfer_mm)
-    stubs = tuple(Finding("ribbed", (), (), float(one.fit.parameters[0])) for one in ribbed_stubs(shapes))
-    return SearchedRun(laid, judged, tuple(search.edges), sizes, stubs)
+    stubs = [("ribbed", one) for one in ribbed_stubs(shapes.standing)]
+    marks = [("lies-flat", one) for one in flat_marks(shapes.flat)]
+    left_out = tuple(Finding(code, (), (), float(one.fit.parameters[0])) for code, one in (*stubs, *marks))
+    dropped = [one for one in verdicts if isinstance(one, Dropped)]
+    dropped += [Dropped(one.fit.parameters, "flat") for one in shapes.flat]
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, (*dropped, *shapes.dropped))
 
 
 def finish_run(
@@ -141,11 +154,13 @@ def finish_run(
     """
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
     result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
-    reasons = (*result.record.reasons, *found.stubs)
+    reasons = (*result.record.reasons, *found.left_out)
     other_size = found.other_size or looks_like_size(job.bolt, scale)
     if other_size is not None:
         reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
-    return replace(result, record=replace(result.record, reasons=reasons))
+    kept = [(one.found.fit.parameters, (*one.doubts, *one.notes)) for one in found.judged]
+    considered = candidates_of(found.laid.run.name, result.poses, names, kept, found.dropped, result.y_sign)
+    return replace(result, record=replace(result.record, reasons=reasons), candidates=considered)
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, project, rays
+from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.work import BoltSearch, BoltTask
 from sillwright.see.bolts import Proposal
@@ -42,15 +43,19 @@ class Start:
 Ranked = tuple[Start, tuple[Glimpse, ...]]
 
 
-def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
-    """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed."""
+def rough_places(search: Search, shape: BoltShape) -> tuple[list[list[Start]], list[Dropped]]:
+    """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed.
+
+    Beside them the places that were let go here.
+    """
     pairs = zip(search.tasks, search.searches, strict=True)
     glimpses = [_glimpse(i, task, found) for i, (task, found) in enumerate(pairs)]
     waiting: list[Ranked] = []
     for glimpse, found in zip(glimpses, search.searches, strict=True):
         waiting.extend(_held_against_all(glimpse, found.proposals.shapes, glimpses, shape))
-    waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
     waiting.sort(key=lambda item: -item[0].evidence)
+    dropped = [Dropped(start.place, "outline") for start, _ in waiting if start.evidence < WORTH_A_LOOK]
+    waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
     groups: list[list[Start]] = []
     feet: list[list[Array]] = []
     climbs = MOST_CLIMBS_A_PHOTO * len(glimpses)
@@ -60,6 +65,9 @@ def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
         for start, place, views in _climbed_roughly(batch, shape):
             if place.evidence >= max(WORTH_A_LOOK, WORTH_A_VIEW * views):
                 _add_start(groups, feet, start, place)
+            else:
+                dropped.append(Dropped(place.place, "outline"))
+    dropped += [Dropped(start.place, "not-tried") for start, _ in waiting]
     to_ends = [
         rays(g.camera, g.pose, found.proposals.ends_px) for g, found in zip(glimpses, search.searches, strict=True)
     ]
@@ -67,7 +75,9 @@ def rough_places(search: Search, shape: BoltShape) -> list[list[Start]]:
         for foot in places[:FEET_A_BOLT]:
             group.extend(_from_paired_ends(foot, glimpses, to_ends, shape))
         group.sort(key=lambda one: -one.evidence)
-    return [group for group in groups if _end_hinted(group, glimpses, shape)]
+    hinted = [_end_hinted(group, glimpses, shape) for group in groups]
+    dropped += [Dropped(group[0].place, "no-end") for group, ends in zip(groups, hinted, strict=True) if not ends]
+    return [group for group, ends in zip(groups, hinted, strict=True) if ends], dropped
 
 
 def _next_climbs(

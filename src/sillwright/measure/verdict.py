@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sillwright.candidates import Dropped, Why
 from sillwright.measure.bends import bow_of, is_bent
 from sillwright.measure.find import FoundBolt, refit
 from sillwright.measure.nuts import shows_foot, with_nut
@@ -49,14 +51,18 @@ class Judged:
 
 
 def judge_shapes(
-    found: list[FoundBolt], edges: tuple[tuple[WallEdge | None, WallEdge | None], ...], shape: BoltShape
-) -> list[Judged]:
-    """The bolts among the shapes."""
-    judged = []
+    found: Sequence[FoundBolt], edges: tuple[tuple[WallEdge | None, WallEdge | None], ...], shape: BoltShape
+) -> list[Judged | Dropped]:
+    """Of each shape whether it is a bolt, or why it is none."""
+    judged: list[Judged | Dropped] = []
     for one in found:
         verdict = _judge(one, shape)
-        if verdict is not None and _on_wall(verdict.found, edges):
+        if not isinstance(verdict, Judged):
+            judged.append(Dropped(one.fit.parameters, verdict))
+        elif _on_wall(verdict.found, edges):
             judged.append(_looked_over(verdict, shape))
+        else:
+            judged.append(Dropped(verdict.found.fit.parameters, "off-wall"))
     return judged
 
 
@@ -64,7 +70,8 @@ def _looked_over(judged: Judged, shape: BoltShape) -> Judged:
     """A bolt with what is on it and how it is bent: judged again by what a nut leaves in sight, where it has one."""
     found, nut = with_nut(judged.found, shape)
     if nut is not None:
-        again = _judge_parts(found, shape) or Judged(found, ("weak-evidence",), judged.notes)
+        verdict = _judge_parts(found, shape)
+        again = verdict if isinstance(verdict, Judged) else Judged(found, ("weak-evidence",), judged.notes)
         foot = () if shows_foot(found, FOOT_SEEN) else ("base-hidden",)
         doubts = tuple(dict.fromkeys((*again.doubts, *foot)))
         judged = Judged(again.found, doubts, (*again.notes, "has-nut"))
@@ -72,21 +79,23 @@ def _looked_over(judged: Judged, shape: BoltShape) -> Judged:
     return replace(judged, doubts=(*judged.doubts, "bent"), bow_mm=bow.size_mm) if is_bent(bow) else judged
 
 
-def _judge(found: FoundBolt, shape: BoltShape) -> Judged | None:
+def _judge(found: FoundBolt, shape: BoltShape) -> Judged | Why:
     verdict = _judge_parts(found, shape)
-    if verdict is None and found.score > told_from(len(found.views)) and not is_ribbed(found):
+    if not isinstance(verdict, Judged) and found.score > told_from(len(found.views)):
+        if is_ribbed(found):
+            return "ribbed"
         # Not clear enough to be passed, and too like a bolt to keep quiet about.
         notes = ("one-view",) if len(found.views) < 2 and not found.stated else ()
         return Judged(found, ("weak-evidence",), notes)
     return verdict
 
 
-def _judge_parts(found: FoundBolt, shape: BoltShape) -> Judged | None:
+def _judge_parts(found: FoundBolt, shape: BoltShape) -> Judged | Why:
     if len(found.views) > 1:
         good = [i for i, part in enumerate(found.evidence) if _end_seen(part) >= END_SEEN or _hidden(part)]
         if len(good) < len(found.views):
             if len(good) < 2 or len(good) < 0.6 * len(found.views):
-                return _endless(found)
+                return _endless(found) or ("few-photos" if good else "no-end")
             kept = tuple(found.views[i] for i in good)
             found = refit(replace(found, views=kept), shape, shape.stickup_mm)
         return _judge_many(found)
@@ -111,12 +120,17 @@ def _hidden(part: PartEvidence) -> bool:
     return abs(part.rim) < 1e-6 and abs(part.face) < 1e-6
 
 
-def _judge_many(found: FoundBolt) -> Judged | None:
-    total = sum(part.total for part in found.evidence)
+def _judge_many(found: FoundBolt) -> Judged | Why:
     ends = sum(_end_seen(part) >= END_SEEN for part in found.evidence)
     scatter = found.fit.rms_px
-    if total < TOTAL_SEEN or ends < 2 or scatter > SCATTER_LIMIT_PX or is_ribbed(found):
-        return None
+    if sum(part.total for part in found.evidence) < TOTAL_SEEN:
+        return "outline"
+    if ends < 2:
+        return "few-photos"
+    if scatter > SCATTER_LIMIT_PX:
+        return "scatter"
+    if is_ribbed(found):
+        return "ribbed"
     doubts = []
     if max(part.foot for part in found.evidence) < FOOT_SEEN:
         doubts.append("base-hidden")
@@ -125,17 +139,18 @@ def _judge_many(found: FoundBolt) -> Judged | None:
     return Judged(found, tuple(doubts), ())
 
 
-def _judge_alone(found: FoundBolt) -> Judged | None:
+def _judge_alone(found: FoundBolt) -> Judged | Why:
     part, fit = found.evidence[0], found.fit
-    if (
-        part.total < TOTAL_SEEN_ALONE
-        or _end_seen(part) < END_SEEN_ALONE
-        or fit.edges < EDGES_ALONE
-        or fit.rms_px > SCATTER_ALONE_PX
-        or part.foot < FOOT_SEEN_ALONE
-        or is_ribbed(found)
-    ):
-        return None
+    if part.total < TOTAL_SEEN_ALONE or fit.edges < EDGES_ALONE:
+        return "outline"
+    if _end_seen(part) < END_SEEN_ALONE:
+        return "no-end"
+    if fit.rms_px > SCATTER_ALONE_PX:
+        return "scatter"
+    if part.foot < FOOT_SEEN_ALONE:
+        return "no-foot"
+    if is_ribbed(found):
+        return "ribbed"
     doubts = ["base-hidden"] if part.foot < FOOT_SURE_ALONE else []
     if found.rivals or fit.rms_px > SCATTER_SURE_ALONE_PX:
         doubts.append("weak-evidence")
@@ -161,9 +176,14 @@ def is_ribbed(found: FoundBolt) -> bool:
     return max(repeats_mm) - min(repeats_mm) < RIBS_AGREE_MM
 
 
-def ribbed_stubs(found: list[FoundBolt]) -> list[FoundBolt]:
+def ribbed_stubs(found: Sequence[FoundBolt]) -> list[FoundBolt]:
     """Shapes that would pass for bolts but for their ribs: left out, and told of."""
     return [one for one in found if one.score > told_from(len(one.views)) and is_ribbed(one)]
+
+
+def flat_marks(flat: Sequence[FoundBolt]) -> list[FoundBolt]:
+    """What looks like a bolt and lies flat: left out, and told of."""
+    return [one for one in flat if one.score > told_from(len(one.views))]
 
 
 def told_from(views: int) -> float:

@@ -26,6 +26,7 @@ from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
+from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
 
 CELLS_A_RADIUS = 6.5  # of the reduced edge field
@@ -67,11 +68,12 @@ class ViewTask:
 
 @dataclass(frozen=True)
 class BoltSearch:
-    """What a search for bolts in one photo gives: proposals, and the edge field they are weighed on."""
+    """What a search for bolts in one photo gives: proposals, the edge field to weigh them on, the wall laid flat."""
 
     proposals: Proposals
     field: EdgeField
     edges: tuple[WallEdge | None, WallEdge | None]
+    flat: FlatPatch
 
 
 class Crew:
@@ -220,7 +222,8 @@ def look_for_bolts(task: BoltTask) -> BoltSearch:
     field = edge_field(gray[top:bottom, left:right], mask[top:bottom, left:right] > 0, np.array([left, top]), scale)
     # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.
     small = EdgeField(field.cells.astype(np.float16), field.origin_px * shrink, field.scale / shrink)
-    return BoltSearch(proposals.enlarged(shrink), small, edges)
+    flat = flat_patch(gray, mask, camera, view.pose, area)
+    return BoltSearch(proposals.enlarged(shrink), small, edges, flat)
 
 
 def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...]) -> tuple[int, int, int, int]:

@@ -10,7 +10,7 @@ from sillwright.tell.rows import zero_words
 from sillwright.tell.wording import run_findings
 
 # Notes that ask for no other photo: they are told with the numbers.
-NOTES = frozenset({"scale-not-taped", "lens-unknown", "ribbed", "stated-stickup"})
+NOTES = frozenset({"scale-not-taped", "lens-unknown", "ribbed", "lies-flat", "stated-stickup"})
 
 
 def advice_lines(survey: Survey) -> tuple[str, ...]:

@@ -49,7 +49,7 @@ _ARROW = 2.2  # heights of the lettering
 
 
 @dataclass(frozen=True)
-class _Screen:
+class Screen:
     """From the run frame of one photo to the picture turned for viewing and made smaller."""
 
     camera: Camera
@@ -76,24 +76,36 @@ def annotated_photo(survey: Survey, photo: PhotoRecord, pixels: Pixels) -> Pixel
     the wall's edges, an outline round each bolt with ticks in line with its base, and for a bolt that is to be
     straightened the way its tip must come.
     """
+    small, scale = viewed(photo, pixels)
+    sketch = Sketch.on(small)
+    entries: list[Entry] = []
+    screens = screens_of(photo, pixels, scale)
+    runs = [(run, screens[run.name]) for run in survey.runs if run.name in screens]
+    for run, screen in runs:
+        _draw_wall(sketch, survey, run, screen)
+        entries += [*line_entries(run), Entry("stroke", CARD, "card")]
+    for run, screen in runs:
+        entries += _draw_bolts(sketch, photo, run, screen)
+    for run, screen in runs:
+        _name_wall(sketch, run, screen)
+    return np.concatenate([sketch.pixels, _words_under(photo, list(dict.fromkeys(entries)), sketch.width_px)])
+
+
+def viewed(photo: PhotoRecord, pixels: Pixels) -> tuple[Pixels, float]:
+    """A stored picture made smaller and turned for viewing, to be drawn on, and by how much it was made smaller."""
     height_px, width_px = pixels.shape[:2]
     scale = min(1.0, LONGEST_SIDE_PX / max(width_px, height_px))
     small_px = (max(round(width_px * scale), 1), max(round(height_px * scale), 1))
     small = cv2.resize(pixels, small_px, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
-    sketch = Sketch.on(turn_for_viewing(np.asarray(small, dtype=np.uint8), photo.orientation).copy())
-    entries: list[Entry] = []
-    if photo.camera is not None:
-        stored = camera_of(photo.camera).scaled(width_px, height_px)
-        screens = {view.run: _Screen(stored, pose_of(view), photo.orientation, scale) for view in photo.views}
-        runs = [(run, screens[run.name]) for run in survey.runs if run.name in screens]
-        for run, screen in runs:
-            _draw_wall(sketch, survey, run, screen)
-            entries += [*line_entries(run), Entry("stroke", CARD, "card")]
-        for run, screen in runs:
-            entries += _draw_bolts(sketch, photo, run, screen)
-        for run, screen in runs:
-            _name_wall(sketch, run, screen)
-    return np.concatenate([sketch.pixels, _words_under(photo, list(dict.fromkeys(entries)), sketch.width_px)])
+    return turn_for_viewing(np.asarray(small, dtype=np.uint8), photo.orientation).copy(), scale
+
+
+def screens_of(photo: PhotoRecord, pixels: Pixels, scale: float) -> dict[str, Screen]:
+    """For each run the photo is placed on, the way from there to the picture of :func:`viewed`."""
+    if photo.camera is None:
+        return {}
+    stored = camera_of(photo.camera).scaled(pixels.shape[1], pixels.shape[0])
+    return {view.run: Screen(stored, pose_of(view), photo.orientation, scale) for view in photo.views}
 
 
 def _size_px(sketch: Sketch) -> int:
@@ -101,7 +113,7 @@ def _size_px(sketch: Sketch) -> int:
     return max(round(max(sketch.width_px, sketch.height_px) / 74), 12)
 
 
-def _draw_wall(sketch: Sketch, survey: Survey, run: RunRecord, screen: _Screen) -> None:
+def _draw_wall(sketch: Sketch, survey: Survey, run: RunRecord, screen: Screen) -> None:
     low_mm, high_mm = _drawn_mm(survey, run, screen)
     x_mm = np.arange(low_mm, high_mm, _STEP_MM)
     stroke = max(_size_px(sketch) // 9, 2)
@@ -120,7 +132,7 @@ def _draw_wall(sketch: Sketch, survey: Survey, run: RunRecord, screen: _Screen) 
             sketch.taken += _boxes_over(outline_px)
 
 
-def _drawn_mm(survey: Survey, run: RunRecord, screen: _Screen) -> tuple[float, float]:
+def _drawn_mm(survey: Survey, run: RunRecord, screen: Screen) -> tuple[float, float]:
     """From which station to which a run's lines are drawn: past its ends, but hardly past a corner."""
     low_mm, high_mm = reach_mm(run, screen.left_handed)
     start_mm, stop_mm = low_mm - _BEYOND_MM, high_mm + _BEYOND_MM
@@ -135,7 +147,7 @@ def _drawn_mm(survey: Survey, run: RunRecord, screen: _Screen) -> tuple[float, f
     return start_mm, stop_mm
 
 
-def _name_wall(sketch: Sketch, run: RunRecord, screen: _Screen) -> None:
+def _name_wall(sketch: Sketch, run: RunRecord, screen: Screen) -> None:
     """Tags for the cards and the line, last, where the bolts' tags leave room."""
     for card in run.cards:
         outline_px = screen(_on_concrete(card_outline_mm(card, screen.left_handed)))
@@ -179,7 +191,7 @@ def _page(sketch: Sketch) -> tuple[float, float, float, float]:
     return (4.0, 4.0, sketch.width_px - 5.0, sketch.height_px - 5.0)
 
 
-def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Screen) -> list[Entry]:
+def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: Screen) -> list[Entry]:
     """The bolts measured in this photo: all strokes first, so that no tag hides another bolt; returns the legend."""
     tagged: list[tuple[BoltRecord, Array]] = []
     size_px = _size_px(sketch)
@@ -203,7 +215,7 @@ def _draw_bolts(sketch: Sketch, photo: PhotoRecord, run: RunRecord, screen: _Scr
     return entries
 
 
-def _mark_bolt(sketch: Sketch, bolt: BoltRecord, base_mm: Array, screen: _Screen) -> None:
+def _mark_bolt(sketch: Sketch, bolt: BoltRecord, base_mm: Array, screen: Screen) -> None:
     """The marks round one bolt, and its arrow where it is to be straightened."""
     size_px = _size_px(sketch)
     tip_mm = bolt_tip_mm(bolt)
@@ -225,7 +237,7 @@ def _mark_bolt(sketch: Sketch, bolt: BoltRecord, base_mm: Array, screen: _Screen
         sketch.taken.append(_around(arrow_px, 0.3 * size_px))
 
 
-def _disc_px(middle_mm: Array, diameter_mm: float, screen: _Screen) -> tuple[Array, float]:
+def _disc_px(middle_mm: Array, diameter_mm: float, screen: Screen) -> tuple[Array, float]:
     """The middle of a level disc in the picture, (2,), and its half width along the run."""
     points_px = screen(middle_mm + np.array([[0.0, 0.0, 0.0], [diameter_mm / 2.0, 0.0, 0.0]]))
     return points_px[0], float(np.linalg.norm(points_px[1] - points_px[0]))

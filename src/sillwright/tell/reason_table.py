@@ -223,6 +223,14 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "lies-flat",
+        "A flat mark is left out",
+        "Something that looks like a bolt {length|somewhere} along lies flat on the concrete and is left out",
+        "if it is an anchor bolt, shoot it from two more sides",
+        "how far along the run it lies",
+    ),
+    Reason(
+        "run",
         "no-bolts",
         "No bolt found",
         "No bolt was found on this run",

@@ -128,13 +128,14 @@ def _strip_picture(survey: Survey, run: RunRecord, load: Callable[[str], Pixels]
 
 def _kept(drawn: Pixels, path: Path, page_px: int) -> Picture:
     """Write the full picture; the small one goes into the page, with a link to the full one."""
-    write_aside(path, _jpeg(drawn, _FULL_QUALITY))
+    write_aside(path, jpeg(drawn, _FULL_QUALITY))
     scale = min(1.0, page_px / max(drawn.shape[:2]))
     small = cv2.resize(drawn, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1.0 else drawn
-    return Picture(_jpeg(small, _PAGE_QUALITY), f"{PICTURE_FOLDER}/{path.name}")
+    return Picture(jpeg(small, _PAGE_QUALITY), f"{PICTURE_FOLDER}/{path.name}")
 
 
-def _jpeg(pixels: Pixels, quality: int) -> bytes:
+def jpeg(pixels: Pixels, quality: int) -> bytes:
+    """A picture as the bytes of a JPEG file."""
     done, coded = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
     assert done
     return bytes(coded)

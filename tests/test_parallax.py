@@ -1,0 +1,161 @@
+"""What stands and what lies flat, told from two photos of a stretch of wall by parallax."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scene_pictures import render
+from scenes import PHONE, Bar, Painted, Scene, Stripe, axis_parameters, overhead
+from sillwright.camera import Pose, project
+from sillwright.measure.search import Search
+from sillwright.measure.standing import Lookout
+from sillwright.measure.work import BoltSearch, BoltTask, ViewTask
+from sillwright.outline import Bolt
+from sillwright.see.bolts import Proposals, WallArea
+from sillwright.see.edgefield import EdgeField
+from sillwright.see.parallax import CELL_MM, FlatPatch, Parallax, drawn_out_mm, flat_patch
+from sillwright.solve.axis import AxisFit
+
+AREA = WallArea(370.0, 530.0, -10.0, 150.0)
+POSES = (
+    overhead(150.0, -30.0, 1250.0, lean_deg=(3.0, 1.0), turn_deg=2.0),
+    overhead(780.0, 20.0, 1300.0, lean_deg=(2.0, -2.0), turn_deg=179.0),
+)
+BOLT = Bolt(np.array([450.0, 70.0, 0.0]), np.array([453.0, 72.0, 92.0]), 6.35)
+BAR = Bar(BOLT, 1.2, 1.954)
+PAINTED = tuple(Painted(BAR, tuple(pose.centre_mm)) for pose in POSES)
+
+
+def laid_flat(scene: Scene, photo: int, gain: float = 1.0, covered: bool = False) -> FlatPatch:
+    """A drawn photo's part of the wall; only the pixels that show the area are drawn."""
+    camera, pose = scene.camera, scene.poses[photo]
+    xs, ys = (AREA.x_from_mm - 10.0, AREA.x_to_mm + 10.0), (AREA.y_from_mm - 10.0, AREA.y_to_mm + 10.0)
+    px = project(camera, pose, np.array([[x, y, 0.0] for x in xs for y in ys]))
+    left, top = np.floor(px.min(axis=0)).astype(int)
+    width, height = np.ceil(px.max(axis=0)).astype(int) - [left, top]
+    gray = np.full((camera.height_px, camera.width_px), 120, dtype=np.uint8)
+    window = (int(left), int(top), int(width), int(height))
+    drawn = cv2.cvtColor(render(scene, photo, window=window, samples=2, seed=photo), cv2.COLOR_BGR2GRAY)
+    shot = np.clip(gain * drawn.astype(float), 0, 255).astype(np.uint8)
+    gray[top : top + height, left : left + width] = shot
+    mask = np.full(gray.shape, 0 if covered else 1, dtype=np.uint8)
+    return flat_patch(gray, mask, camera, pose, AREA)
+
+
+def look(poses: tuple[Pose, ...], patches: list[FlatPatch], bolt: Bolt = BOLT) -> Parallax:
+    """A shape seen in the first photo and in the second, as the pipeline asks about it."""
+    tasks, searches = [], []
+    for pose, flat in zip(poses, patches, strict=True):
+        view = ViewTask(Path(), PHONE, pose, (), (0.0, 0.0), (0.0, 0.0))
+        tasks.append(BoltTask(view, AREA, (), 0.3, bolt.radius_mm))
+        nothing = EdgeField(np.zeros((2, 2, 4)), np.zeros(2), 1.0)
+        searches.append(BoltSearch(Proposals([], np.zeros((0, 2))), nothing, (None, None), flat))
+    fit = AxisFit(axis_parameters(bolt), np.eye(7), 0.4, 100, True)
+    return Lookout(Search(tuple(tasks), tuple(searches))).look(fit, range(len(poses)))
+
+
+def seen(scene: Scene, gain: float = 1.0) -> Parallax:
+    return look(scene.poses, [laid_flat(scene, 0), laid_flat(scene, 1, gain)])
+
+
+def test_a_bolt_stands() -> None:
+    told = seen(Scene(PHONE, POSES, bars=(BAR,)))
+    assert told.places > 10
+    assert told.agreement < 0.6
+
+
+def test_paint_that_each_photo_takes_for_a_bolt_lies_flat() -> None:
+    """The picture of a bolt painted on the concrete twice, once for each camera: shape alone cannot tell."""
+    told = seen(Scene(PHONE, POSES, painted=PAINTED))
+    assert told.places > 10
+    assert told.agreement > 0.95
+    assert told.lies_flat
+
+
+def test_a_shadow_beside_which_nothing_stands_lies_flat() -> None:
+    tip = drawn_out_mm(POSES[0], BOLT.tip_mm)
+    shadow = Stripe((450.0, 70.0), (float(tip[0]), float(tip[1])), 6.35, soft_mm=1.5)
+    assert seen(Scene(PHONE, POSES, stripes=(shadow,))).lies_flat
+
+
+def test_a_bolt_that_stands_in_a_shadow_or_on_paint_does_not_lie_flat() -> None:
+    for beside in (
+        {"stripes": (Stripe((400.0, 70.0), (500.0, 70.0), 20.0),)},
+        {"stripes": (Stripe((450.0, 70.0), (520.0, 120.0), 6.35),)},
+        {"painted": PAINTED[:1]},
+    ):
+        assert not seen(Scene(PHONE, POSES, bars=(BAR,), **beside)).lies_flat  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("gain", [0.4, 1.5])
+def test_another_exposure_does_not_matter(gain: float) -> None:
+    assert not seen(Scene(PHONE, POSES, bars=(BAR,)), gain).lies_flat
+    assert seen(Scene(PHONE, POSES, painted=PAINTED), gain).lies_flat
+
+
+def test_bare_concrete_and_what_is_covered_tell_nothing() -> None:
+    assert seen(Scene(PHONE, POSES)).places < 4
+    scene = Scene(PHONE, POSES, painted=PAINTED)
+    assert look(POSES, [laid_flat(scene, 0), laid_flat(scene, 1, covered=True)]) == Parallax()
+
+
+def test_photos_from_one_place_tell_nothing() -> None:
+    near = (POSES[0], overhead(200.0, -30.0, 1250.0, lean_deg=(3.0, 1.0)))
+    scene = Scene(PHONE, near, painted=PAINTED)
+    assert look(near, [laid_flat(scene, 0), laid_flat(scene, 1)]) == Parallax()
+
+
+def test_a_photo_of_another_stretch_tells_nothing() -> None:
+    scene = Scene(PHONE, POSES, painted=PAINTED)
+    far = laid_flat(scene, 1)
+    far = replace(far, first_cell=(far.first_cell[0] + 5000, far.first_cell[1]))
+    assert look(POSES, [laid_flat(scene, 0), far]) == Parallax()
+
+
+PLACES = st.tuples(st.floats(-300.0, 1200.0), st.floats(-400.0, 300.0), st.floats(1000.0, 1600.0))
+
+
+@given(PLACES, st.floats(25.0, 150.0))
+def test_a_tip_is_drawn_out_to_where_its_ray_meets_the_wall(place: tuple[float, float, float], high_mm: float) -> None:
+    pose = overhead(*place, lean_deg=(4.0, -3.0), turn_deg=30.0)
+    tip = np.array([450.0, 70.0, high_mm])
+    on_wall = np.append(drawn_out_mm(pose, tip), 0.0)
+    assert project(PHONE, pose, on_wall[None])[0] == pytest.approx(project(PHONE, pose, tip[None])[0], abs=1e-6)
+
+
+def sketched(streaks: list[np.ndarray], seed: int, moved_mm: tuple[float, float] = (0.0, 0.0)) -> FlatPatch:
+    """Grain and dark streaks from the foot of ``BOLT`` to given places, straight into the cells of a patch."""
+    first = (int((AREA.x_from_mm - 100.0) / CELL_MM), int((AREA.y_from_mm - 100.0) / CELL_MM))
+    columns, rows = 180, 180
+    x, y = np.meshgrid((np.arange(columns) + first[0]) * CELL_MM, (np.arange(rows) + first[1]) * CELL_MM)
+    gray = 140.0 + 2.0 * np.random.default_rng(7).standard_normal(x.shape)  # the grain of the wall, in every photo
+    base = BOLT.base_mm[:2] + moved_mm
+    for end in streaks:
+        way = end + moved_mm - base
+        share = np.clip(((x - base[0]) * way[0] + (y - base[1]) * way[1]) / max(float(way @ way), 1e-9), 0.0, 1.0)
+        off_mm = np.hypot(x - base[0] - share * way[0], y - base[1] - share * way[1]) - BOLT.radius_mm
+        gray -= 70.0 / (1.0 + np.exp(np.clip(off_mm, -30.0, 30.0)))
+    gray += np.random.default_rng(seed).standard_normal(x.shape)
+    return FlatPatch(first, np.clip(gray, 0, 255).astype(np.uint8), np.ones(gray.shape, dtype=bool))
+
+
+@settings(max_examples=25, deadline=None)
+@given(PLACES, PLACES, st.floats(-0.8, 0.8), st.floats(-0.8, 0.8))
+def test_wherever_the_cameras_are_a_bolt_is_never_called_flat_and_marks_are_wherever_it_can_be_told(
+    one: tuple[float, float, float], other: tuple[float, float, float], off_x_mm: float, off_y_mm: float
+) -> None:
+    """With the second photo's pose off by up to 0.8 mm on the wall."""
+    poses = tuple(overhead(*place, lean_deg=(0.0, 0.0)) for place in (one, other))
+    ends = [drawn_out_mm(pose, BOLT.tip_mm) for pose in poses]
+    off = (off_x_mm, off_y_mm)
+    standing = look(poses, [sketched([ends[0]], 1), sketched([ends[1]], 2, off)])
+    marks = look(poses, [sketched(ends, 1), sketched(ends, 2, off)])
+    assert not standing.lies_flat
+    assert marks.places < 4 or marks.lies_flat
