@@ -23,6 +23,7 @@ from sillwright.measure.starts import rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
 from sillwright.outline import Bolt
 from sillwright.see.bolts import Proposal, Proposals, WallArea
+from sillwright.see.edgefield import EdgeField, packed
 from sillwright.see.parallax import FlatPatch, Parallax
 from sillwright.solve.axis import BoltView
 from sillwright.survey import BoltRecord, BoltU95, RunRecord
@@ -57,19 +58,20 @@ class Drawn(Crew):
         ]
 
 
-def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, list[BoltView]]:
+def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, list[EdgeField], list[BoltView]]:
     """A scene's photos as searched: each proposes one shape, with its foot at ``base_mm``."""
     views = [bolt_view(replace(scene, bars=(BAR,)) if not scene.bars else scene, k, 0) for k in range(2)]
-    tasks, searches = [], []
+    tasks, searches, fields = [], [], []
     for view in views:
         tip_px = project(PHONE, view.pose, BOLT.tip_mm[None] + np.append(base_mm[:2] - BOLT.base_mm[:2], 0.0))[0]
         shape = Proposal(tip_px, np.asarray(base_mm[:2]), 92.0, 10.0)
         flat = FlatPatch((0, 0), np.zeros((2, 2), np.uint8), np.zeros((2, 2), bool))
         found = Proposals([shape], tip_px[None])
-        searches.append(BoltSearch(found, rough_glimpse(view).field, (None, None), flat))
+        searches.append(BoltSearch(found, (None, None), flat))
+        fields.append(packed(rough_glimpse(view).field))
         task = ViewTask(Path(f"{view.photo}.jpg"), PHONE, view.pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(task, AREA, (), 0.3, SHAPE.radius_mm))
-    return Search(tuple(tasks), tuple(searches)), views
+    return Search(tuple(tasks), tuple(searches)), fields, views
 
 
 def whys(dropped: Any) -> set[str]:
@@ -80,61 +82,58 @@ def whys(dropped: Any) -> set[str]:
 
 
 def test_a_bolt_is_found_where_it_stands_and_nothing_of_it_is_let_go() -> None:
-    search, views = drawn(STANDING)
-    shapes = find_bolts(search, SHAPE, Drawn(list(views)))
+    search, fields, views = drawn(STANDING)
+    groups, _ = rough_places(search, fields, SHAPE)
+    shapes = find_bolts(search, groups, SHAPE, Drawn(list(views)))
     (bolt,) = shapes.standing
     assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.5
     assert shapes.flat == ()
 
 
 def test_a_place_on_bare_concrete_is_let_go_for_its_outline() -> None:
-    search, _ = drawn(STANDING, ELSEWHERE_MM)
-    groups, dropped = rough_places(search, SHAPE)
+    search, fields, _ = drawn(STANDING, ELSEWHERE_MM)
+    groups, dropped = rough_places(search, fields, SHAPE)
     assert groups == []
     assert whys(dropped) == {"outline"}
     assert all(np.hypot(*(one.place[:2] - ELSEWHERE_MM)) < 40.0 for one in dropped)
 
 
 def test_places_beyond_what_is_tried_and_those_without_an_end_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    search, _ = drawn(STANDING)
+    search, fields, _ = drawn(STANDING)
     with monkeypatch.context() as patched:
         patched.setattr(starts, "MOST_CLIMBS_A_PHOTO", 0)
-        groups, dropped = rough_places(search, SHAPE)
+        groups, dropped = rough_places(search, fields, SHAPE)
         assert groups == []
         assert "not-tried" in whys(dropped)
     monkeypatch.setattr(starts, "END_HINT", 9.0)
-    groups, dropped = rough_places(search, SHAPE)
+    groups, dropped = rough_places(search, fields, SHAPE)
     assert groups == []
     assert "no-end" in whys(dropped)
 
 
-def found(search: Search, views: list[BoltView | None]) -> Shapes:
-    return find_bolts(search, SHAPE, Drawn(views))
+def found(drawn: tuple[Search, list[EdgeField], list[BoltView]], times: int = 1, *, whole: bool = True) -> Shapes:
+    search, fields, views = drawn
+    groups, _ = rough_places(search, fields, SHAPE)
+    return find_bolts(search, groups * times, SHAPE, Drawn([view if whole else None for view in views]))
 
 
 def test_what_no_photo_has_whole_and_what_fades_on_the_full_edges_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    search, views = drawn(STANDING)
-    assert "not-whole" in whys(found(search, [None, None]).dropped)
+    seen = drawn(STANDING)
+    assert "not-whole" in whys(found(seen, whole=False).dropped)
     monkeypatch.setattr(find, "lay_over", lambda *_: None)
-    assert "outline" in whys(found(search, list(views)).dropped)
+    assert "outline" in whys(found(seen).dropped)
 
 
-def test_of_two_in_one_place_one_is_told_to_stand_in_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    search, views = drawn(STANDING)
-    groups, _ = rough_places(search, SHAPE)
-    monkeypatch.setattr(find, "rough_places", lambda *_: ([*groups, *groups], []))
-    shapes = found(search, list(views))
+def test_of_two_in_one_place_one_is_told_to_stand_in_the_other() -> None:
+    shapes = found(drawn(STANDING), times=2)
     assert len(shapes.standing) == 1
     assert whys(shapes.dropped) == {"in-another"}
 
 
 def test_what_lies_flat_is_set_aside_and_takes_no_room_from_what_stands(monkeypatch: pytest.MonkeyPatch) -> None:
-    search, views = drawn(STANDING)
-    groups, _ = rough_places(search, SHAPE)
-    monkeypatch.setattr(find, "rough_places", lambda *_: ([*groups, *groups], []))
     said = iter([Parallax(20, 0.97), Parallax(20, 0.1)])
     monkeypatch.setattr(find.Lookout, "look", lambda *_: next(said))
-    shapes = found(search, list(views))
+    shapes = found(drawn(STANDING), times=2)
     assert len(shapes.flat) == len(shapes.standing) == 1
     assert not shapes.dropped
 

@@ -11,7 +11,7 @@ import pytest
 from scene_pictures import render
 from scenes import PHONE, Chalk, Scene, lying, overhead
 from sillwright.rectify import PlaneGrid
-from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edgefield import EdgeField, edge_field, packed
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.patch import SMOOTH_PX, Patch, cut_patch, edge_offsets
 
@@ -164,3 +164,55 @@ def test_places_outside_the_field_are_not_usable() -> None:
     outside = np.array([[-50.0, 60.0], [60.0, 400.0], [np.nan, np.nan]])
     _, usable = energy(field, outside, np.tile([1.0, 0.0], (3, 1)))
     assert (usable == 0.0).all()
+
+
+# ---- pieces of fields and patches, and fields in bytes --------------------------------------------------------------
+
+
+def random_field(scale: float) -> EdgeField:
+    gray = np.random.default_rng(8).integers(0, 256, (240, 320)).astype(np.uint8)
+    gray = cv2.GaussianBlur(gray, (0, 0), 2.0)
+    usable = np.ones(gray.shape, dtype=bool)
+    usable[40:60] = False
+    return edge_field(gray, usable, np.array([700.0, 300.0]), scale)
+
+
+def sampled() -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(9)
+    turn = rng.uniform(0.0, 2.0 * np.pi, (1, 400))
+    px = np.stack([rng.uniform(790.0, 930.0, (1, 400)), rng.uniform(360.0, 460.0, (1, 400))], axis=2)
+    return px.astype(np.float32), np.stack([np.cos(turn), np.sin(turn)], axis=2)
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5])
+def test_a_field_in_bytes_gives_the_same_energies(scale: float) -> None:
+    """To a byte of each of three parts, which normals weigh by at most 1, 1 and 1: 1.5 / 255 with rounding."""
+    field = random_field(scale)
+    exact, usable = field.energy(*sampled())
+    coarse, usable_too = packed(field).energy(*sampled())
+    assert packed(field).cells.nbytes * 4 == field.cells.nbytes
+    assert np.abs(coarse - exact).max() < 2.0 / 255.0
+    assert np.abs(usable_too - usable).max() < 1.0 / 255.0
+    assert exact.max() > 0.3
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5])
+def test_a_piece_of_a_field_shows_the_same_at_the_same_pixels(scale: float) -> None:
+    field = random_field(scale)
+    piece = field.within(np.array([780.0, 350.0]), np.array([940.0, 470.0]))
+    assert piece.cells.size < 0.3 * field.cells.size
+    for one, other in zip(field.energy(*sampled()), piece.energy(*sampled()), strict=True):
+        np.testing.assert_allclose(one, other, atol=1e-4)
+
+
+def test_a_piece_of_a_patch_shows_the_same_at_the_same_pixels_and_is_clipped_to_what_there_is() -> None:
+    gray = np.random.default_rng(8).integers(0, 256, (600, 600)).astype(np.uint8)
+    patch = cut_patch(gray, np.ones_like(gray), np.array([300.0, 280.0]), 120)
+    assert patch is not None
+    piece = patch.within(np.array([250.3, 240.0]), np.array([330.0, 600.0]))
+    left, top = (int(v) for v in piece.origin_px)
+    assert (left, top) == (250, 240)
+    assert piece.gray.shape == (400 - 240, 331 - 250)
+    np.testing.assert_array_equal(piece.gray, gray[240:400, 250:331])
+    beside = patch.within(np.array([-90.0, -90.0]), np.array([-50.0, -50.0]))
+    assert min(beside.gray.shape) >= 1

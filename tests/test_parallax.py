@@ -19,7 +19,6 @@ from sillwright.measure.standing import Lookout
 from sillwright.measure.work import BoltSearch, BoltTask, ViewTask
 from sillwright.outline import Bolt
 from sillwright.see.bolts import Proposals, WallArea
-from sillwright.see.edgefield import EdgeField
 from sillwright.see.parallax import CELL_MM, FlatPatch, Parallax, drawn_out_mm, flat_patch
 from sillwright.solve.axis import AxisFit
 
@@ -55,8 +54,7 @@ def look(poses: tuple[Pose, ...], patches: list[FlatPatch], bolt: Bolt = BOLT) -
     for pose, flat in zip(poses, patches, strict=True):
         view = ViewTask(Path(), PHONE, pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(view, AREA, (), 0.3, bolt.radius_mm))
-        nothing = EdgeField(np.zeros((2, 2, 4)), np.zeros(2), 1.0)
-        searches.append(BoltSearch(Proposals([], np.zeros((0, 2))), nothing, (None, None), flat))
+        searches.append(BoltSearch(Proposals([], np.zeros((0, 2))), (None, None), flat))
     fit = AxisFit(axis_parameters(bolt), np.eye(7), 0.4, 100, True)
     return Lookout(Search(tuple(tasks), tuple(searches))).look(fit, range(len(poses)))
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from sillwright.job import RunJob, job_from_photos, load_job
 from sillwright.measure import measure_job, runs
+from sillwright.measure.find import Shapes
 from sillwright.measure.record import overhang_mm
 from sillwright.survey import EdgeRecord, Survey
 
@@ -44,7 +45,7 @@ def test_a_plate_wider_than_the_wall_is_told_of_and_the_run_is_not_ok(plate_mm: 
 
 
 def measured(monkeypatch: pytest.MonkeyPatch, run: RunJob) -> Survey:
-    monkeypatch.setattr(runs, "find_bolts", lambda *_: [])
+    monkeypatch.setattr(runs, "find_bolts", lambda *_: Shapes((), (), ()))
     monkeypatch.setattr("sillwright.measure.jobs.other_size", lambda *_: None)
     return measure_job(replace(load_job(GARAGE / "job.toml"), runs=(run,)))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_seen, rough_places, shows
+from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_seen, shows
 from sillwright.measure.work import CELLS_A_RADIUS, BoltTask, Crew, cut_patches
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import edge_field
@@ -42,6 +42,8 @@ FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
 OTHER_FEET = 5
 ENDS_WORTH = 3.0
+LAID_TOGETHER = 24  # rough places whose pieces of photo are held at a time
+KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 3.5
 STATED_STICKUP_SIGMA_MM = 3.0  # what a crew states is a taped length to about 1/8 in; the record says it rests on it
@@ -74,25 +76,21 @@ class Shapes:
     dropped: tuple[Dropped, ...]
 
 
-def find_bolts(search: Search, shape: BoltShape, crew: Crew) -> Shapes:
-    """What stands on a run and may be a bolt; whether it is one is judged elsewhere."""
-    pairs = list(zip(search.tasks, search.searches, strict=True))
-    groups, dropped = rough_places(search, shape)
+def find_bolts(search: Search, groups: Sequence[Sequence[Start]], shape: BoltShape, crew: Crew) -> Shapes:
+    """What stands on a run at its rough places and may be a bolt; whether it is one is judged elsewhere."""
     lookout = Lookout(search)
-    bases = tuple((float(group[0].place[0]), float(group[0].place[1])) for group in groups)
-    patches = crew.share_out(cut_patches, [(task, found.edges, bases) for task, found in pairs])
-    found = []
-    for k, group in enumerate(groups):
-        views = [
-            view
-            for i, task in enumerate(search.tasks)
-            if (view := _view(i, task, patches[i][k], group[0].place, shape.radius_mm)) is not None
-        ]
-        bolt = lay_over(views, _apart_starts(group), shape) if views else None
-        if bolt is not None:
-            found.append(replace(bolt, parallax=lookout.look(bolt.fit, [view.photo for view in bolt.views])))
-        else:
-            dropped.append(Dropped(group[0].place, "outline" if views else "not-whole"))
+    found: list[FoundBolt] = []
+    dropped: list[Dropped] = []
+    along = sorted(groups, key=lambda group: float(group[0].place[0]))
+    for first in range(0, len(along), LAID_TOGETHER):
+        together = along[first : first + LAID_TOGETHER]
+        for group, views in zip(together, _views(search, together, shape, crew), strict=True):
+            bolt = lay_over(views, _apart_starts(group), shape) if views else None
+            if bolt is not None:
+                parallax = lookout.look(bolt.fit, [view.photo for view in bolt.views])
+                found.append(replace(bolt, views=tuple(_near(view, bolt.fit) for view in views), parallax=parallax))
+            else:
+                dropped.append(Dropped(group[0].place, "outline" if views else "not-whole"))
     # What lies flat goes first: it must not take the room of a bolt beside it.
     upright = _apart([bolt for bolt in found if not bolt.parallax.lies_flat])
     flat = _apart([bolt for bolt in found if bolt.parallax.lies_flat])
@@ -110,18 +108,50 @@ def _apart_starts(group: Sequence[Start]) -> list[Array]:
     return chosen
 
 
-def _view(photo: int, task: BoltTask, patch: Patch | None, start: Array, radius_mm: float) -> BoltView | None:
-    """The photo as a view of the bolt, where all of the bolt is in the picture."""
-    if patch is None:
-        return None
+def _views(search: Search, groups: Sequence[Sequence[Start]], shape: BoltShape, crew: Crew) -> Iterator[list[BoltView]]:
+    """For each group the photos that show it, cut on the full-size pixels."""
+    places = [group[0].place for group in groups]
+    shown = [
+        [k for k, place in enumerate(places) if shows(task.view.camera, task.view.pose, _ends_of(place))]
+        for task in search.tasks
+    ]
+    photos = [i for i, mine in enumerate(shown) if mine]
+    tasks = [
+        (search.tasks[i], search.searches[i].edges, tuple((float(places[k][0]), float(places[k][1])) for k in shown[i]))
+        for i in photos
+    ]
+    cut = {
+        (i, k): patch
+        for i, patches in zip(photos, crew.share_out(cut_patches, tasks), strict=True)
+        for k, patch in zip(shown[i], patches, strict=True)
+    }
+    for k in range(len(places)):
+        here = [(i, patch) for i in photos if (patch := cut.pop((i, k), None)) is not None]
+        yield [_view(i, search.tasks[i], patch, shape.radius_mm) for i, patch in here]
+
+
+def _ends_of(place: Array) -> Array:
+    return np.vstack([np.append(place[:2], 0.0), place[2:5]])
+
+
+def _view(photo: int, task: BoltTask, patch: Patch, radius_mm: float) -> BoltView:
+    """The photo as a view of the bolt."""
     view = task.view
-    ends = np.vstack([np.append(start[:2], 0.0), start[2:5]])
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
-    if not shows(view.camera, view.pose, ends):
-        return None
     scale = min(1.0, 2 * CELLS_A_RADIUS / (radius_mm * px_per_mm))
     field = edge_field(patch.gray, patch.usable, patch.origin_px, scale)
     return BoltView(photo, view.camera, view.pose, patch, Glimpse(photo, view.camera, view.pose, field))
+
+
+def _near(view: BoltView, fit: AxisFit) -> BoltView:
+    """The view with what is near the bolt only: it is looked at again, and many are held at a time."""
+    radius_mm = float(fit.parameters[5])
+    around = KEPT_ROUND_MM + radius_mm
+    corners = [[dx, dy, 0.0] for dx in (-around, around) for dy in (-around, around)]
+    px = project(view.camera, view.pose, np.vstack([fit.base_mm + corners, fit.tip_mm + corners]))
+    low, high = px.min(axis=0), px.max(axis=0)
+    field = view.fine.field.within(low, high)
+    return replace(view, patch=view.patch.within(low, high), fine=replace(view.fine, field=field))
 
 
 def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShape) -> FoundBolt | None:

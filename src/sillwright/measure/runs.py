@@ -22,6 +22,7 @@ from sillwright.measure.misfit import feet_lie_low, misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
+from sillwright.measure.starts import rough_places
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.verdict import Judged, flat_marks, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
@@ -131,8 +132,10 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     """Find the bolts of a run between two stations."""
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
-    search = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
-    shapes = find_bolts(search, shape, crew)
+    search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
+    groups, let_go = rough_places(search, fields, shape)
+    del fields  # a few megabytes a photo, and none of it is looked at again
+    shapes = find_bolts(search, groups, shape, crew)
     verdicts = judge_shapes(shapes.standing, search.edges, shape)
     judged = tuple(one for one in verdicts if isinstance(one, Judged))
     sizes = sizes_seen(laid.block, [one.found for one in judged], shape.radius_mm, shape.chamfer_mm)
@@ -141,7 +144,7 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     left_out = tuple(Finding(code, (), (), float(one.fit.parameters[0])) for code, one in (*stubs, *marks))
     dropped = [one for one in verdicts if isinstance(one, Dropped)]
     dropped += [Dropped(one.fit.parameters, "flat") for one in shapes.flat]
-    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, (*dropped, *shapes.dropped))
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, (*dropped, *shapes.dropped, *let_go))
 
 
 def finish_run(

@@ -10,6 +10,7 @@ from sillwright.measure.block import Block
 from sillwright.measure.line import view_tasks
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ground_seen, look_for_bolts
 from sillwright.see.bolts import WallArea
+from sillwright.see.edgefield import EdgeField
 from sillwright.see.edges import WallEdge
 
 BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of them shows
@@ -57,8 +58,13 @@ def bounds_of(block: Block, plate_width_mm: float, within_mm: tuple[float, float
     return Bounds(low, high, -wide, wide)
 
 
-def search_photos(block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew) -> Search:
-    """Look for bolts in every photo of a block, each in the part of the wall it shows."""
+def search_photos(
+    block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew
+) -> tuple[Search, tuple[EdgeField, ...]]:
+    """Look for bolts in every photo of a block, each in the part of the wall it shows.
+
+    The edge field of each photo comes beside the search, to be let go as soon as rough places are known.
+    """
     tasks = []
     for view in view_tasks(block):
         ground = ground_seen(view.camera, view.pose)
@@ -68,4 +74,5 @@ def search_photos(block: Block, bounds: Bounds, face_height_mm: float, radius_mm
         x = np.linspace(bounds.x_from_mm - 500.0, bounds.x_to_mm + 500.0, 80)
         line = np.column_stack([x, np.zeros(len(x)), np.zeros(len(x))])
         tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm))
-    return Search(tuple(tasks), tuple(crew.share_out(look_for_bolts, tasks)))
+    found = crew.share_out(look_for_bolts, tasks)
+    return Search(tuple(tasks), tuple(search for search, _ in found)), tuple(field for _, field in found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,6 +12,7 @@ from sillwright.measure.search import Search
 from sillwright.see.parallax import Agreement, Parallax, agreement, agreements_along
 from sillwright.solve.axis import AxisFit
 
+MOST_HELD = 24  # maps of pairs; shapes are looked at along the run, so that old ones are not asked for again
 LEAST_APART_MM = 100.0  # camera to camera: from 1.2 m the end of a 100 mm bolt then moves by 9 mm on the wall
 
 
@@ -20,7 +22,7 @@ class Lookout:
     def __init__(self, search: Search) -> None:
         self._poses = [task.view.pose for task in search.tasks]
         self._patches = [found.flat for found in search.searches]
-        self._pairs: dict[tuple[int, int], Agreement | None] = {}
+        self._pairs: OrderedDict[tuple[int, int], Agreement | None] = OrderedDict()
 
     def look(self, fit: AxisFit, photos: Sequence[int]) -> Parallax:
         """What parallax says of a shape seen in some photos (indices), each held against every other photo."""
@@ -35,9 +37,11 @@ class Lookout:
 
     def _shared(self, one: int, other: int) -> Agreement | None:
         pair = (min(one, other), max(one, other))
+        first, second = pair
+        if np.linalg.norm(self._poses[first].centre_mm - self._poses[second].centre_mm) < LEAST_APART_MM:
+            return None
         if pair not in self._pairs:
-            first, second = pair
-            apart_mm = np.linalg.norm(self._poses[first].centre_mm - self._poses[second].centre_mm)
-            near = apart_mm < LEAST_APART_MM
-            self._pairs[pair] = None if near else agreement(self._patches[first], self._patches[second])
+            self._pairs[pair] = agreement(self._patches[first], self._patches[second])
+            if len(self._pairs) > MOST_HELD:
+                self._pairs.popitem(last=False)
         return self._pairs[pair]

@@ -10,7 +10,6 @@ import numpy as np
 from sillwright.camera import Array, Camera, Pose, project, rays
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
-from sillwright.measure.work import BoltSearch, BoltTask
 from sillwright.see.bolts import Proposal
 from sillwright.see.edgefield import EdgeField
 from sillwright.solve.axis import Glimpse, at_heights, climb, weigh
@@ -43,13 +42,17 @@ class Start:
 Ranked = tuple[Start, tuple[Glimpse, ...]]
 
 
-def rough_places(search: Search, shape: BoltShape) -> tuple[list[list[Start]], list[Dropped]]:
+def rough_places(
+    search: Search, fields: Sequence[EdgeField], shape: BoltShape
+) -> tuple[list[list[Start]], list[Dropped]]:
     """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed.
 
-    Beside them the places that were let go here.
+    Beside them the places that were let go here. ``fields`` are of the photos of ``search``.
     """
-    pairs = zip(search.tasks, search.searches, strict=True)
-    glimpses = [_glimpse(i, task, found) for i, (task, found) in enumerate(pairs)]
+    glimpses = [
+        Glimpse(i, task.view.camera, task.view.pose, field)
+        for i, (task, field) in enumerate(zip(search.tasks, fields, strict=True))
+    ]
     waiting: list[Ranked] = []
     for glimpse, found in zip(glimpses, search.searches, strict=True):
         waiting.extend(_held_against_all(glimpse, found.proposals.shapes, glimpses, shape))
@@ -245,12 +248,6 @@ def _best_heights(rows: Array, score: Array) -> list[Start]:
     if apart.any():
         chosen.append(int(np.argmax(np.where(apart, score, -np.inf))))
     return [Start(rows[k], float(score[k])) for k in chosen if np.isfinite(score[k])]
-
-
-def _glimpse(photo: int, task: BoltTask, found: BoltSearch) -> Glimpse:
-    field = found.field
-    wide = EdgeField(field.cells.astype(np.float32), field.origin_px, field.scale)
-    return Glimpse(photo, task.view.camera, task.view.pose, wide)
 
 
 def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:

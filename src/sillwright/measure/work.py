@@ -24,7 +24,7 @@ from sillwright.rectify import PlaneGrid
 from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
-from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edgefield import EdgeField, edge_field, packed
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
@@ -68,10 +68,9 @@ class ViewTask:
 
 @dataclass(frozen=True)
 class BoltSearch:
-    """What a search for bolts in one photo gives: proposals, the edge field to weigh them on, the wall laid flat."""
+    """What a search for bolts in one photo gives: proposals, the wall's edges, the wall laid flat."""
 
     proposals: Proposals
-    field: EdgeField
     edges: tuple[WallEdge | None, WallEdge | None]
     flat: FlatPatch
 
@@ -198,8 +197,8 @@ class BoltTask:
     radius_mm: float
 
 
-def look_for_bolts(task: BoltTask) -> BoltSearch:
-    """Proposals, wall edges and the reduced edge field of one photo.
+def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
+    """Proposals and wall edges of one photo, and apart from them, since it is large, its reduced edge field.
 
     The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is read at half size.
     """
@@ -221,9 +220,9 @@ def look_for_bolts(task: BoltTask) -> BoltSearch:
     scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * px_per_mm) * shrink)
     field = edge_field(gray[top:bottom, left:right], mask[top:bottom, left:right] > 0, np.array([left, top]), scale)
     # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.
-    small = EdgeField(field.cells.astype(np.float16), field.origin_px * shrink, field.scale / shrink)
+    small = replace(packed(field), origin_px=field.origin_px * shrink, scale=field.scale / shrink)
     flat = flat_patch(gray, mask, camera, view.pose, area)
-    return BoltSearch(proposals.enlarged(shrink), small, edges, flat)
+    return BoltSearch(proposals.enlarged(shrink), edges, flat), small
 
 
 def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...]) -> tuple[int, int, int, int]:

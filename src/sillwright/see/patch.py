@@ -28,6 +28,15 @@ class Patch:
     usable: NDArray[np.bool_]
     origin_px: Array
 
+    def within(self, low_px: Array, high_px: Array) -> Patch:
+        """What lies between two corners, full-size pixels, as a piece of its own."""
+        height, width = self.gray.shape
+        left, top = np.clip(np.floor(low_px - self.origin_px), 0, [width - 1, height - 1]).astype(int)
+        right, bottom = np.clip(np.ceil(high_px - self.origin_px) + 1, [left + 1, top + 1], [width, height]).astype(int)
+        box = (slice(top, bottom), slice(left, right))
+        corner = self.origin_px + np.array([left, top], dtype=float)
+        return Patch(self.gray[box].copy(), self.smooth[box].copy(), self.usable[box].copy(), corner)
+
 
 def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array, half_px: int) -> Patch | None:
     """The square of side ``2 half_px`` round a pixel, clipped to the photo; None where nothing of it is inside."""
