@@ -364,8 +364,8 @@ def draw_photo(case: Case, photo: int, seed: int) -> np.ndarray:
 
 def _wall_box(scene: Scene, camera: Camera, pose: Pose) -> tuple[int, int, int, int]:
     assert scene.wall_mm is not None
-    x = np.linspace(-2500.0, 5000.0, 300)
-    points = np.concatenate([np.column_stack([x, np.full(300, y), np.full(300, z)]) for y, z in
+    x = pose.centre_mm[0] + np.linspace(-2500.0, 2500.0, 200)
+    points = np.concatenate([np.column_stack([x, np.full(200, y), np.full(200, z)]) for y, z in
                              ((scene.wall_mm[0] - 12, 0), (scene.wall_mm[1] + 12, 0), (100.0, 120.0))])  # fmt: skip
     px = project(camera, pose, points)
     px = px[inside(camera, px, -30.0)]
