@@ -1,10 +1,12 @@
 """Accuracy and speed on photos with exact truth, as a table. Not a test: run it by hand.
 
     python tests/benchmark.py [FOLDER] [SCENE ...]
+    python tests/benchmark.py --adjustment
 
 FOLDER holds scene folders, each with photos, truth.json and job_facts.json; by default the ``shared/photos`` folder
 beside the project. Every scene is measured with the phone's calibrated profile, in one process, and its numbers are
-held against the truth the renderer was given.
+held against the truth the renderer was given. With ``--adjustment`` only the least squares of drawn runs of 10, 30 and
+100 photos is timed.
 """
 
 from __future__ import annotations
@@ -25,11 +27,13 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from scenes import long_run, problem_of, see_cards, see_line, shaken, truth_of
 from sillwright.fasteners import bolt_size
 from sillwright.job import CornerJob, Job, RunJob, Tape
 from sillwright.lengths import parse_length_mm
 from sillwright.measure import measure_job
 from sillwright.profile import Profile
+from sillwright.solve.adjust import adjust
 from sillwright.survey import BoltRecord, RunRecord, Survey
 
 SHARED_PHOTOS = Path(__file__).resolve().parents[2] / "shared" / "photos"
@@ -152,6 +156,9 @@ def main() -> None:
     """Measure the scenes and print the table."""
     cv2.setNumThreads(1)
     arguments = sys.argv[1:]
+    if "--adjustment" in arguments:
+        _time_adjustment()
+        return
     folder = Path(arguments[0]) if arguments and Path(arguments[0]).is_dir() else SHARED_PHOTOS
     wanted = [name for name in arguments if not Path(name).is_dir()]
     with_profile = "--no-profile" not in arguments
@@ -193,6 +200,23 @@ def main() -> None:
     for path in profiles.values():
         path.unlink(missing_ok=True)
         path.with_name(path.stem + "-coverage.png").unlink(missing_ok=True)
+
+
+def _time_adjustment() -> None:
+    table = Table(title="Least squares of a run (processor time of one thread)")
+    for head in ("photos", "unknowns", "observations", "seconds"):
+        table.add_column(head)
+    for photos in (10, 30, 100):
+        scene, rng = long_run(photos), np.random.default_rng(1)
+        problem = problem_of(scene, see_cards(scene, rng), see_line(scene, rng, stated_mm=0.8))
+        first = shaken(truth_of(scene), rng)
+        start = time.process_time()
+        solution = adjust(problem, first)
+        spent = time.process_time() - start
+        assert solution.converged
+        count = sum(2 * len(seen.px) for seen in problem.card_seen) + sum(len(seen.px) for seen in problem.line_seen)
+        table.add_row(str(photos), str(solution.layout.size), str(count), f"{spent:.2f}")
+    Console().print(table)
 
 
 def _row(table: Table, name: str, e: Errors, spent: str) -> None:

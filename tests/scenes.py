@@ -254,3 +254,34 @@ def truth_of(scene: Scene) -> State:
 def axis_parameters(bolt: Bolt) -> Array:
     """The (7,) of ``solve.axis.AxisFit``."""
     return np.array([*bolt.base_mm[:2], *bolt.tip_mm, bolt.radius_mm, 0.0])
+
+
+def long_run(photos: int, seed: int = 0) -> Scene:
+    """A run of so many photos, each of the two cards beside it, as somebody takes them who walks along a wall."""
+    rng = np.random.default_rng(seed)
+    x = np.concatenate([[0.0], np.cumsum(rng.uniform(650.0, 900.0, photos))])
+    cards = []
+    for at in x:
+        tilt = CARD_TILT_RAD * rng.standard_normal(2)
+        card = lying(float(at), rng.uniform(60.0, 120.0), 0.0, turn_deg=rng.normal(0.0, 3.0), tilt_rad=tilt)
+        arm = card.rotation @ np.append(CARD_MIDDLE_MM, 0.0)
+        z = 0.3 + CARD_HEIGHT_MM * float(rng.standard_normal()) - float(arm[2])
+        cards.append(replace(card, origin_mm=np.array([card.origin_mm[0], card.origin_mm[1], z])))
+    poses = []
+    for k in range(photos):
+        middle = 0.5 * (x[k] + x[k + 1]) + rng.normal(120.0, 30.0)
+        place = (middle, rng.normal(-10.0, 60.0), rng.uniform(1150.0, 1450.0))
+        lean = (rng.normal(4.0, 4.0), rng.normal(0.0, 3.0))
+        poses.append(overhead(*place, lean_deg=lean, turn_deg=rng.normal(0.0, 4.0)))
+    # Numbers come round again, since a job has 20 cards: here they are told apart by their place in the scene.
+    numbers = tuple(1 + k % 20 for k in range(len(cards)))
+    return Scene(PHONE, tuple(poses), numbers, tuple(cards), 1.0, 0.3, (Chalk(),))
+
+
+def shaken(state: State, rng: np.random.Generator) -> State:
+    """A state whose photos stand some millimetres and milliradians from where they were, as first poses do."""
+    poses = []
+    for pose in state.poses:
+        turn = rotation_from_vector(rng.normal(0.0, 2e-3, 3))
+        poses.append(Pose(turn @ pose.rotation, pose.translation_mm + rng.normal(0.0, 3.0, 3)))
+    return replace(state, poses=tuple(poses))
