@@ -20,31 +20,36 @@ from sillwright.measure.work import Crew
 from small_run import bare_job
 
 GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
-CLEAR, DOUBTED = SimpleNamespace(doubts=()), SimpleNamespace(doubts=("weak-evidence",))
+TWICE, ONCE = SimpleNamespace(views=(0, 1)), SimpleNamespace(views=(0,))
+CLEAR, DOUBTED = SimpleNamespace(doubts=(), found=TWICE), SimpleNamespace(doubts=("weak-evidence",), found=TWICE)
+SEEN_ONCE = SimpleNamespace(doubts=(), found=ONCE)
 
 
-def one_photo_of(stated: str):
-    """A job of one photo of the garage, which has 1/2 in bolts."""
+def photos_of(stated: str, *names: str):
+    """A job of a few photos of the garage, which has 1/2 in bolts."""
     job = load_job(GARAGE / "job.toml")
-    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
+    run = replace(job.runs[0], photos=tuple(GARAGE / name for name in names), tape=())
     return replace(job, runs=(run,), bolt=bolt_size(stated))
 
 
 def test_the_size_that_stands_is_named_where_none_of_the_stated_size_does() -> None:
-    (run,) = measure_job(one_photo_of("5/8 in")).runs
+    (run,) = measure_job(photos_of("5/8 in", "IMG_2042.jpg", "IMG_2043.jpg")).runs
     (told,) = [finding for finding in run.reasons if finding.code == "bolt-size"]
     assert told.value_mm == bolt_size("1/2 in").diameter_mm
     assert run.status == "check"
     assert "no-bolts" not in [finding.code for finding in run.reasons]
 
 
-def test_a_run_that_shows_a_bolt_is_searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("stated", ["1/2 in", "5/8 in"])
+def test_a_run_that_shows_a_bolt_is_searched_once_and_one_photo_too(
+    stated: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def tried(*_: object) -> None:
         raise AssertionError("it tried other sizes")
 
     monkeypatch.setattr(jobs, "other_size", tried)
-    (run,) = measure_job(one_photo_of("1/2 in")).runs
-    assert run.bolts
+    (run,) = measure_job(photos_of(stated, "IMG_2042.jpg")).runs
+    assert bool(run.bolts) == (stated == "1/2 in")
 
 
 @pytest.mark.parametrize(
@@ -52,6 +57,7 @@ def test_a_run_that_shows_a_bolt_is_searched_once(monkeypatch: pytest.MonkeyPatc
     [
         ({}, None),
         ({"5/8-11 UNC": ([DOUBTED, DOUBTED], 1.0)}, None),
+        ({"5/8-11 UNC": ([SEEN_ONCE, SEEN_ONCE], 1.0)}, None),
         ({"5/8-11 UNC": ([CLEAR, DOUBTED], 1.01), "3/4-10 UNC": ([DOUBTED], 1.0)}, 15.875),
         ({"5/8-11 UNC": ([CLEAR], 1.0), "3/4-10 UNC": ([CLEAR, CLEAR], 0.96)}, 19.05),
         ({"1/2-13 UNC": ([CLEAR, CLEAR], 1.01), "M12x1.75": ([CLEAR, CLEAR], 1.06)}, 12.7),

@@ -20,8 +20,11 @@ SAME_SIZE_MM = 0.3  # 5/8 in and 16 mm look the same
 
 
 def shows_no_bolt(found: SearchedRun) -> bool:
-    """Whether not one bolt of the stated size is beyond doubt: only then is it worth the time to try the others."""
-    return all(one.doubts for one in found.judged)
+    """Whether not one bolt of the stated size is beyond doubt: only then is it worth the time to try the others.
+
+    Nor is it where there is one photo: a shape of almost any width can be laid over what one photo shows.
+    """
+    return len(found.laid.block.photos) > 1 and all(one.doubts for one in found.judged)
 
 
 def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:
@@ -32,7 +35,7 @@ def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     clear: list[tuple[int, float, BoltSize]] = []
     for size in _other_sizes(job.bolt):
         found = search_run(replace(job, bolt=size), laid, within_mm, crew)
-        count = sum(not one.doubts for one in found.judged)
+        count = sum(not one.doubts and len(one.found.views) > 1 for one in found.judged)
         seen = pool(found.sizes)
         clear.append((-count, abs(np.log(seen.ratio)) if seen is not None else np.inf, size))
     fewest, _, best = min(clear, key=lambda one: one[:2])
