@@ -34,10 +34,12 @@ from sillwright.measure.record import (
     LINE_ON_ROUGH_CONCRETE_MM,
     TIP_HEIGHT_SHAPE_MM,
     TIP_SHAPE_MM,
+    bolt_covariance,
     bolt_record,
 )
 from sillwright.measure.scale import ScaleVerdict
-from sillwright.measure.verdict import Judged
+from sillwright.measure.search import BoltShape
+from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.outline import Bolt
 from sillwright.solve.adjust import adjust
 from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView, fit_axis, part_evidence
@@ -84,15 +86,15 @@ def one(seed: int) -> list[Number]:
         start = _as_solved(scene, views[0], bolt, level_mm)
         start += np.append(rng.normal(0.0, 0.5, 4), [rng.normal(0.0, 1.0), 0.0, 0.0])
         fit = fit_axis(views, start, bolt.radius_mm, chamfer_mm=CHAMFER_MM, stickup_mm=None)
-        found = FoundBolt(fit, tuple(views), tuple(part_evidence(views, fit, CHAMFER_MM)), 9.0, 0, False)
+        seen = FoundBolt(fit, tuple(views), tuple(part_evidence(views, fit, CHAMFER_MM)), 9.0, 0, False)
+        (judged,) = judge_shapes([seen], ((None, None),) * count, BoltShape(bolt.radius_mm, CHAMFER_MM, None))
+        if not isinstance(judged, Judged):
+            continue
         scale = ScaleVerdict("bolts", 0.003, (), True, 0.0)
         names = [f"{i}.jpg" for i in range(count)]
-        record = bolt_record(block, Judged(found, (), ()), "1", 1.0, 12.7, CHAMFER_MM, scale, names)
+        record = bolt_record(block, judged, "1", 1.0, 12.7, CHAMFER_MM, scale, names)
         if record.status != "ok":
             continue
-        alone = replace(fit, covariance=fit.covariance / SHARED_SCATTER**2)
-        best = Judged(replace(found, fit=alone), (), ())
-        bound = bolt_record(block, best, "1", 1.0, 12.7, CHAMFER_MM, scale, names).u95
         rough = BASE_ROUGHNESS_MM * rng.standard_normal(2)
         shape = TIP_SHAPE_MM * rng.standard_normal(2)
         lean = (bolt.tip_mm - bolt.base_mm)[:2] + shape - rough
@@ -106,13 +108,24 @@ def one(seed: int) -> list[Number]:
             (record.lean_deg, float(np.degrees(np.arctan(np.hypot(*lean) / bolt.tip_mm[2]))), record.u95.lean_deg),
             (record.stickup_mm, stickup, record.u95.stickup_mm),
         )
-        bounds = (bound.station_mm, bound.setback_mm, bound.lean_along_mm, bound.lean_across_mm, bound.lean_deg,
-                  bound.stickup_mm)  # fmt: skip
         out += [
-            Number(kind, value - true, u95, least / 1.96)
-            for kind, (value, true, u95), least in zip(KINDS, pairs, bounds, strict=True)
+            Number(kind, value - true, u95, least)
+            for kind, (value, true, u95), least in zip(KINDS, pairs, _bounds(block, judged), strict=True)
         ]
     return out
+
+
+def _bounds(block: Block, judged: Judged) -> tuple[float, ...]:
+    """The bound of each kind of number: what the covariance is without the allowance for samples that share errors."""
+    fit = judged.found.fit
+    all_own = bolt_covariance(block, judged, CHAMFER_MM) - (1.0 - SHARED_SCATTER**-2) * fit.covariance
+    to_lean = np.array([[-1.0, 0.0, 1.0, 0.0, 0.0], [0.0, -1.0, 0.0, 1.0, 0.0]])
+    spread = to_lean @ all_own[:5, :5] @ to_lean.T
+    height_mm = float(fit.parameters[4])
+    lean_deg = float(np.degrees(np.sqrt(np.linalg.eigvalsh(spread)[-1]) / height_mm))
+    stickup_mm = float(np.sqrt(all_own[4, 4] + FOOT_SIGMA_MM**2))
+    base = np.sqrt(np.diag(all_own)[:2])
+    return (float(base[0]), float(base[1]), *(float(s) for s in np.sqrt(np.diag(spread))), lean_deg, stickup_mm)
 
 
 def _as_solved(scene: Scene, view: BoltView, bolt: Bolt, level_mm: float) -> Array:

@@ -82,7 +82,7 @@ def drawn(rng: np.random.Generator) -> Case:
         Stain(rng.uniform(-200.0, x[-1] + 400.0), rng.uniform(-50.0, 140.0), rng.uniform(10.0, 40.0)) for _ in range(3)
     )
     scene = Scene(
-        camera, tuple(poses), tuple(range(1, count + 1)), tuple(cards), 1.0 + 0.0015 * rng.standard_normal(), face,
+        camera, tuple(poses), tuple(range(1, count + 1)), tuple(cards), 1.0 + 0.0012 * rng.standard_normal(), face,
         (chalk,), stains, tuple(bars), (-rng.uniform(45.0, 70.0), rng.uniform(215.0, 240.0)),
     )  # fmt: skip
     return Case(scene, size, noise=rng.uniform(1.0, 3.5))

@@ -110,7 +110,9 @@ def judged(case: Case, survey: Survey, seed: int, mistake: str) -> Outcome:
     """Hold the record against the truth."""
     run = survey.runs[0]
     scene = case.scene
-    zero = scene.cards[0].origin_mm
+    # Stations count from the lowest card that could be joined.
+    lowest = min((card.number for card in run.cards), default=scene.numbers[0])
+    zero = scene.cards[scene.numbers.index(lowest)].origin_mm
     true = [bar.bolt for bar in scene.bars]
     pairs: list[tuple[BoltRecord, Bolt]] = []
     invented = []

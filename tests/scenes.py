@@ -132,7 +132,7 @@ def lying(x_mm: float, y_mm: float, z_mm: float, *, turn_deg: float = 0.0, tilt_
     return CardState(np.array([x_mm, y_mm, z_mm]), turn @ FLIP)
 
 
-def draw_scene(seed: int, *, spread: float = 1.0, scale_sigma: float = 0.0015, wave_mm: float = 0.0) -> Scene:
+def draw_scene(seed: int, *, spread: float = 1.0, scale_sigma: float = 0.0012, wave_mm: float = 0.0) -> Scene:
     """A scene as the priors of ``solve.adjust`` say scenes are; ``spread`` scales how uneven the cards lie.
 
     Two to five cards 650 to 950 mm apart, some of them head over heels, and photos that each show two, as somebody

@@ -27,7 +27,7 @@ from sillwright.solve.state import (
 )
 from sillwright.survey import Finding
 
-PRINT_SCALE_SIGMA = 0.0015  # a print that is not shrunk to fit is true to a few parts in a thousand
+PRINT_SCALE_SIGMA = 0.0012  # a print that is not shrunk to fit is true to three parts in a thousand, 99 of 100
 # A print shrunk to fit its page came out 3 to 7 % small (field measurements of printed letter and A4 pages).
 SHRUNK_BELOW, SHRUNK_MEAN, SHRUNK_SIGMA = 0.98, 0.95, 0.015
 CHECK_READING_SIGMA_MM = 0.46  # a tape read to 1/16 in: uniform over the sixteenth (NIST Handbook 44 sec. 10.3)

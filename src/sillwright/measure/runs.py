@@ -211,7 +211,7 @@ def _result(
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
     untaped = (Finding("scale-not-taped", (), _end_cards(block)),)
-    loose = _loosely_spaced(bolts, scale.u95_ratio) if scale.trusted else set()
+    loose = _loosely_spaced(bolts, scale.sure_ratio) if scale.trusted else set()
     bolts = tuple(_doubted(b, of_all + (untaped if b.mark in loose else ())) for b in bolts)
     wall = edge_records(edges, y_sign)
     over_mm = overhang_mm(wall, job.plate_width_mm, list(laid.stations_mm.values()))
@@ -269,14 +269,17 @@ def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
     return replace(bolt, status="check", reasons=(*bolt.reasons, *reasons)) if reasons else bolt
 
 
-def _loosely_spaced(bolts: Sequence[BoltRecord], scale_u95_ratio: float) -> set[str]:
-    """Marks of bolts so far from the next that the print scale alone leaves their distance no better than 1/8 in."""
+def _loosely_spaced(bolts: Sequence[BoltRecord], sure_ratio: float) -> set[str]:
+    """Marks of bolts so far from the next that the print scale alone leaves their distance no better than 1/8 in.
+
+    Held to 99 in 100, not 95: one scale is in every step of a run, and nothing else in the run speaks against it.
+    """
     return {
         bolt.mark
         for one, other in pairwise(bolts)
         if one.station_mm is not None
         and other.station_mm is not None
-        and scale_u95_ratio * abs(other.station_mm - one.station_mm) > STEP_LIMIT_MM
+        and sure_ratio * abs(other.station_mm - one.station_mm) > STEP_LIMIT_MM
         for bolt in (one, other)
     }
 

@@ -39,13 +39,14 @@ MISREAD_SHARE, MISREAD_BY = 0.05, 0.08  # one taped length in twenty, by up to s
 DOUBTFUL_ODDS, LIKELY_ODDS = 0.05, 0.5
 SIZE_WITHIN = 0.04  # of a listed bolt size; but for 12 mm and 1/2 in they stand 20 % apart
 SCALE_SHRUNK_U95 = 0.08
-CONFLICT_SIGMAS, LARGE_SIGMAS = 3.0, 2.5
+CONFLICT_SIGMAS, LARGE_SIGMAS, SURE_SIGMAS = 3.0, 2.5, 2.576
 
 
 @dataclass(frozen=True)
 class ScaleVerdict:
     """What pins the scale, its relative u95, the codes to tell, and whether numbers may be drilled from.
 
+    sure_ratio : the relative half-width that holds 99 readings or true prints in 100
     conflicts : for the code ``scale-conflict`` one finding for each taped length that is in doubt, by its cards
     """
 
@@ -55,6 +56,7 @@ class ScaleVerdict:
     trusted: bool
     bolts_large_by: float | None
     conflicts: tuple[Finding, ...] = ()
+    sure_ratio: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -84,17 +86,19 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
         if not conflicts and (large or odds > DOUBTFUL_ODDS):
             conflicts = _every_tape(block)
         codes = ("scale-conflict",) if conflicts else ()
-        # A reading to the nearest sixteenth is out by anything up to half of one: 95 in 100 lie within 1.65 sigma.
-        by_reading_alone = source == "check length" and block.problem.scale_sigma > PRINT_SCALE_SIGMA
-        inside = 0.95 / (1.0 - odds) * np.sqrt(3.0) if by_reading_alone else _half_width(odds)
-        width = SCALE_SHRUNK_U95 if conflicts else float(inside) * sigma
-        return ScaleVerdict(source, width, codes, not conflicts, off, conflicts)
+        if conflicts:
+            return ScaleVerdict(source, SCALE_SHRUNK_U95, codes, False, off, conflicts, SCALE_SHRUNK_U95)
+        if source == "check length" and block.problem.scale_sigma > PRINT_SCALE_SIGMA:
+            # A reading to the nearest sixteenth is out by anything up to half of one, and by no more.
+            half = float(np.sqrt(3.0)) * sigma
+            return ScaleVerdict(source, 0.95 / (1.0 - odds) * half, codes, True, off, (), 0.99 * half)
+        return ScaleVerdict(source, _half_width(odds) * sigma, codes, True, off, (), SURE_SIGMAS * sigma)
     odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
     if odds > LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
     if odds > DOUBTFUL_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
-    return ScaleVerdict("bolts", _half_width(odds) * sigma, ("scale-not-taped",), True, off)
+    return ScaleVerdict("bolts", _half_width(odds) * sigma, ("scale-not-taped",), True, off, (), SURE_SIGMAS * sigma)
 
 
 def _half_width(odds: float) -> float:

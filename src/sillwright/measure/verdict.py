@@ -14,7 +14,7 @@ from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
-from sillwright.solve.axis import PartEvidence
+from sillwright.solve.axis import PartEvidence, aslant_of
 
 # Thresholds of evidence (nats a witness, see.edgefield) between bolts and everything else on rendered photos:
 # every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.
@@ -115,6 +115,11 @@ def _end_seen(part: PartEvidence) -> float:
     return max(part.rim, part.face)
 
 
+def _foot_shown(part: PartEvidence) -> float:
+    """How clearly the foot shows; seen end-on it is behind the bolt's own end, and what looks like it is that."""
+    return part.foot * float(aslant_of(np.array(part.side_units)))
+
+
 def _hidden(part: PartEvidence) -> bool:
     """Nothing of the end can be judged: it stands before a card or on a line."""
     return abs(part.rim) < 1e-6 and abs(part.face) < 1e-6
@@ -132,7 +137,7 @@ def _judge_many(found: FoundBolt) -> Judged | Why:
     if is_ribbed(found):
         return "ribbed"
     doubts = []
-    if max(part.foot for part in found.evidence) < FOOT_SEEN:
+    if max(_foot_shown(part) for part in found.evidence) < FOOT_SEEN:
         doubts.append("base-hidden")
     if scatter > SCATTER_PX or found.rivals:
         doubts.append("views-disagree" if found.rivals else "weak-evidence")
@@ -151,7 +156,7 @@ def _judge_alone(found: FoundBolt) -> Judged | Why:
         return "no-foot"
     if is_ribbed(found):
         return "ribbed"
-    doubts = ["base-hidden"] if part.foot < FOOT_SURE_ALONE else []
+    doubts = ["base-hidden"] if _foot_shown(part) < FOOT_SURE_ALONE else []
     if found.rivals or fit.rms_px > SCATTER_SURE_ALONE_PX:
         doubts.append("weak-evidence")
     return Judged(found, tuple(doubts), ("stated-stickup",) if found.stated else ("one-view",))

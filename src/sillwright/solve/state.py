@@ -106,7 +106,7 @@ class Problem:
     face_height_mm: float
     card_middle_mm: Array
     scale_mean: float = 1.0
-    scale_sigma: float = 0.0015
+    scale_sigma: float = 0.0012
     zero_card: int = 0
     zero_held: tuple[float, float] = (0.0, 0.0)
 
