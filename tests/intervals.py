@@ -41,6 +41,7 @@ from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.outline import Bolt
+from sillwright.see.chalk import SHARED_ERROR, TRACE_ALONG_MM
 from sillwright.solve.adjust import adjust
 from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView, fit_axis, part_evidence
 
@@ -70,7 +71,9 @@ def one(seed: int) -> list[Number]:
     bars = tuple(replace(bar, chamfer_mm=CHAMFER_MM, repeat_mm=PITCH_MM) for bar in scene.bars)
     chalk = replace(scene.chalk[0], wave_mm=abs(0.2 * rng.standard_normal()), wave_length_mm=rng.uniform(150.0, 900.0))
     scene = replace(scene, bars=bars, chalk=(chalk,))
-    problem = problem_of(scene, see_cards(scene, rng), see_line(scene, rng, stated_mm=0.25 * 3.3))
+    problem = problem_of(
+        scene, see_cards(scene, rng), see_line(scene, rng, stated_mm=0.25 * SHARED_ERROR, step_mm=TRACE_ALONG_MM)
+    )
     solution = adjust(problem, truth_of(scene))
     count = len(scene.poses)
     block = Block(tuple(Path(f"{i}.jpg") for i in range(count)), scene.numbers, scene.numbers, problem, solution, {})
@@ -122,7 +125,8 @@ def _bounds(block: Block, judged: Judged) -> tuple[float, ...]:
     to_lean = np.array([[-1.0, 0.0, 1.0, 0.0, 0.0], [0.0, -1.0, 0.0, 1.0, 0.0]])
     spread = to_lean @ all_own[:5, :5] @ to_lean.T
     height_mm = float(fit.parameters[4])
-    lean_deg = float(np.degrees(np.sqrt(np.linalg.eigvalsh(spread)[-1]) / height_mm))
+    lean = fit.parameters[2:4] - fit.parameters[:2]
+    lean_deg = float(np.degrees(np.sqrt(lean @ spread @ lean) / max(np.linalg.norm(lean), 1e-9) / height_mm))
     stickup_mm = float(np.sqrt(all_own[4, 4] + FOOT_SIGMA_MM**2))
     base = np.sqrt(np.diag(all_own)[:2])
     return (float(base[0]), float(base[1]), *(float(s) for s in np.sqrt(np.diag(spread))), lean_deg, stickup_mm)

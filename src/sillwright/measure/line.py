@@ -126,16 +126,16 @@ def lay_line(block: Block, crew: Crew) -> LaidLine | None:
     chosen = choose_line(block, [[candidate for candidate, _ in here] for here in found])
     if chosen is None:
         return None
-    line = (chosen.angle_rad, chosen.offset_mm)
-    strips = _strips_along(line, tasks, found, crew)
-    traces: list[LineTrace | None] = []
-    for _ in range(2):
-        # The first pass follows one photo's own guess to a joint line; the second follows the joint line.
-        traces = [trace_line(strip, line) if strip is not None else None for strip in strips]
-        straight = refit(block, traces)
-        if straight is None:
-            return None
-        line = straight
+    own = _strips_along(chosen, tasks, found, crew)
+    # The first pass follows each photo's own line, since cards chained over many photos run in a curve before a
+    # straight line holds them; the second follows the joint line where that is near enough.
+    traces = [trace_line(strip, (strip.angle_rad, strip.offset_mm)) if strip is not None else None for strip in own]
+    line = refit(block, traces)
+    if line is None:
+        return None
+    joint = [trace_line(strip, line) if strip is not None else None for strip in own]
+    traces = [one if one is not None else before for one, before in zip(joint, traces, strict=True)]
+    line = refit(block, traces) or line
     return _laid(block, traces, line, chosen)
 
 
@@ -155,13 +155,20 @@ def _laid(block: Block, traces: Sequence[LineTrace | None], line: tuple[float, f
 
 
 def _strips_along(
-    line: tuple[float, float],
+    chosen: ChosenLine,
     tasks: Sequence[ViewTask],
     found: Sequence[Sequence[tuple[LineCandidate, LineStrip | None]]],
     crew: Crew,
 ) -> list[LineStrip | None]:
-    """The strip of each photo along the run's line: the one cut for a line of its own, else cut now."""
-    strips = [next((s for _, s in here if s is not None and s.holds(line)), None) for here in found]
+    """The strip of each photo along the run's line: the one cut for a line of its own there, else cut now."""
+    line = (chosen.angle_rad, chosen.offset_mm)
+    strips: list[LineStrip | None] = []
+    for i, (task, here) in enumerate(zip(tasks, found, strict=True)):
+        x_mm = float(task.pose.centre_mm[0])
+        level_mm = (line[1] + x_mm * np.sin(line[0])) / np.cos(line[0])
+        off_mm = [abs(c.offset_mm + c.slope * x_mm - level_mm) if s is not None else np.inf for c, s in here]
+        agrees = i in chosen.photos and bool(off_mm) and np.isfinite(min(off_mm))
+        strips.append(here[int(np.argmin(off_mm))][1] if agrees else None)
     without = [i for i, strip in enumerate(strips) if strip is None]
     for i, strip in zip(without, crew.share_out(follow_line, [(tasks[i], line) for i in without]), strict=True):
         strips[i] = strip

@@ -154,11 +154,15 @@ def _lean(covariance: Array, lean: Array, height_mm: float) -> tuple[float, Arra
     to_lean = np.array([[-1.0, 0.0, 1.0, 0.0, 0.0], [0.0, -1.0, 0.0, 1.0, 0.0]])
     spread = to_lean @ across @ to_lean.T
     parts = np.array([_u95(spread[0, 0]), _u95(spread[1, 1])])
-    tangent = float(np.linalg.norm(lean)) / height_mm
-    # The angle's own derivative vanishes at plumb; the longer axis of the spread is an honest stand-in throughout.
-    widest = 1.96 * float(np.sqrt(max(np.linalg.eigvalsh(spread)[-1], 0.0)))
-    from_height = tangent * 1.96 * float(np.sqrt(covariance[4, 4]))
-    angle_u95 = float(np.degrees(np.hypot(widest, from_height) / height_mm / (1.0 + tangent**2)))
+    squared = float(lean @ lean)
+    tangent = float(np.sqrt(squared)) / height_mm
+    # Far from plumb what counts is the spread along the lean; at plumb all of it adds to the angle (Rayleigh's law).
+    every = float(np.trace(spread))
+    far = squared / (squared + every)
+    along = float(lean @ spread @ lean) / squared if squared > 0.0 else 0.0
+    from_height = tangent**2 * float(covariance[4, 4])
+    variance = far * along + (1.0 - far) * every + from_height
+    angle_u95 = float(np.degrees(_u95(variance) / height_mm / (1.0 + tangent**2)))
     stickup = float(np.hypot(np.linalg.norm(lean), height_mm))
     # The tip is known over the mean plane; the concrete at the bolt, from where a stick-up counts, is not so well.
     return float(np.degrees(np.arctan(tangent))), parts, angle_u95, stickup, _u95(covariance[4, 4] + FOOT_SIGMA_MM**2)
