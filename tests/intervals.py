@@ -28,7 +28,7 @@ from scene_pictures import bolt_view
 from scenes import Bar, Scene, draw_scene, inside, problem_of, see_cards, see_line, truth_of
 from sillwright.camera import Array, Pose, project
 from sillwright.measure.block import Block
-from sillwright.measure.find import FoundBolt
+from sillwright.measure.find import lay_over
 from sillwright.measure.record import (
     BASE_ROUGHNESS_MM,
     LINE_ON_ROUGH_CONCRETE_MM,
@@ -43,7 +43,7 @@ from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.outline import Bolt
 from sillwright.see.chalk import SHARED_ERROR, TRACE_ALONG_MM
 from sillwright.solve.adjust import adjust
-from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView, fit_axis, part_evidence
+from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView
 
 CHAMFER_MM, PITCH_MM = 1.2, 1.954
 KINDS = ("station", "setback", "lean along", "lean across", "lean", "stick-up")
@@ -88,9 +88,11 @@ def one(seed: int) -> list[Number]:
         bolt = bar.bolt
         start = _as_solved(scene, views[0], bolt, level_mm)
         start += np.append(rng.normal(0.0, 0.5, 4), [rng.normal(0.0, 1.0), 0.0, 0.0])
-        fit = fit_axis(views, start, bolt.radius_mm, chamfer_mm=CHAMFER_MM, stickup_mm=None)
-        seen = FoundBolt(fit, tuple(views), tuple(part_evidence(views, fit, CHAMFER_MM)), 9.0, 0, False)
-        (judged,) = judge_shapes([seen], ((None, None),) * count, BoltShape(bolt.radius_mm, CHAMFER_MM, None))
+        shape = BoltShape(bolt.radius_mm, CHAMFER_MM, None)
+        seen = lay_over(views, [start], shape)
+        if seen is None:
+            continue
+        (judged,) = judge_shapes([seen], ((None, None),) * count, shape)
         if not isinstance(judged, Judged):
             continue
         scale = ScaleVerdict("bolts", 0.003, (), True, 0.0)

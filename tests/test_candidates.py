@@ -240,3 +240,15 @@ def test_each_photo_on_a_run_gets_its_picture_and_one_that_is_gone_has_none(tmp_
     drawn_there = cv2.imread(str(written[0]))
     assert drawn_there is not None
     assert drawn_there.shape[1] == 800
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "elsewhere"),
+    [
+        ((0.5, 0.5, 0.9, 0.9, 1.5), False),
+        ((1.2, 0.0, 0.0, 0.0, 0.0), True),  # another foot
+        ((0.1, 0.1, 7.5, 0.2, 19.0), True),  # the same foot and another end, seen from nearly one side only
+    ],
+)
+def test_a_fit_with_another_foot_or_another_end_is_a_rival(off_mm: tuple[float, ...], elsewhere: bool) -> None:
+    assert find._elsewhere(np.array([*off_mm, 0.0, 0.0])) is elsewhere

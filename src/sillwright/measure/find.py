@@ -42,10 +42,11 @@ FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
 OTHER_FEET = 5
 ENDS_WORTH = 3.0
-LAID_TOGETHER = 24  # rough places whose pieces of photo are held at a time
+PIECES_TOGETHER = 30  # pieces of photo held at a time, three megabytes each with what is made of them
 KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 3.5
+RIVAL_FOOT_MM, RIVAL_END_MM = 1.0, 3.0  # two photos from nearly one side can leave the end's height open
 STATED_STICKUP_SIGMA_MM = 3.0  # what a crew states is a taped length to about 1/8 in; the record says it rests on it
 
 
@@ -81,10 +82,8 @@ def find_bolts(search: Search, groups: Sequence[Sequence[Start]], shape: BoltSha
     lookout = Lookout(search)
     found: list[FoundBolt] = []
     dropped: list[Dropped] = []
-    along = sorted(groups, key=lambda group: float(group[0].place[0]))
-    for first in range(0, len(along), LAID_TOGETHER):
-        together = along[first : first + LAID_TOGETHER]
-        for group, views in zip(together, _views(search, together, shape, crew), strict=True):
+    for together in _batches(search, sorted(groups, key=lambda group: float(group[0].place[0]))):
+        for (group, _), views in zip(together, _views(search, together, shape, crew), strict=True):
             bolt = lay_over(views, _apart_starts(group), shape) if views else None
             if bolt is not None:
                 parallax = lookout.look(bolt.fit, [view.photo for view in bolt.views])
@@ -108,30 +107,43 @@ def _apart_starts(group: Sequence[Start]) -> list[Array]:
     return chosen
 
 
-def _views(search: Search, groups: Sequence[Sequence[Start]], shape: BoltShape, crew: Crew) -> Iterator[list[BoltView]]:
-    """For each group the photos that show it, cut on the full-size pixels."""
-    places = [group[0].place for group in groups]
-    shown = [
-        [k for k, place in enumerate(places) if shows(task.view.camera, task.view.pose, _ends_of(place))]
-        for task in search.tasks
-    ]
-    photos = [i for i, mine in enumerate(shown) if mine]
+Shown = tuple[Sequence[Start], tuple[int, ...]]
+"""The starts of one bolt, and the photos (indices) that show it whole."""
+
+
+def _batches(search: Search, groups: Sequence[Sequence[Start]]) -> Iterator[list[Shown]]:
+    """Groups next to each other, as many together as a few dozen pieces of photo serve."""
+    batch: list[Shown] = []
+    pieces = 0
+    for group in groups:
+        ends = np.vstack([np.append(group[0].place[:2], 0.0), group[0].place[2:5]])
+        photos = tuple(i for i, task in enumerate(search.tasks) if shows(task.view.camera, task.view.pose, ends))
+        if batch and pieces + len(photos) > PIECES_TOGETHER:
+            yield batch
+            batch, pieces = [], 0
+        batch.append((group, photos))
+        pieces += len(photos)
+    if batch:
+        yield batch
+
+
+def _views(search: Search, together: Sequence[Shown], shape: BoltShape, crew: Crew) -> Iterator[list[BoltView]]:
+    """For each group its photos, cut on the full-size pixels."""
+    in_photo = {i: [k for k, (_, photos) in enumerate(together) if i in photos] for i in range(len(search.tasks))}
+    in_photo = {i: mine for i, mine in in_photo.items() if mine}
+    places = [group[0].place for group, _ in together]
     tasks = [
-        (search.tasks[i], search.searches[i].edges, tuple((float(places[k][0]), float(places[k][1])) for k in shown[i]))
-        for i in photos
+        (search.tasks[i], search.searches[i].edges, tuple((float(places[k][0]), float(places[k][1])) for k in mine))
+        for i, mine in in_photo.items()
     ]
     cut = {
         (i, k): patch
-        for i, patches in zip(photos, crew.share_out(cut_patches, tasks), strict=True)
-        for k, patch in zip(shown[i], patches, strict=True)
+        for (i, mine), patches in zip(in_photo.items(), crew.share_out(cut_patches, tasks), strict=True)
+        for k, patch in zip(mine, patches, strict=True)
     }
-    for k in range(len(places)):
-        here = [(i, patch) for i in photos if (patch := cut.pop((i, k), None)) is not None]
+    for k, (_, photos) in enumerate(together):
+        here = [(i, patch) for i in photos if (patch := cut.pop((i, k))) is not None]
         yield [_view(i, search.tasks[i], patch, shape.radius_mm) for i, patch in here]
-
-
-def _ends_of(place: Array) -> Array:
-    return np.vstack([np.append(place[:2], 0.0), place[2:5]])
 
 
 def _view(photo: int, task: BoltTask, patch: Patch, radius_mm: float) -> BoltView:
@@ -175,11 +187,16 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
     score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
-        bool(np.linalg.norm(other.parameters[:2] - best.parameters[:2]) > 1.0 and other_score > score - RIVAL_MARGIN)
+        _elsewhere(other.parameters - best.parameters) and other_score > score - RIVAL_MARGIN
         for other_score, other in fits
     )
     evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
     return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
+
+
+def _elsewhere(off: Array) -> bool:
+    """Whether a fit that is off another by so much (7,) is of another place: another foot, or another end."""
+    return bool(np.linalg.norm(off[:2]) > RIVAL_FOOT_MM or np.linalg.norm(off[2:5]) > RIVAL_END_MM)
 
 
 Climbed = tuple[float, Array, list[list[Array]]]
