@@ -199,6 +199,7 @@ def colored(picture: np.ndarray, color: tuple[int, int, int]) -> np.ndarray:
     [
         ({}, KEPT),
         ({"doubts": ("weak-evidence",)}, DOUBTED),
+        ({"doubts": ("has-nut",)}, KEPT),
         *(({"mark": "", "why": why}, NONE) for why in ("scatter", "ribbed", "flat", "off-wall", "no-end")),
     ],
 )

@@ -13,6 +13,7 @@ from sillwright.candidates import Candidate, Why
 from sillwright.errors import SillwrightError
 from sillwright.survey import Finding, PhotoRecord, Survey, write_aside
 from sillwright.tell.pictures import Screen, screens_of, viewed
+from sillwright.tell.reason import BESIDE
 from sillwright.tell.reasons import title
 from sillwright.tell.report import PICTURE_FOLDER, checked_loader, file_names, jpeg
 from sillwright.tell.sketch import BOLT, INK, PAPER, STATUS_COLORS, Color, Entry, Legend, Pixels, Sketch, wrapped
@@ -82,7 +83,7 @@ def candidate_picture(photo: PhotoRecord, considered: Sequence[Candidate], pixel
 
 def _color(one: Candidate) -> Color:
     if one.why is None:
-        return DOUBTED if one.doubts else BOLT
+        return DOUBTED if set(one.doubts) - set(BESIDE) else BOLT
     return INK if one.why in WORDLESS else NONE
 
 
