@@ -397,3 +397,17 @@ def test_the_shared_photos_are_read_as_their_truth_states() -> None:
     assert (facts.width_px, facts.height_px, facts.focal_35mm) == (4032, 3024, 28.0)
     pixels = read_pixels(scene / "d1_01.jpg")
     assert pixels.shape == (3024, 4032, 3)
+
+
+def test_a_half_that_is_kept_is_read_once_until_the_file_changes(tmp_path: Path) -> None:
+    path = tmp_path / "a.png"
+    Image.fromarray(np.full((40, 60, 3), 90, np.uint8)).save(path)
+    first = read_half(path, keep=True)
+    assert read_half(path, keep=True) is first
+    assert not first.flags.writeable
+    assert read_half(path).flags.writeable
+    Image.fromarray(np.full((40, 80, 3), 10, np.uint8)).save(path)
+    assert read_half(path, keep=True).shape == (20, 40, 3)
+    path.unlink()
+    with pytest.raises(PhotoError, match="cannot be read"):
+        read_half(path, keep=True)

@@ -134,11 +134,13 @@ def read_gray(path: Path) -> Pixels:
     return _decode(path, gray=True)
 
 
-def read_half(path: Path) -> Pixels:
+def read_half(path: Path, *, keep: bool = False) -> Pixels:
     """A photo's stored pixels at half size, shape (H/2, W/2, 3), blue-green-red: pixel p of the whole photo stands at
-    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. The last few are kept, and cannot be written to.
-    Raises PhotoError as :func:`read_pixels` does.
+    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. With ``keep`` the last few are kept for whoever asks again,
+    and cannot be written to. Raises PhotoError as :func:`read_pixels` does.
     """
+    if not keep:
+        return _decode(path, half=True)
     try:
         written = path.stat()
     except OSError as fault:

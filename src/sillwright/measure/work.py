@@ -56,7 +56,10 @@ class CardsSeen:
 
 @dataclass(frozen=True)
 class ViewTask:
-    """One photo with its pose in the wall frame, and what is known to lie on the wall."""
+    """One photo with its pose in the wall frame, and what is known to lie on the wall.
+
+    few : it is one of so few photos that its pixels can be kept from one step to the next
+    """
 
     path: Path
     camera: Camera
@@ -64,6 +67,7 @@ class ViewTask:
     covered_mm: tuple[Array, ...]
     centre_x_mm: tuple[float, float]
     centre_y_mm: tuple[float, float]
+    few: bool = False
 
 
 @dataclass(frozen=True)
@@ -169,7 +173,7 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
     x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
     y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
     grid = PlaneGrid(x_from, y_to, 2.0, -1.0, int((x_to - x_from) / 2.0), int(y_to - y_from))
-    pixels = read_half(task.path)
+    pixels = read_half(task.path, keep=task.few)
     found = find_lines(pixels, task.camera, task.pose, grid, task.covered_mm)
     return [(line, _strip(task, pixels, ground, line.angle_and_offset)) for line in found]
 
@@ -177,7 +181,7 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
 def follow_line(task: tuple[ViewTask, tuple[float, float]]) -> LineStrip | None:
     """The strip of one photo along a known line, (angle, offset)."""
     view, line = task
-    return _strip(view, read_half(view.path), ground_seen(view.camera, view.pose), line)
+    return _strip(view, read_half(view.path, keep=view.few), ground_seen(view.camera, view.pose), line)
 
 
 def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple[float, float]) -> LineStrip | None:
@@ -205,7 +209,7 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     view = task.view
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
     shrink = 2 if task.radius_mm * px_per_mm > 1.7 * CELLS_A_RADIUS else 1
-    pixels = read_half(view.path) if shrink == 2 else read_pixels(view.path)
+    pixels = read_half(view.path, keep=view.few) if shrink == 2 else read_pixels(view.path)
     camera = view.camera.reduced(shrink)
     task = replace(task, view=replace(view, camera=camera))
     gray = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
