@@ -253,3 +253,20 @@ def test_each_photo_on_a_run_gets_its_picture_and_one_that_is_gone_has_none(tmp_
 )
 def test_a_fit_with_another_foot_or_another_end_is_a_rival(off_mm: tuple[float, ...], elsewhere: bool) -> None:
     assert find._elsewhere(np.array([*off_mm, 0.0, 0.0])) is elsewhere
+
+
+@pytest.mark.parametrize(
+    ("ends", "seen"),
+    [
+        ([(0.9, 0.2), (0.1, 0.8)], True),
+        ([(0.9, 0.2), (-0.3, -0.2)], False),  # one of two photos does not show it
+        ([(0.9, 0.2), (0.0, 0.0)], True),  # the other has it before a card
+        ([(-0.4, -0.2), (0.0, 0.0)], False),
+        ([(0.9, 0.2), (-0.3, -0.2), (0.0, 0.0)], False),
+        ([(0.0, 0.0), (0.0, 0.0)], False),  # nothing says that there is an end
+        ([(0.9, 0.2)], True),
+    ],
+)
+def test_an_end_before_a_card_is_not_held_against_a_bolt(ends: list[tuple[float, float]], seen: bool) -> None:
+    parts = [[np.array([value]) for value in (1.0, 1.0, rim, face, 1.0, 4.0)] for rim, face in ends]
+    assert starts.ends_seen(parts, 0.25) is seen

@@ -178,7 +178,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         stickup = (known, STATED_STICKUP_SIGMA_MM)
         starts = [_at_stickup(views[0], start, known) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
-    hinted = any(ends_seen(parts, len(views), END_HINT) for _, _, parts in places)
+    hinted = any(ends_seen(parts, END_HINT) for _, _, parts in places)
     if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
@@ -240,7 +240,7 @@ def _fitted(
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
     score = float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
     # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
-    return score - (0.0 if ends_seen(parts, len(views), END_SURE) else NO_END_COST), fit
+    return score - (0.0 if ends_seen(parts, END_SURE) else NO_END_COST), fit
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:

@@ -138,7 +138,7 @@ def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: Bolt
         ends = np.vstack([np.append(start.place[:2], 0.0), start.place[2:5]])
         views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
-        if views and ends_seen(parts, len(views), END_HINT):
+        if views and ends_seen(parts, END_HINT):
             return True
     return False
 
@@ -257,7 +257,8 @@ def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:
     return bool(np.isfinite(px).all() and (px > 12).all() and (px < size - 12).all())
 
 
-def ends_seen(parts: list[list[Array]], views: int, least: float) -> bool:
-    """Whether the end of a bolt shows in as many views as it must: two, where there are two."""
-    ends = sorted((max(float(part[2][0]), float(part[3][0])) for part in parts), reverse=True)
-    return ends[min(views, 2) - 1] > least
+def ends_seen(parts: list[list[Array]], least: float) -> bool:
+    """Whether the end of a bolt shows in as many views as it must: two, or one where the others have it before a card
+    or a line, which says nothing of it."""
+    ends = [max(float(part[2][0]), float(part[3][0])) for part in parts if abs(part[2][0]) + abs(part[3][0]) > 1e-6]
+    return bool(ends) and sorted(ends, reverse=True)[min(len(ends), 2) - 1] > least
