@@ -25,7 +25,7 @@ from sillwright.outline import Bolt
 from sillwright.see.bolts import Proposal, Proposals, WallArea
 from sillwright.see.edgefield import EdgeField, packed
 from sillwright.see.parallax import FlatPatch, Parallax
-from sillwright.solve.axis import BoltView
+from sillwright.solve.axis import AxisFit, BoltView
 from sillwright.survey import BoltRecord, BoltU95, RunRecord
 from sillwright.tell.candidates import DOUBTED, NONE, WORDS, candidate_picture, write_candidates
 from sillwright.tell.sketch import BOLT as KEPT
@@ -270,3 +270,19 @@ def test_a_fit_with_another_foot_or_another_end_is_a_rival(off_mm: tuple[float, 
 def test_an_end_before_a_card_is_not_held_against_a_bolt(ends: list[tuple[float, float]], seen: bool) -> None:
     parts = [[np.array([value]) for value in (1.0, 1.0, rim, face, 1.0, 4.0)] for rim, face in ends]
     assert starts.ends_seen(parts, 0.25) is seen
+
+
+def test_other_ends_are_tried_only_where_the_photos_leave_the_end_open_and_along_the_way_they_do() -> None:
+    """Two photos from one side: the end may lie anywhere along the ray they share, here one that leans 0.4 along."""
+    along = np.array([0.4, 0.0, 1.0])
+    covariance = 0.01 * np.eye(7)
+    sure = AxisFit(axis_parameters(BOLT), covariance, 0.3, 200, True)
+    assert find._other_ends(sure) == []
+    covariance[2:5, 2:5] += 4.0 * np.outer(along, along)
+    tried = find._other_ends(replace(sure, covariance=covariance))
+    assert len(tried) == 4
+    for place in tried:
+        off = place - sure.parameters
+        np.testing.assert_allclose(off[2:5], off[4] * along, atol=1e-6)
+        assert abs(off[4]) >= 10.0
+        assert not off[[0, 1, 5, 6]].any()

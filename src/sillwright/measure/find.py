@@ -44,6 +44,8 @@ OTHER_FEET = 5
 ENDS_WORTH = 3.0
 PIECES_TOGETHER = 30  # pieces of photo held at a time, three megabytes each with what is made of them
 KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
+OPEN_END_MM = 0.9  # sigma; on rendered photos 0.5 at most
+OPEN_SHIFTS_MM = (-20.0, -10.0, 10.0, 20.0)
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 3.5
 RIVAL_FOOT_MM, RIVAL_END_MM = 1.0, 3.0  # two photos from nearly one side can leave the end's height open
@@ -186,12 +188,24 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     worth_fitting = [one for one in _different(places)[:FITS_A_BOLT] if one[0] > places[0][0] - WORTH_A_FIT]
     fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
     score, best = max(fits, key=lambda one: one[0])
+    if stickup is None:
+        fits += [_fitted(views, start, shape, None) for start in _other_ends(best)]
+        score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
         _elsewhere(other.parameters - best.parameters) and other_score > score - RIVAL_MARGIN
         for other_score, other in fits
     )
     evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
     return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
+
+
+def _other_ends(fit: AxisFit) -> list[Array]:
+    """Where else the end may be of a bolt whose photos leave it open: from one side only, many heights look alike."""
+    spread, axes = np.linalg.eigh(fit.covariance[2:5, 2:5])
+    if spread[-1] < OPEN_END_MM**2 or abs(axes[2, -1]) < 0.1:
+        return []
+    rise = axes[:, -1] / axes[2, -1]
+    return [fit.parameters + np.concatenate([[0.0, 0.0], shift_mm * rise, [0.0, 0.0]]) for shift_mm in OPEN_SHIFTS_MM]
 
 
 def _elsewhere(off: Array) -> bool:
