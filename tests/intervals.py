@@ -57,6 +57,7 @@ class Number:
     own
     """
 
+    scene: int
     kind: str
     error: float
     u95: float
@@ -114,10 +115,17 @@ def one(seed: int) -> list[Number]:
             (record.stickup_mm, stickup, record.u95.stickup_mm),
         )
         out += [
-            Number(kind, value - true, u95, least)
+            Number(seed, kind, value - true, u95, least)
             for kind, (value, true, u95), least in zip(KINDS, pairs, _bounds(block, judged), strict=True)
         ]
     return out
+
+
+def _sigma_of_mean(scenes: list[int], error: Array) -> float:
+    """Standard error of the mean: the bolts of one scene share its scale and its cameras (a cluster-robust sum)."""
+    off = error - error.mean()
+    together = np.bincount(scenes, weights=off)
+    return float(np.sqrt(np.sum(together**2))) / len(error)
 
 
 def _bounds(block: Block, judged: Judged) -> tuple[float, ...]:
@@ -179,7 +187,7 @@ def main() -> None:
         nees = float(np.mean((error / (u95 / 1.96)) ** 2))
         low, high = chi2.ppf([0.025, 0.975], n) / n
         table.add_row(
-            kind, str(n), f"{error.mean():+.3f}", f"{error.std() / np.sqrt(n):.3f}",
+            kind, str(n), f"{error.mean():+.3f}", f"{_sigma_of_mean([row.scene for row in mine], error):.3f}",
             f"{np.sqrt(np.mean(error**2)):.3f}", f"{bound:.3f}", f"{np.sqrt(np.mean(u95**2)):.3f}",
             f"{100.0 * np.mean(np.abs(error) <= u95):.1f} %", f"{nees:.2f}", f"{low:.2f} to {high:.2f}",
         )  # fmt: skip
