@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from scene_pictures import render
@@ -124,8 +124,10 @@ PLACES = st.tuples(st.floats(-300.0, 1200.0), st.floats(-400.0, 300.0), st.float
 def test_a_tip_is_drawn_out_to_where_its_ray_meets_the_wall(place: tuple[float, float, float], high_mm: float) -> None:
     pose = overhead(*place, lean_deg=(4.0, -3.0), turn_deg=30.0)
     tip = np.array([450.0, 70.0, high_mm])
+    seen_px = project(PHONE, pose, tip[None])[0]
+    assume(np.isfinite(seen_px).all())  # farther out than the lens draws anything
     on_wall = np.append(drawn_out_mm(pose, tip), 0.0)
-    assert project(PHONE, pose, on_wall[None])[0] == pytest.approx(project(PHONE, pose, tip[None])[0], abs=1e-6)
+    assert project(PHONE, pose, on_wall[None])[0] == pytest.approx(seen_px, abs=1e-6)
 
 
 def sketched(streaks: list[np.ndarray], seed: int, moved_mm: tuple[float, float] = (0.0, 0.0)) -> FlatPatch:
