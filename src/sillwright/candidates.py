@@ -20,6 +20,8 @@ ribbed : it has the ribs of reinforcing bar; in-another : it would stand in a be
 flat : by parallax it lies flat; off-wall : beside the concrete; other-run : it is written down on the other run
 """
 
+HARDLY_SEEN = ("outline", "not-tried")  # there are many of these, most of them of one thing
+
 
 @dataclass(frozen=True)
 class Dropped:

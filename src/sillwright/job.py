@@ -76,6 +76,12 @@ class Job:
     runs: tuple[RunJob, ...]
     corners: tuple[CornerJob, ...] = ()
 
+    @property
+    def photos(self) -> list[Path]:
+        """Every photo of its runs and corners, each once."""
+        of_runs = [photo for run in self.runs for photo in run.photos]
+        return list(dict.fromkeys(of_runs + [photo for corner in self.corners for photo in corner.photos]))
+
     def file_name(self, photo: Path) -> str:
         """How the record names a photo: relative to the job file, with forward slashes."""
         return photo.relative_to(self.folder).as_posix()

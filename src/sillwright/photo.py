@@ -35,8 +35,8 @@ from sillwright.photo_bytes import heif_turns, jpeg_is_whole, sniff_format
 
 Pixels = NDArray[np.uint8]
 
-# What the largest phones write, with room to spare: 108 megapixels, and files of some 30 MB.
 HALVES_KEPT = 6  # 9 MB each: a short run's chalk line and bolts are looked for in the same pixels
+# What the largest phones write, with room to spare: 108 megapixels, and files of some 30 MB.
 LARGEST_FILE_BYTES = 60_000_000
 LARGEST_PIXELS = 120_000_000
 LONGEST_SIDE_PX = 20_000

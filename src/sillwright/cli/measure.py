@@ -71,7 +71,9 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     talk = Console(stderr=True)
     considered: list[Candidate] = []
     with progress_bar(talk) as progress:
-        survey = measure_job(job, workers=workers_for(job), progress=progress, considered=considered.extend)
+        survey = measure_job(
+            job, workers=workers_for(job), progress=progress, considered=considered.extend if candidates else None
+        )
     write_survey(survey, output / "survey.json")
     if job_file is not None and job_file.resolve() != (output / "job.toml").resolve():
         shutil.copyfile(job_file, output / "job.toml")
@@ -94,16 +96,13 @@ def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
     photo must be written over."""
     from sillwright.tell.report import picture_paths, sheet_paths
 
-    photos = list(
-        dict.fromkeys([p for run in job.runs for p in run.photos] + [p for c in job.corners for p in c.photos])
-    )
-    names, runs = [job.file_name(photo) for photo in photos], [run.name for run in job.runs]
+    names, runs = [job.file_name(photo) for photo in job.photos], [run.name for run in job.runs]
     pictures, strips = picture_paths(output, names, runs)
     to_write = [output / "survey.json", *sheet_paths(output), *pictures.values(), *strips.values()]
     copy = output / "job.toml"
     if job_file is not None and job_file.resolve() != copy.resolve():
         to_write.append(copy)
-    kept = [*photos, *([job.profile_path] if job.profile_path else []), *([job_file] if job_file else [])]
+    kept = [*job.photos, *([job.profile_path] if job.profile_path else []), *([job_file] if job_file else [])]
     check_folder(output, to_write, _is_earlier(output), kept)
 
 

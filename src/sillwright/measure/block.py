@@ -74,7 +74,6 @@ def join(
 
     None where no photo shows a card of the run.
     """
-    scale, scale_sigma = _print_scale(job)
     mine = sorted({number for photo in photos for number in photo.cards if number in own})
     if not mine:
         return None
@@ -88,13 +87,13 @@ def join(
     kept = sorted(placed.poses)
     numbers = tuple(sorted(placed.cards))
     turned = _along_the_wall(placed.poses, placed.cards, [n for n in numbers if n in own])
-    problem = _problem(photos, kept, numbers, own, lenses, job, (scale, scale_sigma), tapes)
+    problem = _problem(photos, kept, numbers, own, lenses, job, tapes)
     state = State(
         lenses=tuple(_first_lens(photos, kept, lenses, k) for k in range(len(problem.lens_prior))),
         poses=tuple(turned[0][i] for i in kept),
         cards=tuple(turned[1][number] for number in numbers),
         lines=(LineState(0.0, 0.0),),
-        scale=scale,
+        scale=problem.scale_mean,
     )
     zero = state.cards[problem.zero_card]
     problem = replace(problem, zero_held=(float(zero.origin_mm[1]), float(zero.rotation[1, 0])))
@@ -193,10 +192,10 @@ def _problem(
     own: Sequence[int],
     lenses: Mapping[Path, LensOfPhoto],
     job: Job,
-    scale: tuple[float, float],
     tapes: Sequence[Tape],
 ) -> Problem:
     index = {number: j for j, number in enumerate(numbers)}
+    scale, scale_sigma = _print_scale(job)
     keys = list(dict.fromkeys(lenses[photos[i].path].key for i in kept))
     priors = []
     for key in keys:
@@ -218,8 +217,8 @@ def _problem(
         lens_prior=tuple(priors),
         face_height_mm=job.card_thickness_mm,
         card_middle_mm=CARD_MIDDLE_MM,
-        scale_mean=scale[0],
-        scale_sigma=scale[1],
+        scale_mean=scale,
+        scale_sigma=scale_sigma,
         zero_card=index[min(n for n in numbers if n in own)],
     )
 

@@ -9,12 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose
-from sillwright.candidates import Candidate, Dropped, Why
+from sillwright.candidates import HARDLY_SEEN, Candidate, Dropped, Why
 from sillwright.measure.record import in_run
-from sillwright.measure.starts import APART_MM, shows
+from sillwright.measure.starts import APART_MM, ends_of, shows
 from sillwright.survey import RunRecord
-
-HARDLY_SEEN = ("outline", "not-tried")  # there are many of these, most of them of one thing
 
 
 def candidates_of(
@@ -46,7 +44,7 @@ def _candidate(
     why: Why | None,
     y_sign: float,
 ) -> Candidate:
-    ends = np.vstack([np.append(place[:2], 0.0), place[2:5]])
+    ends = ends_of(place)
     photos = tuple(names[path] for path, (camera, pose) in poses.items() if shows(camera, pose, ends))
     base, tip = in_run(ends, y_sign).tolist()
     return Candidate(run, tuple(base), tuple(tip), float(place[5]), photos, "", doubts, why)

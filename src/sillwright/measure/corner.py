@@ -17,13 +17,8 @@ from sillwright.measure.work import CardsSeen
 from sillwright.see.chalk import LineTrace
 from sillwright.survey import CornerRecord, Finding, RunRecord
 
-OF_ALL_ON_A_RUN = (
-    "two-chalk-lines",
-    "not-settled",
-    "misfit",
-    "lens-mismatch",
-    "cards-raised",
-)  # so of every bolt and corner on it
+# What is said of a run and holds for every bolt and corner on it, so that none of them is ``ok``.
+OF_ALL_ON_A_RUN = ("two-chalk-lines", "not-settled", "misfit", "lens-mismatch", "cards-raised")
 LARGEST_U95_DEG = 0.2
 LINE_UNSEEN_DEG = 0.02  # powder on rough concrete over the metre or two a corner photo shows of each line
 ALONG_MM = np.arange(-6000.0, 6001.0, 40.0)

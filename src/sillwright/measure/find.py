@@ -12,7 +12,7 @@ from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_seen, shows
+from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_of, ends_seen, shows
 from sillwright.measure.work import CELLS_A_RADIUS, BoltTask, Crew, cut_patches
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import edge_field
@@ -118,7 +118,7 @@ def _batches(search: Search, groups: Sequence[Sequence[Start]]) -> Iterator[list
     batch: list[Shown] = []
     pieces = 0
     for group in groups:
-        ends = np.vstack([np.append(group[0].place[:2], 0.0), group[0].place[2:5]])
+        ends = ends_of(group[0].place)
         photos = tuple(i for i, task in enumerate(search.tasks) if shows(task.view.camera, task.view.pose, ends))
         if batch and pieces + len(photos) > PIECES_TOGETHER:
             yield batch
@@ -174,11 +174,9 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     The end of a bolt is easy to place and its foot is not: shadows and nuts look like its sides. So once the end is
     found, the feet round about are tried as well.
     """
-    stickup = None
-    if len(views) < 2:
-        known = shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM
-        stickup = (known, STATED_STICKUP_SIGMA_MM)
-        starts = [_at_stickup(views[0], start, known) for start in starts]
+    stickup = _held_stickup(views, shape)
+    if stickup is not None:
+        starts = [_at_stickup(views[0], start, stickup[0]) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
     hinted = any(ends_seen(parts, END_HINT) for _, _, parts in places)
     if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
@@ -197,6 +195,13 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     )
     evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
     return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
+
+
+def _held_stickup(views: Sequence[BoltView], shape: BoltShape) -> tuple[float, float] | None:
+    """The stick-up to hold, and its sigma, where one photo cannot give it: the stated one, or a stand-in."""
+    if len(views) > 1:
+        return None
+    return shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM
 
 
 def _other_ends(fit: AxisFit) -> list[Array]:
@@ -299,11 +304,14 @@ def _room_between(one: AxisFit, other: AxisFit) -> bool:
     return bool(nearest > one.parameters[5] + other.parameters[5])
 
 
-def refit(bolt: FoundBolt, shape: BoltShape, stickup_mm: float | None) -> FoundBolt:
-    """Fit again from where it stands, with a better known radius."""
-    held = None
-    if len(bolt.views) < 2:
-        held = (stickup_mm if stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
-    fit = fit_axis(bolt.views, bolt.fit.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
+def refit(bolt: FoundBolt, shape: BoltShape, start: Array | None = None) -> FoundBolt:
+    """Fit again in the views it has now, from where it stands or from another start (7,)."""
+    fit = fit_axis(
+        bolt.views,
+        bolt.fit.parameters if start is None else start,
+        shape.radius_mm,
+        chamfer_mm=shape.chamfer_mm,
+        stickup_mm=_held_stickup(bolt.views, shape),
+    )
     evidence = tuple(part_evidence(bolt.views, fit, shape.chamfer_mm))
     return replace(bolt, fit=fit, evidence=evidence)

@@ -12,7 +12,7 @@ from sillwright import __version__
 from sillwright.candidates import Candidate
 from sillwright.errors import PhotoError
 from sillwright.job import Job
-from sillwright.measure.candidates import with_marks
+from sillwright.measure.candidates import candidates_of, with_marks
 from sillwright.measure.corner import RunPlace, doubted, measure_corner
 from sillwright.measure.lenses import LensOfPhoto, lens_for
 from sillwright.measure.misfit import misfits
@@ -92,7 +92,7 @@ def measure_job(
     corners = [doubted(corner, [results[name].record for name in corner.runs]) for corner in corners]
     runs = _marked(_once_each([result.record for result in results.values()], corners))
     if considered is not None:
-        considered(with_marks([one for result in results.values() for one in result.candidates], runs))
+        considered(with_marks(_candidates(searched, results, sight.names), runs))
     return Survey(
         name=job.name,
         runs=runs,
@@ -103,9 +103,20 @@ def measure_job(
     )
 
 
+def _candidates(
+    searched: Mapping[str, SearchedRun], results: Mapping[str, RunResult], names: Mapping[Path, str]
+) -> list[Candidate]:
+    """Every place of every run that was considered for a bolt."""
+    every: list[Candidate] = []
+    for name, found in searched.items():
+        result = results[name]
+        kept = [(one.found.fit.parameters, (*one.doubts, *one.notes)) for one in found.judged]
+        every += candidates_of(name, result.poses, names, kept, found.dropped, result.y_sign)
+    return every
+
+
 def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
-    every = [photo for run in job.runs for photo in run.photos] + [p for c in job.corners for p in c.photos]
-    paths = list(dict.fromkeys(every))
+    paths = job.photos
     count = 0
 
     def tick() -> None:

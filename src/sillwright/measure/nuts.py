@@ -7,10 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.measure.find import STATED_STICKUP_SIGMA_MM, FoundBolt
+from sillwright.measure.find import FoundBolt, refit
 from sillwright.measure.search import BoltShape
 from sillwright.outline import DENSE, FOOT
-from sillwright.solve.axis import STAND_IN_HEIGHT_MM, fit_axis, part_evidence
 from sillwright.solve.nut import NutSeen, hidden_by_nut, likeliest_nut
 
 ROUNDS = 2  # where the first fit took the nut for the foot, the nut is placed again on the new one
@@ -27,17 +26,12 @@ def with_nut(found: FoundBolt, shape: BoltShape) -> tuple[FoundBolt, NutSeen | N
         return found, None
     if all(_foot_shown(hidden_by_nut(view, nut, washer=False)) >= FOOT_SHOWN for view in found.views):
         return found, nut
-    held = None
-    if len(found.views) < 2:
-        held = (shape.stickup_mm if found.stated and shape.stickup_mm else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM)
-    fit, views = found.fit, found.views
     for again in range(ROUNDS):
         if again:
-            nut = likeliest_nut(found.views, fit, shape.chamfer_mm)
+            nut = likeliest_nut(found.views, found.fit, shape.chamfer_mm)
         views = tuple(replace(view, hidden=hidden_by_nut(view, nut, washer=False)) for view in found.views)
-        fit = fit_axis(views, nut.parameters, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=held)
-    evidence = tuple(part_evidence(views, fit, shape.chamfer_mm))
-    return replace(found, fit=fit, views=views, evidence=evidence), nut
+        found = refit(replace(found, views=views), shape, nut.parameters)
+    return found, nut
 
 
 def shows_foot(found: FoundBolt, least_evidence: float) -> bool:

@@ -10,10 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from sillwright.camera import Camera, Pose
-from sillwright.candidates import Candidate, Dropped
+from sillwright.candidates import Dropped
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
-from sillwright.measure.candidates import candidates_of
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
@@ -40,16 +39,12 @@ STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by c
 
 @dataclass(frozen=True)
 class RunResult:
-    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them.
-
-    candidates : every place that was considered for a bolt
-    """
+    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them."""
 
     record: RunRecord
     poses: Mapping[Path, tuple[Camera, Pose]]
     y_sign: float
     photo_findings: Mapping[Path, tuple[Finding, ...]]
-    candidates: tuple[Candidate, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -161,9 +156,7 @@ def finish_run(
     other_size = found.other_size or looks_like_size(job.bolt, scale)
     if other_size is not None:
         reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
-    kept = [(one.found.fit.parameters, (*one.doubts, *one.notes)) for one in found.judged]
-    considered = candidates_of(found.laid.run.name, result.poses, names, kept, found.dropped, result.y_sign)
-    return replace(result, record=replace(result.record, reasons=reasons), candidates=considered)
+    return replace(result, record=replace(result.record, reasons=reasons))
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:

@@ -85,14 +85,13 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
         large = pooled is not None and off is not None and off > LARGE_SIGMAS * pooled.sigma
         if not conflicts and (large or odds > DOUBTFUL_ODDS):
             conflicts = _every_tape(block)
-        codes = ("scale-conflict",) if conflicts else ()
         if conflicts:
-            return ScaleVerdict(source, SCALE_SHRUNK_U95, codes, False, off, conflicts, SCALE_SHRUNK_U95)
+            return ScaleVerdict(source, SCALE_SHRUNK_U95, ("scale-conflict",), False, off, conflicts, SCALE_SHRUNK_U95)
         if source == "check length" and block.problem.scale_sigma > PRINT_SCALE_SIGMA:
             # A reading to the nearest sixteenth is out by anything up to half of one, and by no more.
             half = float(np.sqrt(3.0)) * sigma
-            return ScaleVerdict(source, 0.95 / (1.0 - odds) * half, codes, True, off, (), 0.99 * half)
-        return ScaleVerdict(source, _half_width(odds) * sigma, codes, True, off, (), SURE_SIGMAS * sigma)
+            return ScaleVerdict(source, 0.95 / (1.0 - odds) * half, (), True, off, (), 0.99 * half)
+        return ScaleVerdict(source, _half_width(odds) * sigma, (), True, off, (), SURE_SIGMAS * sigma)
     odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
     if odds > LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
@@ -129,7 +128,8 @@ def misread_odds(size: SizeSeen, scale: float, sigma: float) -> float:
     What was read rightly is the scale of a print; what was misread may be any, and says nothing of it (Bayes's rule).
     """
     true, shrunk = _by_print(size)
-    right = true * _normal((scale - 1.0) / np.hypot(sigma, PRINT_SCALE_SIGMA)) / np.hypot(sigma, PRINT_SCALE_SIGMA)
+    close = np.hypot(sigma, PRINT_SCALE_SIGMA)
+    right = true * _normal((scale - 1.0) / close) / close
     wide = np.hypot(sigma, _SHRINKS[1] - _SHRINKS[0])
     right += float((shrunk * _normal((scale - 1.0 + _SHRINKS) / wide)).sum() / wide)
     misread = (true + float(shrunk.sum())) / (2.0 * MISREAD_BY)

@@ -12,7 +12,7 @@ from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.see.bolts import Proposal
 from sillwright.see.edgefield import EdgeField
-from sillwright.solve.axis import Glimpse, at_heights, climb, weigh
+from sillwright.solve.axis import Glimpse, at_heights, climb, end_is_hidden, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)
@@ -135,8 +135,7 @@ def _add_start(groups: list[list[Start]], feet: list[list[Array]], start: Start,
 def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: BoltShape) -> bool:
     """Whether the end of a bolt may show, at the best few places of a group, in as many photos as it must."""
     for start in group[: STARTS_LAID + 2]:
-        ends = np.vstack([np.append(start.place[:2], 0.0), start.place[2:5]])
-        views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
+        views = [g for g in glimpses if shows(g.camera, g.pose, ends_of(start.place))]
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
         if views and ends_seen(parts, END_HINT):
             return True
@@ -159,8 +158,7 @@ def _from_paired_ends(
     foot: Array, glimpses: Sequence[Glimpse], to_ends: Sequence[Array], shape: BoltShape
 ) -> list[Start]:
     """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
-    ends = np.vstack([np.append(foot[:2], 0.0), foot[2:5]])
-    views = [g for g in glimpses if shows(g.camera, g.pose, ends)]
+    views = [g for g in glimpses if shows(g.camera, g.pose, ends_of(foot))]
     near = [_passing_over(foot, view.pose, to_ends[view.photo]) for view in views]
     met = [
         _meetings(one.pose, other.pose, near[k], near[m])
@@ -250,6 +248,11 @@ def _best_heights(rows: Array, score: Array) -> list[Start]:
     return [Start(rows[k], float(score[k])) for k in chosen if np.isfinite(score[k])]
 
 
+def ends_of(place: Array) -> Array:
+    """Base and tip of a place (7,), rows of (2, 3)."""
+    return np.vstack([np.append(place[:2], 0.0), place[2:5]])
+
+
 def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:
     """Whether a photo has all of a bolt, given its two ends (2, 3), well inside the picture."""
     px = project(camera, pose, ends_mm)
@@ -260,5 +263,6 @@ def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:
 def ends_seen(parts: list[list[Array]], least: float) -> bool:
     """Whether the end of a bolt shows in as many views as it must: two, or one where the others have it before a card
     or a line, which says nothing of it."""
-    ends = [max(float(part[2][0]), float(part[3][0])) for part in parts if abs(part[2][0]) + abs(part[3][0]) > 1e-6]
+    both = [(float(part[2][0]), float(part[3][0])) for part in parts]
+    ends = [max(rim, face) for rim, face in both if not end_is_hidden(rim, face)]
     return bool(ends) and sorted(ends, reverse=True)[min(len(ends), 2) - 1] > least

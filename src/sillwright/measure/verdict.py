@@ -14,7 +14,7 @@ from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
-from sillwright.solve.axis import PartEvidence, aslant_of
+from sillwright.solve.axis import PartEvidence, aslant_of, end_is_hidden
 
 # Thresholds of evidence (nats a witness, see.edgefield) between bolts and everything else on rendered photos:
 # every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.
@@ -92,12 +92,16 @@ def _judge(found: FoundBolt, shape: BoltShape) -> Judged | Why:
 
 def _judge_parts(found: FoundBolt, shape: BoltShape) -> Judged | Why:
     if len(found.views) > 1:
-        good = [i for i, part in enumerate(found.evidence) if _end_seen(part) >= END_SEEN or _hidden(part)]
+        good = [
+            i
+            for i, part in enumerate(found.evidence)
+            if _end_seen(part) >= END_SEEN or end_is_hidden(part.rim, part.face)
+        ]
         if len(good) < len(found.views):
             if len(good) < 2 or len(good) < 0.6 * len(found.views):
                 return _endless(found) or ("few-photos" if good else "no-end")
             kept = tuple(found.views[i] for i in good)
-            found = refit(replace(found, views=kept), shape, shape.stickup_mm)
+            found = refit(replace(found, views=kept), shape)
         return _judge_many(found)
     return _judge_alone(found)
 
@@ -118,11 +122,6 @@ def _end_seen(part: PartEvidence) -> float:
 def _foot_shown(part: PartEvidence) -> float:
     """How clearly the foot shows; seen end-on it is behind the bolt's own end, and what looks like it is that."""
     return part.foot * float(aslant_of(np.array(part.side_units)))
-
-
-def _hidden(part: PartEvidence) -> bool:
-    """Nothing of the end can be judged: it stands before a card or on a line."""
-    return abs(part.rim) < 1e-6 and abs(part.face) < 1e-6
 
 
 def _judge_many(found: FoundBolt) -> Judged | Why:

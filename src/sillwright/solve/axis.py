@@ -161,6 +161,11 @@ def aslant_of(units: Array) -> Array:
     return np.clip((units * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
 
 
+def end_is_hidden(rim: float, face: float) -> bool:
+    """Whether nothing can be judged of an end with this evidence: it stands before a card or on a line."""
+    return abs(rim) < 1e-6 and abs(face) < 1e-6
+
+
 def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -> list[PartEvidence]:
     """What each part of the fitted outline shows in each view."""
     out = []
@@ -261,20 +266,20 @@ def fit_axis(
     """
     parameters = start.copy()
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
-    for k, reach in enumerate(closing):
+    for reach in closing:
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
         prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
-        spread = _spread(residual, weight)
+        spread = spread_px(residual, weight)
         scaled = weight / spread**2
         normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
         gradient = rows.T @ (residual * scaled) + prior_rows.T @ prior_residual
         step = np.linalg.solve(normal, gradient)
         parameters = parameters + np.clip(step, -6.0, 6.0)
         parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
-        if closing[k] == closing[-1] and np.abs(step).max() < SETTLED_MM:
+        if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
             break
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    scaled = weight / (SHARED_SCATTER * _spread(residual, weight)) ** 2
+    scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
     covariance = np.linalg.inv(normal)
@@ -325,13 +330,14 @@ def _edge_rows(
         residual.append(offset)
         weight.append(strength * share * (1.0 if view.hidden is None else ~view.hidden))
     off, given = np.concatenate(residual), np.concatenate(weight)
-    scale = _spread(off, given)
+    scale = spread_px(off, given)
     robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
     # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
     return np.concatenate(rows), off, given * robust
 
 
-def _spread(offset: Array, weight: Array) -> float:
+def spread_px(offset: Array, weight: Array) -> float:
+    """The scatter of edge distances that count, robustly; wide where there are hardly any."""
     good = weight > 0.05
     if int(good.sum()) < 6:
         return 2.0
@@ -369,7 +375,7 @@ def sensitivities(
     """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
     parameters, covariance = fit.parameters, fit.covariance
     rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    scaled = weight / (SHARED_SCATTER * _spread(residual, weight)) ** 2
+    scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     by_pose, by_lens = [], []
     start = 0
     for view in views:

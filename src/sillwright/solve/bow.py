@@ -25,6 +25,7 @@ from sillwright.solve.axis import (
     BoltView,
     outline_with_moves,
     seen_aslant,
+    spread_px,
 )
 
 # What two sides share bows them alike: straight bolts of rendered photos come out within 2.2 sigmas of straight so.
@@ -127,13 +128,12 @@ def _solved(rows: Array, offset: Array, weight: Array, prior: Array) -> tuple[Ar
     """Values and their covariance, reweighted against edges that belong to something else."""
     values: Array = np.zeros(rows.shape[1])
     robust, spread = np.ones(len(offset)), 1.0
-    good = weight > 0.05
     for _ in range(REWEIGHTED):
         scaled = weight * robust / (SHARED_SCATTER * spread) ** 2
         covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + np.diag(prior))
         values = covariance @ (rows.T @ (offset * scaled))
         left = offset - rows @ values
-        spread = max(1.4826 * float(np.median(np.abs(left[good]))), 0.35) if int(good.sum()) >= 6 else 2.0
+        spread = spread_px(left, weight)
         robust = 1.0 / (1.0 + (left / (2.0 * spread)) ** 2)
     return values, covariance
 

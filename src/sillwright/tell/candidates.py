@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from sillwright.camera import Array
-from sillwright.candidates import Candidate, Why
+from sillwright.candidates import HARDLY_SEEN, Candidate, Why
 from sillwright.errors import SillwrightError
 from sillwright.survey import Finding, PhotoRecord, Survey, write_aside
 from sillwright.tell.pictures import Screen, screens_of, viewed
@@ -32,7 +32,6 @@ WORDS: dict[Why, str] = {
     "off-wall": "off the wall",
     "other-run": "told of on the other run",
 }
-WORDLESS = ("outline", "not-tried")  # many, and of little interest: the legend says it for all of them
 NONE: Color = STATUS_COLORS["reshoot"]
 DOUBTED: Color = STATUS_COLORS["check"]
 _TURNS = 25
@@ -67,10 +66,10 @@ def candidate_picture(photo: PhotoRecord, considered: Sequence[Candidate], pixel
     screens = screens_of(photo, pixels, scale)
     shown = [one for one in considered if photo.file in one.photos and one.run in screens]
     tagged: list[tuple[Candidate, Array]] = []
-    for one in sorted(shown, key=lambda one: one.why not in WORDLESS):
+    for one in sorted(shown, key=lambda one: one.why not in HARDLY_SEEN):
         outline_px = _outline_px(one, screens[one.run])
-        sketch.path(outline_px, _color(one), 1 if one.why in WORDLESS else 2, closed=True, halo_px=1)
-        if one.why not in WORDLESS:
+        sketch.path(outline_px, _color(one), 1 if one.why in HARDLY_SEEN else 2, closed=True, halo_px=1)
+        if one.why not in HARDLY_SEEN:
             low, high = outline_px.min(axis=0), outline_px.max(axis=0)
             sketch.taken.append((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
             tagged.append((one, outline_px))
@@ -84,7 +83,7 @@ def candidate_picture(photo: PhotoRecord, considered: Sequence[Candidate], pixel
 def _color(one: Candidate) -> Color:
     if one.why is None:
         return DOUBTED if set(one.doubts) - set(BESIDE) else BOLT
-    return INK if one.why in WORDLESS else NONE
+    return INK if one.why in HARDLY_SEEN else NONE
 
 
 def _words(one: Candidate) -> str:
