@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
+from one_bolt import AREA, BAR, BOLT, POSES
 from scene_pictures import bolt_view, rough_glimpse
-from scenes import PHONE, Bar, Scene, axis_parameters, overhead
+from scenes import PHONE, Scene, axis_parameters
 from sillwright.camera import project
 from sillwright.candidates import Candidate, Dropped, Why
 from sillwright.measure import find, starts
@@ -21,8 +22,7 @@ from sillwright.measure.find import Shapes, find_bolts
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.starts import rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
-from sillwright.outline import Bolt
-from sillwright.see.bolts import Proposal, Proposals, WallArea
+from sillwright.see.bolts import Proposal, Proposals
 from sillwright.see.edgefield import EdgeField, packed
 from sillwright.see.parallax import FlatPatch, Parallax
 from sillwright.solve.axis import AxisFit, BoltView
@@ -33,13 +33,6 @@ from sillwright.tell.sketch import PAPER
 from test_tell_pictures import one_bolt_survey
 
 SHAPE = BoltShape(6.35, 1.2, None)
-AREA = WallArea(370.0, 530.0, -10.0, 150.0)
-POSES = (
-    overhead(150.0, -30.0, 1250.0, lean_deg=(3.0, 1.0), turn_deg=2.0),
-    overhead(780.0, 20.0, 1300.0, lean_deg=(2.0, -2.0), turn_deg=179.0),
-)
-BOLT = Bolt(np.array([450.0, 70.0, 0.0]), np.array([453.0, 72.0, 92.0]), 6.35)
-BAR = Bar(BOLT, 1.2, 1.954)
 STANDING = Scene(PHONE, POSES, bars=(BAR,))
 ELSEWHERE_MM = np.array([420.0, 20.0])
 

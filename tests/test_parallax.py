@@ -11,24 +11,18 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from one_bolt import AREA, BAR, BOLT, POSES
 from scene_pictures import render
-from scenes import PHONE, Bar, Painted, Scene, Stripe, axis_parameters, overhead
+from scenes import PHONE, Painted, Scene, Stripe, axis_parameters, overhead
 from sillwright.camera import Pose, project
 from sillwright.measure.search import Search
 from sillwright.measure.standing import Lookout
 from sillwright.measure.work import BoltSearch, BoltTask, ViewTask
 from sillwright.outline import Bolt
-from sillwright.see.bolts import Proposals, WallArea
+from sillwright.see.bolts import Proposals
 from sillwright.see.parallax import CELL_MM, FlatPatch, Parallax, drawn_out_mm, flat_patch
 from sillwright.solve.axis import AxisFit
 
-AREA = WallArea(370.0, 530.0, -10.0, 150.0)
-POSES = (
-    overhead(150.0, -30.0, 1250.0, lean_deg=(3.0, 1.0), turn_deg=2.0),
-    overhead(780.0, 20.0, 1300.0, lean_deg=(2.0, -2.0), turn_deg=179.0),
-)
-BOLT = Bolt(np.array([450.0, 70.0, 0.0]), np.array([453.0, 72.0, 92.0]), 6.35)
-BAR = Bar(BOLT, 1.2, 1.954)
 PAINTED = tuple(Painted(BAR, tuple(pose.centre_mm)) for pose in POSES)
 
 

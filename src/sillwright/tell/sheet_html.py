@@ -18,6 +18,7 @@ from sillwright.tell.sheet_style import CSS
 from sillwright.tell.wording import (
     ADVISES,
     HOW_TO_READ,
+    NO_BOLTS,
     PHOTO_KEY,
     SAFETY,
     STRAIGHTENING,
@@ -128,7 +129,7 @@ def _plan(survey: Survey, run: RunRecord) -> Iterable[Markup]:
 
 def _hole_table(run: RunRecord, rows: tuple[HoleRow, ...]) -> Markup:
     if not rows:
-        return el("p", "No bolt was found on this run.")
+        return el("p", NO_BOLTS)
     names = ("Bolt", along_title(run), "From previous bolt", "In from the line", "Status and why")
     head = el("tr", *(el("th", name, scope="col") for name in names))
     return el("div", el("table", el("thead", head), el("tbody", *map(_hole_row, rows))), class_="wide")
@@ -157,7 +158,7 @@ def _explained(rows: tuple[HoleRow, ...]) -> Markup:
 
 def _lean_table(rows: tuple[LeanRow, ...]) -> Markup:
     if not rows:
-        return el("p", "No bolt was found on this run.")
+        return el("p", NO_BOLTS)
     names = ("Bolt", "Lean", "What to do", "Tip must come", "", "Which way", "Why")
     head = el("tr", *(el("th", name, scope="col") for name in names))
     return el("div", el("table", el("thead", head), el("tbody", *map(_lean_row, rows))), class_="wide")

@@ -24,6 +24,7 @@ from sillwright.tell.rows import STATUS_WORDS, HoleRow, LeanRow, Shown, along_ti
 from sillwright.tell.wording import (
     ADVISES,
     HOW_TO_READ,
+    NO_BOLTS,
     SAFETY,
     STRAIGHTENING,
     corner_line,
@@ -164,7 +165,7 @@ def _run(survey: Survey, run: RunRecord, width: float) -> list[Any]:
 
 def _hole_table(run: RunRecord, rows: Sequence[HoleRow], width: float) -> Any:
     if not rows:
-        return _text("No bolt was found on this run.")
+        return _text(NO_BOLTS)
     names = ("Bolt", along_title(run), "From previous bolt", "In from the line", "Status and why", "Taped")
     cells: list[list[Any]] = [[_text(name, _HEAD) for name in names]]
     extra: list[tuple[Any, ...]] = []
@@ -185,7 +186,7 @@ def _hole_table(run: RunRecord, rows: Sequence[HoleRow], width: float) -> Any:
 
 def _lean_table(rows: Sequence[LeanRow], width: float) -> Any:
     if not rows:
-        return _text("No bolt was found on this run.")
+        return _text(NO_BOLTS)
     names = ("Bolt", "Lean", "What to do", "Tip must come", "", "Which way", "Why")
     cells: list[list[Any]] = [[_text(name, _HEAD) for name in names]]
     for row in rows:

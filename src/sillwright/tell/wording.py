@@ -10,6 +10,7 @@ from sillwright.tell.reasons import explain, worst_first
 from sillwright.tell.rows import STATUS_WORDS, angle_text, outward, shown_status, width_inches
 
 ADVISES = "sillwright measures and advises. It approves nothing."
+NO_BOLTS = "No bolt was found on this run."
 
 HOW_TO_READ: tuple[str, ...] = (
     "Along, from previous and in from the line are taken where the bolt leaves the concrete. A bolt left leaning "
