@@ -23,7 +23,7 @@ from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.starts import rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
 from sillwright.see.bolts import Proposal, Proposals
-from sillwright.see.edgefield import EdgeField, packed
+from sillwright.see.edgefield import EdgeField
 from sillwright.see.parallax import FlatPatch, Parallax
 from sillwright.solve.axis import AxisFit, BoltView
 from sillwright.survey import BoltRecord, BoltU95, RunRecord
@@ -61,7 +61,7 @@ def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, lis
         flat = FlatPatch((0, 0), np.zeros((2, 2), np.uint8), np.zeros((2, 2), bool))
         found = Proposals([shape], tip_px[None])
         searches.append(BoltSearch(found, (None, None), flat))
-        fields.append(packed(rough_glimpse(view).field))
+        fields.append(rough_glimpse(view).field)
         task = ViewTask(Path(f"{view.photo}.jpg"), PHONE, view.pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(task, AREA, (), 0.3, SHAPE.radius_mm))
     return Search(tuple(tasks), tuple(searches)), fields, views

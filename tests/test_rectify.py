@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scene_pictures import render
 from scenes import PHONE, Scene, inside, lying, overhead
 from sillwright.camera import Pose, project
-from sillwright.rectify import PlaneGrid, plane_map, rectify
+from sillwright.rectify import PlaneGrid, clear_of, plane_map, rectify
 
 POSE = overhead(300.0, 0.0, 1250.0, lean_deg=(6.0, -4.0), turn_deg=5.0)
 
@@ -37,13 +37,14 @@ def test_the_map_is_the_projection_to_a_hundredth_of_a_pixel(
     """With cells of 0.75 mm or less; it bends between the cells that are exact, by the square of their size."""
     grid = PlaneGrid(200.0, -80.0 * sense, step_mm, sense * step_mm, 131, 83, z_mm)
     pose = overhead(300.0, 0.0, height_mm, lean_deg=(about_x, about_y), turn_deg=turn_deg)
-    map_x, map_y = plane_map(PHONE, pose, grid)
+    px = plane_map(PHONE, pose, grid)
     true = exact(pose, grid)
-    assert map_x.shape == map_y.shape == (grid.rows, grid.columns)
+    assert px.shape == true.shape
     seen = inside(PHONE, true.reshape(-1, 2), 0.0).reshape(true.shape[:2])
     limit_px = max(0.004, 0.016 * step_mm**2)
-    assert np.abs(map_x - true[..., 0])[seen].max(initial=0.0) < limit_px
-    assert np.abs(map_y - true[..., 1])[seen].max(initial=0.0) < limit_px
+    assert np.abs(px - true)[seen].max(initial=0.0) < limit_px
+    half = plane_map(PHONE, pose, grid, shrink=2)
+    assert np.abs(half - ((true + 0.5) / 2.0 - 0.5))[seen].max(initial=0.0) < limit_px
 
 
 def test_cells_outside_the_photo_are_marked_and_the_others_are_not() -> None:
@@ -79,3 +80,13 @@ def test_a_card_laid_flat_is_as_large_as_it_was_printed(step: float) -> None:
     x, y = grid.x_mm(columns[[0, -1]]), np.sort(grid.y_mm(rows[[0, -1]]))
     np.testing.assert_allclose(x, [170.0, 430.0], atol=1.0)
     np.testing.assert_allclose(y, [-55.0, 55.0], atol=1.0)
+
+
+def test_cells_under_an_outline_are_not_clear_and_the_others_stay() -> None:
+    grid = PlaneGrid(-20.0, 10.0, 2.0, -1.0, 40, 30)
+    shown = np.ones((30, 40), dtype=bool)
+    shown[:, :3] = False
+    square = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 5.0], [0.0, 5.0]])
+    expected = shown.copy()
+    expected[5:11, 10:21] = False
+    assert (clear_of(shown, grid, [square]) == expected).all()

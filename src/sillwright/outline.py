@@ -106,11 +106,12 @@ class Bolt:
 class Outline:
     """Points on the outlines of K bolts in one picture, M each.
 
-    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt.
+    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt; in_camera_mm : (3, K, M) in the camera frame
     """
 
     px: Array
     normals: Array
+    in_camera_mm: Array
     sampling: Sampling
 
     @property
@@ -169,7 +170,7 @@ def outline(
     normals = np.empty_like(px)
     np.multiply(along_y, scale, out=normals[..., 0])
     np.multiply(along_x, -scale, out=normals[..., 1])
-    return Outline(px, normals, sampling)
+    return Outline(px, normals, points, sampling)
 
 
 def _in_camera(

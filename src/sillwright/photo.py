@@ -35,7 +35,7 @@ from sillwright.photo_bytes import heif_turns, jpeg_is_whole, sniff_format
 
 Pixels = NDArray[np.uint8]
 
-HALVES_KEPT = 6  # 9 MB each: a short run's chalk line and bolts are looked for in the same pixels
+PHOTOS_KEPT = 6  # 12 MB gray and 9 MB at half size each: of a short run every step looks at the same pixels
 # What the largest phones write, with room to spare: 108 megapixels, and files of some 30 MB.
 LARGEST_FILE_BYTES = 60_000_000
 LARGEST_PIXELS = 120_000_000
@@ -129,28 +129,41 @@ def read_pixels(path: Path) -> Pixels:
     return _decode(path, gray=False)
 
 
-def read_gray(path: Path) -> Pixels:
-    """A photo's stored pixels in gray, shape (H, W), 8 bits. Raises PhotoError as :func:`read_pixels` does."""
-    return _decode(path, gray=True)
+def read_gray(path: Path, *, keep: bool = False) -> Pixels:
+    """A photo's stored pixels in gray, shape (H, W), 8 bits.
+
+    With ``keep`` the last few are kept for whoever asks again, and cannot be written to. Raises PhotoError as
+    :func:`read_pixels` does.
+    """
+    return _kept(_kept_gray, path) if keep else _decode(path, gray=True)
 
 
 def read_half(path: Path, *, keep: bool = False) -> Pixels:
     """A photo's stored pixels at half size, shape (H/2, W/2, 3), blue-green-red: pixel p of the whole photo stands at
-    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. With ``keep`` the last few are kept for whoever asks again,
-    and cannot be written to. Raises PhotoError as :func:`read_pixels` does.
+    ``(p + 0.5) / 2 - 0.5``. Cameras store colour no finer. ``keep`` and errors as in :func:`read_gray`.
     """
-    if not keep:
-        return _decode(path, half=True)
+    return _kept(_kept_half, path) if keep else _decode(path, half=True)
+
+
+def _kept(kept: Callable[[Path, int, int], Pixels], path: Path) -> Pixels:
     try:
         written = path.stat()
     except OSError as fault:
         raise PhotoError(f"{path} cannot be read: {fault.strerror or fault}.") from None
-    return _half(path, (written.st_mtime_ns, written.st_size))
+    return kept(path, written.st_mtime_ns, written.st_size)
 
 
-@lru_cache(maxsize=HALVES_KEPT)
-def _half(path: Path, _written: tuple[int, int]) -> Pixels:
-    pixels = _decode(path, half=True)
+@lru_cache(maxsize=PHOTOS_KEPT)
+def _kept_gray(path: Path, _written_ns: int, _size: int) -> Pixels:
+    return _frozen(_decode(path, gray=True))
+
+
+@lru_cache(maxsize=PHOTOS_KEPT)
+def _kept_half(path: Path, _written_ns: int, _size: int) -> Pixels:
+    return _frozen(_decode(path, half=True))
+
+
+def _frozen(pixels: Pixels) -> Pixels:
     pixels.flags.writeable = False
     return pixels
 

@@ -41,18 +41,20 @@ class PlaneGrid:
         return self.y0_mm + np.asarray(row, dtype=float) * self.step_y_mm
 
 
-def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Pixel coordinates of every cell, two (rows, columns) arrays for ``cv2.remap``; NaN behind the camera."""
-    columns = np.arange(0, grid.columns + MAP_STEP, MAP_STEP)
-    rows = np.arange(0, grid.rows + MAP_STEP, MAP_STEP)
+def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> NDArray[np.float32]:
+    """Pixel coordinates of every cell, (rows, columns, 2), as ``cv2.remap`` takes them; NaN behind the camera.
+
+    ``shrink`` : of a photo stored so many times smaller: pixel p of the whole stands at (p + 0.5) / shrink - 0.5 there
+    """
+    blocks = (-(-grid.columns // MAP_STEP), -(-grid.rows // MAP_STEP))
+    # Enlarged so many times, a picture has its own pixels in the middle of each block.
+    columns, rows = (MAP_STEP * (np.arange(-1, n + 1) + 0.5) - 0.5 for n in blocks)
     x, y = np.meshgrid(grid.x_mm(columns), grid.y_mm(rows))
     points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, grid.z_mm)])
-    px = project(camera, pose, points).reshape(len(rows), len(columns), 2).astype(np.float32)
-    fine_x, fine_y = np.meshgrid(
-        np.arange(grid.columns, dtype=np.float32) / MAP_STEP, np.arange(grid.rows, dtype=np.float32) / MAP_STEP
-    )
-    full = cv2.remap(px, fine_x, fine_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
-    return np.ascontiguousarray(full[:, :, 0]), np.ascontiguousarray(full[:, :, 1])
+    px = (project(camera, pose, points) + 0.5) / shrink - 0.5
+    px = px.reshape(len(rows), len(columns), 2).astype(np.float32)
+    full = cv2.resize(px, None, fx=MAP_STEP, fy=MAP_STEP, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full[MAP_STEP : MAP_STEP + grid.rows, MAP_STEP : MAP_STEP + grid.columns], dtype=np.float32)
 
 
 def rectify(
@@ -67,10 +69,19 @@ def rectify_all(
     pictures: Sequence[NDArray[np.uint8]], camera: Camera, pose: Pose, grid: PlaneGrid
 ) -> tuple[list[NDArray[np.uint8]], NDArray[np.bool_]]:
     """Pictures of one size that belong to one photo, as :func:`rectify` lays each."""
-    map_x, map_y = plane_map(camera, pose, grid)
-    inside = (map_x >= 0) & (map_y >= 0) & (map_x <= camera.width_px - 1) & (map_y <= camera.height_px - 1)
     shrink = round(camera.width_px / pictures[0].shape[1])
-    if shrink > 1:
-        map_x, map_y = ((m + 0.5) / shrink - 0.5 for m in (map_x, map_y))
-    flat = [cv2.remap(one, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
+    at = plane_map(camera, pose, grid, shrink)
+    low, high = ((px + 0.5) / shrink - 0.5 for px in (0.0, np.array([camera.width_px, camera.height_px]) - 1.0))
+    inside = cv2.inRange(at, (low, low), tuple(high.tolist())) > 0
+    flat = [cv2.remap(one, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
     return flat, inside
+
+
+def clear_of(inside: NDArray[np.bool_], grid: PlaneGrid, outlines_mm: Sequence[Array]) -> NDArray[np.bool_]:
+    """Cells of ``inside`` that none of the outlines on the plane, (K, 2) each, covers."""
+    clear = inside.astype(np.uint8)
+    for outline in outlines_mm:
+        column = (outline[:, 0] - grid.x0_mm) / grid.step_x_mm
+        row = (outline[:, 1] - grid.y0_mm) / grid.step_y_mm
+        cv2.fillConvexPoly(clear, np.round(np.column_stack([column, row])).astype(np.int32), 0)
+    return clear > 0

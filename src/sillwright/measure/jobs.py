@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from sillwright.measure.other_size import other_size, shows_no_bolt
 from sillwright.measure.record import camera_record, marks, view_record
 from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
+from sillwright.photo import PHOTOS_KEPT
 from sillwright.profile import read_profile
 from sillwright.survey import BoltRecord, CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
 
@@ -127,7 +129,8 @@ def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
 
     if progress is not None:
         progress("looking at photos", 0, len(paths))
-    seen = {photo.path: photo for photo in crew.share_out(look_for_cards, paths, tick)}
+    look = partial(look_for_cards, few=len(paths) <= PHOTOS_KEPT)
+    seen = {photo.path: photo for photo in crew.share_out(look, paths, tick)}
     names = {path: job.file_name(path) for path in paths}
     profile = read_profile(job.profile_path) if job.profile_path is not None else None
     first: dict[str, Path] = {}

@@ -11,7 +11,7 @@ import numpy as np
 from sillwright.camera import meet_plane
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
-from sillwright.photo import HALVES_KEPT
+from sillwright.photo import PHOTOS_KEPT
 from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, trace_line
 from sillwright.solve.state import (
     LineObservation,
@@ -49,7 +49,7 @@ class LaidLine:
 def view_tasks(block: Block) -> list[ViewTask]:
     """Every photo of a block as a task for the workers."""
     outlines = covered(block)
-    few = len(block.photos) <= HALVES_KEPT
+    few = len(block.photos) <= PHOTOS_KEPT
     mine = [o for o, number in zip(outlines, block.numbers, strict=True) if number in block.own]
     x = [float(v) for o in mine for v in o[:, 0]]
     y = [float(v) for o in mine for v in o[:, 1]]

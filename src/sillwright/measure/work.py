@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Camera, Pose, meet_plane, project
 from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
-from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half, read_pixels
+from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half
 from sillwright.rectify import PlaneGrid
 from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
-from sillwright.see.edgefield import EdgeField, edge_field, packed
+from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
@@ -114,11 +114,11 @@ def _one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def look_for_cards(path: Path) -> CardsSeen:
-    """Facts and cards of one photo; a photo that cannot be read comes back with its fault."""
+def look_for_cards(path: Path, *, few: bool = False) -> CardsSeen:
+    """Facts and cards of one photo; a photo that cannot be read comes back with its fault. ``few``: as in ViewTask."""
     try:
         facts = read_facts(path)
-        gray = read_gray(path)
+        gray = read_gray(path, keep=few)
     except PhotoError as fault:
         return CardsSeen(path, None, {}, 0.0, 0.0, str(fault))
     seen = find_boards(gray, [scale_card(number) for number in range(1, CARD_COUNT + 1)])
@@ -127,7 +127,7 @@ def look_for_cards(path: Path) -> CardsSeen:
     twice = tuple(number for number, sighting in cards.items() if sighting.twice)
     once = {number: sighting for number, sighting in cards.items() if not sighting.twice}
     mirrored = not cards and is_mirrored(gray, scale_card(1))
-    return CardsSeen(path, facts, once, _sharpness(gray, cards), float(gray.mean()), "", twice, mirrored)
+    return CardsSeen(path, facts, once, _sharpness(gray, cards), cv2.mean(gray)[0], "", twice, mirrored)
 
 
 def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> float:
@@ -204,27 +204,28 @@ class BoltTask:
 def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     """Proposals and wall edges of one photo, and apart from them, since it is large, its reduced edge field.
 
-    The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is read at half size.
+    The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is searched at half size.
     """
     view = task.view
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
     shrink = 2 if task.radius_mm * px_per_mm > 1.7 * CELLS_A_RADIUS else 1
-    pixels = read_half(view.path, keep=view.few) if shrink == 2 else read_pixels(view.path)
-    camera = view.camera.reduced(shrink)
-    task = replace(task, view=replace(view, camera=camera))
-    gray = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    half = read_half(view.path, keep=view.few)
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
     grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
-    edges = find_wall_edges(pixels, camera, view.pose, grid, view.covered_mm)
-    del pixels
+    edges = find_wall_edges(half, view.camera, view.pose, grid, view.covered_mm)
+    gray = cv2.cvtColor(half, cv2.COLOR_BGR2GRAY) if shrink == 2 else read_gray(view.path, keep=view.few)
+    del half
+    camera = view.camera.reduced(shrink)
+    task = replace(task, view=replace(view, camera=camera))
     mask = mask_of(task, gray.shape, edges)
     area = _on_the_wall(task.area, edges)
     proposals = propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
     left, top, right, bottom = _bounds_px(camera, view.pose, area, gray.shape)
     scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * px_per_mm) * shrink)
-    field = edge_field(gray[top:bottom, left:right], mask[top:bottom, left:right] > 0, np.array([left, top]), scale)
+    usable = mask[top:bottom, left:right] > 0
+    field = edge_field(gray[top:bottom, left:right], usable, np.array([left, top]), scale, packed=True)
     # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.
-    small = replace(packed(field), origin_px=field.origin_px * shrink, scale=field.scale / shrink)
+    small = replace(field, origin_px=field.origin_px * shrink, scale=field.scale / shrink)
     flat = flat_patch(gray, mask, camera, view.pose, area)
     return BoltSearch(proposals.enlarged(shrink), edges, flat), small
 
@@ -275,7 +276,7 @@ def cut_patches(
     """Pieces of one photo round the given places on the wall; None where a bolt there would not be whole."""
     job, edges, bases = task
     view = job.view
-    gray = read_gray(view.path)
+    gray = read_gray(view.path, keep=view.few)
     mask = mask_of(job, gray.shape, edges)
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
     patches: list[Patch | None] = []

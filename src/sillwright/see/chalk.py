@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 from scipy.ndimage import uniform_filter1d
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.rectify import PlaneGrid, rectify
+from sillwright.rectify import PlaneGrid, clear_of, rectify
 
 CELL_MM = 1.0
 POOL_MM = 12
@@ -80,13 +81,7 @@ def find_lines(
     covered_mm : outlines, (K, 2) plane coordinates each, of what lies on the concrete (cards)
     """
     flat, usable = rectify(pixels, camera, pose, grid)
-    for outline in covered_mm:
-        corners = np.column_stack(
-            [(outline[:, 0] - grid.x0_mm) / grid.step_x_mm, (outline[:, 1] - grid.y0_mm) / grid.step_y_mm]
-        )
-        mask = np.zeros(usable.shape, dtype=np.uint8)
-        cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
-        usable &= mask == 0
+    usable = clear_of(usable, grid, covered_mm)
     per_column = round(POOL_MM / abs(grid.step_x_mm))
     color, weight = _pooled_color(flat, usable, per_column)
     ridge = _ridge(color, weight)
@@ -106,11 +101,10 @@ def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column
     """a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
     rows, count = flat.shape[0], flat.shape[1] // per_column
     wide = count * per_column
-    share = usable[:, :wide].astype(np.float32)
+    share = usable[:, :wide].astype(np.uint8)
     size = (count, rows)
-    weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
-    masked = flat[:, :wide].astype(np.float32)
-    masked[~usable[:, :wide]] = 0.0
+    weight = cv2.resize(share.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    masked = cv2.copyTo(flat[:, :wide], share).astype(np.float32)
     mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / per_column)[:, :, None]
     return _chroma(mean).transpose(1, 0, 2).astype(float), weight.T.astype(float)
 
@@ -166,14 +160,14 @@ def _sheared_sums(layers: NDArray[np.float32], shifts: Array) -> Array:
     """
     rows, count = layers.shape[1:]
     padded = rows + 2 * int(np.ceil(np.abs(shifts).max(initial=0.0)))
-    spectrum = np.fft.rfft(layers, padded, axis=1).transpose(1, 0, 2).astype(np.complex64)
+    spectrum = fft.rfft(layers, padded, axis=1).transpose(1, 0, 2)
     step = np.exp(2j * np.pi / padded * shifts).astype(np.complex64)
     phase = np.ones_like(step)
     out = np.empty((len(spectrum), len(shifts), count), dtype=np.complex64)
     for k, wave in enumerate(spectrum):
         out[k] = phase @ wave
         phase *= step
-    return np.fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2)
+    return np.asarray(fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2))
 
 
 def _color_name(hue_deg: float) -> str:
@@ -336,14 +330,19 @@ def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) 
 
 
 def _robust_line(x: Array, y: Array) -> tuple[float, float]:
+    """Slope and level of a straight line, by iteratively reweighted least squares with the weight of Cauchy's law."""
     weight = np.ones(len(x))
-    fit = np.array([0.0, float(np.median(y))])
+    slope, level = 0.0, float(np.median(y))
     for _ in range(8):
-        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
-        off = np.abs(y - np.polyval(fit, x))
+        total = weight.sum()
+        middle_x, middle_y = weight @ x / total, weight @ y / total
+        aside = weight * (x - middle_x)
+        slope = float(aside @ (y - middle_y) / max(float(aside @ (x - middle_x)), 1e-12))
+        level = float(middle_y - slope * middle_x)
+        off = np.abs(y - slope * x - level)
         scale = max(1.4826 * float(np.median(off)), 0.05)
         weight = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
-    return float(fit[0]), float(fit[1])
+    return slope, level
 
 
 def _covered(x: Array, offset: float, along: Array, across: Array, covered_mm: Sequence[Array]) -> NDArray[np.bool_]:

@@ -7,7 +7,7 @@ unit normal n the *edge energy* ``n' T n`` lies between 0 (no edge, or one runni
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -64,21 +64,28 @@ class EdgeField:
         return EdgeField(self.cells[top:bottom, left:right].copy(), corner, self.scale)
 
 
-def edge_field(gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float) -> EdgeField:
-    """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``."""
+def edge_field(
+    gray: NDArray[np.uint8],
+    usable: NDArray[np.bool_] | None,
+    origin_px: Array,
+    scale: float,
+    *,
+    packed: bool = False,
+) -> EdgeField:
+    """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``.
+
+    ``packed`` : in bytes, right to 0.002, where many fields are held at a time
+    """
     size = (max(2, round(gray.shape[1] * scale)), max(2, round(gray.shape[0] * scale)))
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else gray
     free = np.ones(small.shape, dtype=np.float32)
     if usable is not None:
-        free = cv2.resize(usable.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
-    cells = cv2.merge([*structure(small, free), free])
-    return EdgeField(cells, np.asarray(origin_px, dtype=float), scale)
-
-
-def packed(field: EdgeField) -> EdgeField:
-    """The same field in bytes, right to 0.002: many of them are held at a time."""
-    shifted = field.cells * np.float32(FULL) + np.array([0.5, HALF + 0.5, 0.5, 0.5], dtype=np.float32)
-    return replace(field, cells=np.clip(shifted, 0.0, FULL).astype(np.uint8))
+        free = cv2.resize(usable.view(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
+    layers = [*structure(small, free), free]
+    if packed:
+        shifts = (0.0, HALF, 0.0, 0.0)
+        layers = [cv2.convertScaleAbs(one, alpha=FULL, beta=shift) for one, shift in zip(layers, shifts, strict=True)]
+    return EdgeField(cv2.merge(layers), np.asarray(origin_px, dtype=float), scale)
 
 
 def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose
-from sillwright.rectify import PlaneGrid, rectify
+from sillwright.rectify import PlaneGrid, clear_of, rectify
 
 CELL_MM = 2.0
 POOL_MM = 24.0
@@ -43,15 +43,11 @@ def find_wall_edges(
     ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
     """
     flat, usable = rectify(pixels, camera, pose, grid)
-    lab = cv2.cvtColor(flat.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
-    for outline in covered_mm:
-        corners = np.column_stack([(outline[:, 0] - grid.x0_mm) / CELL_MM, (outline[:, 1] - grid.y0_mm) / CELL_MM])
-        mask = np.zeros(usable.shape, dtype=np.uint8)
-        cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
-        usable &= mask == 0
+    lab = cv2.cvtColor(flat.astype(np.float32) / np.float32(255.0), cv2.COLOR_BGR2Lab)
+    usable = clear_of(usable, grid, covered_mm)
     light = lab[:, :, 0]
     rough = np.abs(light - cv2.blur(light, (5, 5)))
-    feature = np.dstack([lab[:, :, 0] * 0.5, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
+    feature = cv2.merge([0.5 * light, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
     step = _steps(feature, usable)
     y = grid.y_mm(np.arange(grid.rows))
     return _first_edge(step, grid, y, -1), _first_edge(step, grid, y, 1)
@@ -62,10 +58,10 @@ def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
     per_column = round(POOL_MM / CELL_MM)
     count = feature.shape[1] // per_column
     wide = count * per_column
-    share = usable[:, :wide].astype(np.float64)
-    weighted = feature[:, :wide] * share[:, :, None]
-    total = weighted.reshape(len(feature), count, per_column, -1).sum(axis=2)
-    weight = share.reshape(len(feature), count, per_column).sum(axis=2)
+    share = usable[:, :wide].astype(np.float32)
+    size = (count, len(feature))
+    total = cv2.resize(feature[:, :wide] * share[:, :, None], size, interpolation=cv2.INTER_AREA).astype(float)
+    weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA).astype(float)
     window = round(WINDOW_MM / CELL_MM)
     running = np.cumsum(np.pad(total, ((1, 0), (0, 0), (0, 0))), axis=0)
     counted = np.cumsum(np.pad(weight, ((1, 0), (0, 0))), axis=0)
@@ -74,7 +70,7 @@ def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
     at = np.arange(window, rows - window)
     below, above = running[at] - running[at - window], running[at + window] - running[at]
     n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]
-    good = (n_below > 0.6 * window * per_column) & (n_above > 0.6 * window * per_column)
+    good = (n_below > 0.6 * window) & (n_above > 0.6 * window)
     n_below, n_above = np.maximum(n_below, 1.0), np.maximum(n_above, 1.0)
     apart = np.linalg.norm(below / n_below[:, :, None] - above / n_above[:, :, None], axis=2)
     step[:, at] = np.where(good, apart, np.nan).T
@@ -91,15 +87,19 @@ def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge |
         return None
     known = np.isfinite(step)
     filled = np.where(known, step, UNSEEN).astype(np.float32)
+    plain = filled >= LEAST_STEP
     best = np.zeros(rows)
     best_slope = np.zeros(rows)
     equals = np.ones(rows)
     for slope in slopes:
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
         index = np.clip(candidates[None, :] + shift[:, None], 0, rows - 1)
-        at = (np.arange(columns)[:, None], index)
-        count = known[at].sum(axis=0)
-        level = np.where(count > 0.25 * columns, _median(filled[at], count), 0.0)
+        column = np.arange(columns)[:, None]
+        count = known[column, index].sum(axis=0)
+        # Where the median falls short of the least step no edge is: only the others are sorted out.
+        clear = (count > 0.25 * columns) & (2 * plain[column, index].sum(axis=0) >= count)
+        level = np.zeros(len(candidates))
+        level[clear] = _median(filled[column, index[:, clear]], count[clear])
         better, alike = level > best[candidates], level == best[candidates]
         best[candidates[better]] = level[better]
         best_slope[candidates[better]], equals[candidates[better]] = slope, 1.0

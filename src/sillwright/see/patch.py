@@ -89,12 +89,16 @@ def edge_offsets(
 def _profiles(patch: Patch, px: Array, normals: Array, reach_px: float) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Steps (S,), the size of the slope along each normal (M, S), and which profiles cross nothing known (M,)."""
     steps = np.arange(-reach_px - 2.0, reach_px + 2.0 + 1e-9, PROFILE_STEP_PX)
-    at = px[:, None, :] + steps[None, :, None] * normals[:, None, :] - patch.origin_px
-    map_x, map_y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
-    profile = cv2.remap(patch.smooth, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    usable = patch.usable.astype(np.uint8)
-    free = cv2.remap(usable, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return steps, np.abs(np.gradient(profile.astype(float), PROFILE_STEP_PX, axis=1)), free.min(axis=1) > 0
+    at = (px - patch.origin_px)[:, None, :] + steps[None, :, None] * normals[:, None, :]
+    at = at.astype(np.float32)
+    profile = cv2.remap(patch.smooth, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    usable = patch.usable.view(np.uint8)
+    free = cv2.remap(usable, at, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    slope: Array = np.empty(profile.shape)
+    np.subtract(profile[:, 2:], profile[:, :-2], out=slope[:, 1:-1])
+    slope[:, 0], slope[:, -1] = 2.0 * (profile[:, 1] - profile[:, 0]), 2.0 * (profile[:, -1] - profile[:, -2])
+    slope *= 0.5 / PROFILE_STEP_PX
+    return steps, np.abs(slope, out=slope), free.min(axis=1) > 0
 
 
 def _peaks(slope: Array) -> NDArray[np.bool_]:

@@ -17,10 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, rays, rotation_from_vector
-from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling, outline
+from sillwright.camera import Array, Camera, Pose, rays
+from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling
 from sillwright.see.edgefield import EdgeField, evidence
 from sillwright.see.patch import Patch, edge_offsets
+from sillwright.solve.outline_moves import Moves, outline_with_moves, outlines
 
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
@@ -42,8 +43,6 @@ NEAR_OF_REACH = 0.32
 # Samples along an outline share the thread, the seam and the shade they lie on, so that their scatter understates what
 # the fit is worth. Set so that 95 % intervals of drawn bolts hold 95 times in 100 (tests/intervals.py).
 SHARED_SCATTER = 1.5
-POSE_STEPS = (1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2)
-LENS_STEPS = (1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5)
 
 
 @dataclass(frozen=True)
@@ -267,7 +266,8 @@ def fit_axis(
     parameters = start.copy()
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
-        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
+        moves, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
+        rows = np.concatenate([one.by_parameters for one in moves])
         prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
         spread = spread_px(residual, weight)
         scaled = weight / spread**2
@@ -278,7 +278,8 @@ def fit_axis(
         parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
         if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
             break
-    rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
+    moves, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
+    rows = np.concatenate([one.by_parameters for one in moves])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
@@ -314,26 +315,26 @@ def _priors(
 
 def _edge_rows(
     views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reaches_px: tuple[float, float]
-) -> tuple[Array, Array, Array]:
-    """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
+) -> tuple[list[Moves], Array, Array]:
+    """Of each view how its outline moves, and of all together the distances to the edges (N,) and weights (N,)."""
     reach_px, rim_in_px = reaches_px
-    rows, residual, weight = [], [], []
+    every, residual, weight = [], [], []
     for view in views:
-        seen, moves = outline_with_moves(view, parameters, chamfer_mm)
+        seen, moves = outline_with_moves(view.camera, view.pose, parameters, chamfer_mm)
         offset, strength = edge_offsets(
             view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
         )
         sides = (seen.part == SIDE) | (seen.part == OTHER_SIDE)
         share = np.where(sides, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
         share = share * np.where(sides | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
-        rows.append(moves)
+        every.append(moves)
         residual.append(offset)
         weight.append(strength * share * (1.0 if view.hidden is None else ~view.hidden))
     off, given = np.concatenate(residual), np.concatenate(weight)
     scale = spread_px(off, given)
     robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
     # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
-    return np.concatenate(rows), off, given * robust
+    return every, off, given * robust
 
 
 def spread_px(offset: Array, weight: Array) -> float:
@@ -344,61 +345,15 @@ def spread_px(offset: Array, weight: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(offset[good]))), 0.35)
 
 
-def outline_with_moves(view: BoltView, parameters: Array, chamfer_mm: float) -> tuple[Outline, Array]:
-    """The outline, and how far each point moves along its normal for 1 mm of each parameter, (M, 7)."""
-    many = outlines(view.camera, view.pose, parameters + np.vstack([np.zeros(7), np.eye(7) * 0.05]), chamfer_mm)
-    normal = many.normals[0]
-    moves = np.einsum("kmi,mi->mk", many.px[1:] - many.px[0], normal) / 0.05
-    return Outline(many.px[:1], many.normals[:1], many.sampling), moves
-
-
-def outlines(
-    camera: Camera,
-    pose: Pose,
-    parameters: Array,
-    chamfer_mm: float,
-    sampling: Sampling = DENSE,
-    *,
-    rough: bool = False,
-) -> Outline:
-    """Outlines for rows of parameters, (K, 7)."""
-    bases = parameters[:, :2] @ np.eye(2, 3)
-    tips, radii, feet = parameters[:, 2:5], parameters[:, 5], parameters[:, 6]
-    return outline(
-        camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm, sampling=sampling, rough=rough
-    )
-
-
 def sensitivities(
     views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float
 ) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
     """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
-    parameters, covariance = fit.parameters, fit.covariance
-    rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
+    moves, residual, weight = _edge_rows(views, fit.parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     by_pose, by_lens = [], []
-    start = 0
-    for view in views:
-        plain = outlines(view.camera, view.pose, parameters[None], chamfer_mm)
-        block = slice(start, start + len(plain.part))
-        start += len(plain.part)
-        gain = covariance @ (rows[block] * scaled[block, None]).T
-
-        def moves(camera: Camera, pose: Pose, size: float, plain: Outline = plain) -> Array:
-            moved = outlines(camera, pose, parameters[None], chamfer_mm)
-            return np.einsum("mi,mi->m", moved.px[0] - plain.px[0], plain.normals[0]) / size
-
-        columns = []
-        for k in range(6):
-            delta = np.zeros(6)
-            delta[k] = POSE_STEPS[k]
-            pose = Pose(rotation_from_vector(delta[:3]) @ view.pose.rotation, view.pose.translation_mm + delta[3:])
-            columns.append(moves(view.camera, pose, POSE_STEPS[k]))
-        by_pose.append(-gain @ np.column_stack(columns))
-        columns = []
-        for k, size in enumerate(LENS_STEPS):
-            values = view.camera.parameters
-            values[k] += size
-            columns.append(moves(view.camera.with_parameters(values), view.pose, size))
-        by_lens.append(-gain @ np.column_stack(columns))
+    for one, mine in zip(moves, np.split(scaled, len(moves)), strict=True):
+        gain = fit.covariance @ (one.by_parameters * mine[:, None]).T
+        by_pose.append(-gain @ one.by_pose)
+        by_lens.append(-gain @ one.by_lens)
     return tuple(by_pose), tuple(by_lens)

@@ -23,10 +23,10 @@ from sillwright.solve.axis import (
     RADIUS_SIGMA,
     AxisFit,
     BoltView,
-    outline_with_moves,
     seen_aslant,
     spread_px,
 )
+from sillwright.solve.outline_moves import outline_with_moves
 
 # What two sides share bows them alike: straight bolts of rendered photos come out within 2.2 sigmas of straight so.
 SHARED_SCATTER = 2.5
@@ -68,9 +68,9 @@ def fit_bow(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float, hidden: 
     """
     outlines, rows = [], []
     for k, view in enumerate(views):
-        seen, moves = outline_with_moves(view, fit.parameters, chamfer_mm)
+        seen, moves = outline_with_moves(view.camera, view.pose, fit.parameters, chamfer_mm)
         outlines.append(seen)
-        rows.append(_rows(seen, moves, k, len(views)))
+        rows.append(_rows(seen, moves.by_parameters, k, len(views)))
     prior = _prior_weights(fit, len(views))
     values: Array = np.zeros(len(prior))
     for reaches in REACHES_PX:

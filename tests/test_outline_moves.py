@@ -1,0 +1,102 @@
+"""How an outline moves, against what it does when bolt, camera and lens are really moved a little."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scenes import PHONE, overhead
+from sillwright.camera import Array, Camera, Pose, rotation_from_vector
+from sillwright.solve.outline_moves import outline_with_moves, outlines
+
+PINHOLE = replace(PHONE, k1=0.0, k2=0.0, k3=0.0, p1=0.0, p2=0.0)
+CHAMFER_MM = 1.3
+PLACE_STEP_MM, TURN_STEP = 1e-3, 1e-7
+LENS_STEPS = (1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5)
+
+places = st.builds(
+    lambda x, y, lean_x, lean_y, height, radius, foot: np.array(
+        [x, y, x + lean_x * height, y + lean_y * height, height, radius, foot]
+    ),
+    st.floats(-300.0, 700.0),
+    st.floats(-150.0, 150.0),
+    st.floats(-0.2, 0.2),
+    st.floats(-0.2, 0.2),
+    st.floats(40.0, 130.0),
+    st.floats(5.0, 12.0),
+    st.floats(-2.0, 2.0),
+)
+poses = st.builds(
+    lambda height, about_x, about_y, turn: overhead(200.0, 0.0, height, lean_deg=(about_x, about_y), turn_deg=turn),
+    st.floats(1100.0, 1500.0),
+    st.floats(-8.0, 8.0),
+    st.floats(-8.0, 8.0),
+    st.floats(-180.0, 180.0),
+)
+
+
+def moved(camera: Camera, pose: Pose, place: Array, chamfer_mm: float = CHAMFER_MM) -> Array:
+    return outlines(camera, pose, place[None], chamfer_mm).px[0]
+
+
+def along_normals(after: Array, before: Array, normals: Array, step: float) -> Array:
+    return np.sum((after - before) * normals, axis=1) / step
+
+
+@settings(max_examples=40, deadline=None)
+@given(places, poses, st.integers(0, 6))
+def test_an_outline_moves_with_the_bolt_as_its_derivatives_say(place: Array, pose: Pose, which: int) -> None:
+    seen, moves = outline_with_moves(PINHOLE, pose, place, CHAMFER_MM)
+    step = PLACE_STEP_MM * np.eye(7)[which]
+    real = along_normals(
+        moved(PINHOLE, pose, place + step), moved(PINHOLE, pose, place - step), seen.normals[0], 2.0 * PLACE_STEP_MM
+    )
+    np.testing.assert_allclose(moves.by_parameters[:, which], real, atol=2e-4)
+
+
+@settings(max_examples=40, deadline=None)
+@given(places, poses, st.integers(0, 5))
+def test_an_outline_moves_with_the_camera_as_its_derivatives_say(place: Array, pose: Pose, which: int) -> None:
+    seen, moves = outline_with_moves(PINHOLE, pose, place, CHAMFER_MM)
+    step = TURN_STEP if which < 3 else PLACE_STEP_MM
+
+    def shifted(size: float) -> Pose:
+        delta = size * np.eye(6)[which]
+        return Pose(rotation_from_vector(delta[:3]) @ pose.rotation, pose.translation_mm + delta[3:])
+
+    real = along_normals(
+        moved(PINHOLE, shifted(step), place), moved(PINHOLE, shifted(-step), place), seen.normals[0], 2.0 * step
+    )
+    np.testing.assert_allclose(moves.by_pose[:, which], real, rtol=1e-5, atol=2e-3)
+
+
+@pytest.mark.parametrize("which", range(9))
+def test_an_outline_moves_with_the_lens_as_its_derivatives_say(which: int) -> None:
+    place = np.array([420.0, -60.0, 431.0, -55.0, 82.0, 6.35, 0.4])
+    pose = overhead(200.0, 0.0, 1250.0, lean_deg=(3.0, -2.0))
+    seen, moves = outline_with_moves(PHONE, pose, place, CHAMFER_MM)
+
+    def bent(size: float) -> Camera:
+        values = PHONE.parameters
+        values[which] += size
+        return PHONE.with_parameters(values)
+
+    step = LENS_STEPS[which]
+    real = along_normals(moved(bent(step), pose, place), moved(bent(-step), pose, place), seen.normals[0], 2.0 * step)
+    np.testing.assert_allclose(moves.by_lens[:, which], real, rtol=1e-4, atol=1e-4)
+
+
+@settings(max_examples=30, deadline=None)
+@given(places, poses, st.integers(0, 6))
+def test_a_phones_lens_changes_that_by_what_it_turns_the_normals(place: Array, pose: Pose, which: int) -> None:
+    """Normals are those of a pinhole, so what slides along the outline shows in steps by a few parts in a hundred."""
+    seen, moves = outline_with_moves(PHONE, pose, place, CHAMFER_MM)
+    step = PLACE_STEP_MM * np.eye(7)[which]
+    real = along_normals(
+        moved(PHONE, pose, place + step), moved(PHONE, pose, place - step), seen.normals[0], 2.0 * PLACE_STEP_MM
+    )
+    np.testing.assert_allclose(moves.by_parameters[:, which], real, atol=0.06 * np.abs(real).max() + 1e-3)
