@@ -73,7 +73,9 @@ def rectify_all(
     at = plane_map(camera, pose, grid, shrink)
     low, high = ((px + 0.5) / shrink - 0.5 for px in (0.0, np.array([camera.width_px, camera.height_px]) - 1.0))
     inside = cv2.inRange(at, (low, low), tuple(high.tolist())) > 0
-    flat = [cv2.remap(one, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
+    # In thirty-seconds of a pixel, three times as fast as in floats.
+    whole, parts = cv2.convertMaps(at, None, cv2.CV_16SC2)
+    flat = [cv2.remap(one, whole, parts, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
     return flat, inside
 
 

@@ -16,7 +16,8 @@ from sillwright.measure.scale import pool
 from sillwright.measure.work import Crew
 from sillwright.survey import Finding
 
-SAME_SIZE_MM = 0.3  # 5/8 in and 16 mm look the same
+SAME_LOOK_MM = 0.3  # no photo tells 5/8 in and 16 mm apart: the first listed is named
+ONE_FINDS_BOTH = 0.08  # 12 mm and 1/2 in, 5/8 in and 16 mm: bolts of the one are found under the other
 
 
 def shows_no_bolt(found: SearchedRun) -> bool:
@@ -30,22 +31,25 @@ def shows_no_bolt(found: SearchedRun) -> bool:
 def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:
     """The other listed size of which a run plainly shows bolts, as a finding; None where it shows none of any.
 
-    Next sizes may both find the bolts, as 12 mm and 1/2 in do: then it is the one that they come out nearest to.
+    Under each size bolts of the next may be found as well: which it is shows in how large they come out.
     """
-    clear: list[tuple[int, float, BoltSize]] = []
+    clear: list[tuple[int, float, float]] = []
     for size in _other_sizes(job.bolt):
         found = search_run(replace(job, bolt=size), laid, within_mm, crew)
         count = sum(not one.doubts and len(one.found.views) > 1 for one in found.judged)
         seen = pool(found.sizes)
-        clear.append((-count, abs(np.log(seen.ratio)) if seen is not None else np.inf, size))
-    fewest, _, best = min(clear, key=lambda one: one[:2])
-    return Finding("bolt-size", value_mm=best.diameter_mm) if fewest else None
+        far, ratio = (abs(np.log(seen.ratio)), seen.ratio) if seen is not None else (np.inf, 1.0)
+        clear.append((-count, far, size.diameter_mm * ratio))
+    fewest, _, looks_mm = min(clear)
+    off_mm = [abs(size.diameter_mm - looks_mm) for size in BOLT_SIZES]
+    looks = next(size for size, off in zip(BOLT_SIZES, off_mm, strict=True) if off <= min(off_mm) + SAME_LOOK_MM)
+    return Finding("bolt-size", value_mm=looks.diameter_mm) if fewest else None
 
 
 def _other_sizes(stated: BoltSize) -> list[BoltSize]:
-    """The listed sizes that look different from the stated one and from each other."""
+    """Listed sizes one of which finds the bolts of any that the stated size does not."""
     tried = [stated]
     for size in BOLT_SIZES:
-        if all(abs(size.diameter_mm - one.diameter_mm) > SAME_SIZE_MM for one in tried):
+        if all(abs(size.diameter_mm / one.diameter_mm - 1.0) > ONE_FINDS_BOTH for one in tried):
             tried.append(size)
     return tried[1:]

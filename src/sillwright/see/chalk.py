@@ -85,15 +85,16 @@ def find_lines(
     per_column = round(POOL_MM / abs(grid.step_x_mm))
     color, weight = _pooled_color(flat, usable, per_column)
     ridge = _ridge(color, weight)
-    if not (weight > 0).any():
+    seen = weight > 0
+    if not seen.any():
         return []
-    noise = float(np.linalg.norm(1.4826 * np.median(np.abs(ridge[weight > 0]), axis=0)))
-    size = np.linalg.norm(ridge, axis=2, keepdims=True)
-    ridge *= np.minimum(1.0, CAP_LAB / np.maximum(size, 1e-9))
+    noise = float(np.hypot(*(1.4826 * np.median(np.abs(ridge[:, :, k][seen])) for k in (0, 1))))
+    size = np.hypot(ridge[:, :, 0], ridge[:, :, 1])
+    ridge *= np.minimum(1.0, CAP_LAB / np.maximum(size, 1e-9))[:, :, None]
     least = max(MIN_STRENGTH_LAB, MIN_STRENGTH_NOISES * noise)
-    rows = ridge.shape[1] // ROW_POOL
-    ridge = ridge[:, : rows * ROW_POOL].reshape(-1, rows, ROW_POOL, 2).mean(axis=2)
-    weight = weight[:, : rows * ROW_POOL].reshape(-1, rows, ROW_POOL).mean(axis=2)
+    pooled = ridge.shape[1] // ROW_POOL, len(ridge)
+    within = np.s_[:, : pooled[0] * ROW_POOL]
+    ridge, weight = (cv2.resize(part[within], pooled, interpolation=cv2.INTER_AREA) for part in (ridge, weight))
     return _strongest(ridge, weight, grid, least, most)
 
 
@@ -106,7 +107,7 @@ def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column
     weight = cv2.resize(share.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     masked = cv2.copyTo(flat[:, :wide], share).astype(np.float32)
     mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / per_column)[:, :, None]
-    return _chroma(mean).transpose(1, 0, 2).astype(float), weight.T.astype(float)
+    return np.ascontiguousarray(_chroma(mean).transpose(1, 0, 2)), np.ascontiguousarray(weight.T)
 
 
 def _ridge(color: Array, weight: Array) -> Array:
@@ -118,7 +119,7 @@ def _ridge(color: Array, weight: Array) -> Array:
     left, right = np.roll(side, reach, axis=1), np.roll(side, -reach, axis=1)
     to_left, to_right = middle - left, middle - right
     same = np.sign(to_left) == np.sign(to_right)
-    ridge = np.where(same, np.sign(to_left) * np.minimum(np.abs(to_left), np.abs(to_right)), 0.0)
+    ridge = np.where(same, np.sign(to_left) * np.minimum(np.abs(to_left), np.abs(to_right)), np.float32(0.0))
     whole = (weight > 0.5) & (np.roll(weight, reach + 3, axis=1) > 0.5) & (np.roll(weight, -reach - 3, axis=1) > 0.5)
     whole[:, : SIDE_FAR_MM + 3] = False
     whole[:, -SIDE_FAR_MM - 3 :] = False

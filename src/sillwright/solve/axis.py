@@ -21,7 +21,7 @@ from sillwright.camera import Array, Camera, Pose, rays
 from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling
 from sillwright.see.edgefield import EdgeField, evidence
 from sillwright.see.patch import Patch, edge_offsets
-from sillwright.solve.outline_moves import Moves, outline_with_moves, outlines
+from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves, outlines
 
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
@@ -266,8 +266,7 @@ def fit_axis(
     parameters = start.copy()
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
-        moves, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
-        rows = np.concatenate([one.by_parameters for one in moves])
+        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
         prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
         spread = spread_px(residual, weight)
         scaled = weight / spread**2
@@ -278,8 +277,8 @@ def fit_axis(
         parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
         if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
             break
-    moves, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    rows = np.concatenate([one.by_parameters for one in moves])
+    else:
+        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
     normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
@@ -315,10 +314,10 @@ def _priors(
 
 def _edge_rows(
     views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reaches_px: tuple[float, float]
-) -> tuple[list[Moves], Array, Array]:
-    """Of each view how its outline moves, and of all together the distances to the edges (N,) and weights (N,)."""
+) -> tuple[Array, Array, Array]:
+    """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
     reach_px, rim_in_px = reaches_px
-    every, residual, weight = [], [], []
+    rows, residual, weight = [], [], []
     for view in views:
         seen, moves = outline_with_moves(view.camera, view.pose, parameters, chamfer_mm)
         offset, strength = edge_offsets(
@@ -327,14 +326,14 @@ def _edge_rows(
         sides = (seen.part == SIDE) | (seen.part == OTHER_SIDE)
         share = np.where(sides, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
         share = share * np.where(sides | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
-        every.append(moves)
+        rows.append(moves)
         residual.append(offset)
         weight.append(strength * share * (1.0 if view.hidden is None else ~view.hidden))
     off, given = np.concatenate(residual), np.concatenate(weight)
     scale = spread_px(off, given)
     robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
     # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
-    return every, off, given * robust
+    return np.concatenate(rows), off, given * robust
 
 
 def spread_px(offset: Array, weight: Array) -> float:
@@ -349,11 +348,13 @@ def sensitivities(
     views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float
 ) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
     """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
-    moves, residual, weight = _edge_rows(views, fit.parameters, chamfer_mm, REACHES_PX[-1])
+    rows, residual, weight = _edge_rows(views, fit.parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
+    gains = np.split(fit.covariance @ (rows * scaled[:, None]).T, len(views), axis=1)
     by_pose, by_lens = [], []
-    for one, mine in zip(moves, np.split(scaled, len(moves)), strict=True):
-        gain = fit.covariance @ (one.by_parameters * mine[:, None]).T
-        by_pose.append(-gain @ one.by_pose)
-        by_lens.append(-gain @ one.by_lens)
+    for view, gain in zip(views, gains, strict=True):
+        seen = outlines(view.camera, view.pose, fit.parameters[None], chamfer_mm)
+        turned, bent = moves_with_camera(view.camera, view.pose, seen)
+        by_pose.append(-gain @ turned)
+        by_lens.append(-gain @ bent)
     return tuple(by_pose), tuple(by_lens)

@@ -70,7 +70,7 @@ def fit_bow(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float, hidden: 
     for k, view in enumerate(views):
         seen, moves = outline_with_moves(view.camera, view.pose, fit.parameters, chamfer_mm)
         outlines.append(seen)
-        rows.append(_rows(seen, moves.by_parameters, k, len(views)))
+        rows.append(_rows(seen, moves, k, len(views)))
     prior = _prior_weights(fit, len(views))
     values: Array = np.zeros(len(prior))
     for reaches in REACHES_PX:

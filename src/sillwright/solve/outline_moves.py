@@ -8,26 +8,14 @@ shank, less what slides along a side or round an arc.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from sillwright.camera import Array, Camera, Pose, project_with_derivatives
+from sillwright.camera import Array, Camera, Pose, project_with_derivatives, pull_back
 from sillwright.outline import DENSE, FACE, FOOT, RIM, Outline, Sampling, outline
 
-
-@dataclass(frozen=True)
-class Moves:
-    """How far each of M points of an outline moves out along its normal, px.
-
-    by_parameters : (M, 7) for 1 mm of each parameter of ``solve.axis.AxisFit``
-    by_pose : (M, 6) for a turn of the camera (radians, left of its rotation) and 1 mm of its translation
-    by_lens : (M, 9) for one of each of the intrinsics
-    """
-
-    by_parameters: Array
-    by_pose: Array
-    by_lens: Array
+_AT_FOOT = np.flatnonzero(DENSE.part == FOOT)
+_AT_END = np.flatnonzero((DENSE.part == RIM) | (DENSE.part == FACE))
+_ON_RIM = (DENSE.part == RIM)[_AT_END]
 
 
 def outlines(
@@ -47,46 +35,49 @@ def outlines(
     )
 
 
-def outline_with_moves(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float) -> tuple[Outline, Moves]:
-    """The outline of one bolt (7,), densely, and how it moves."""
-    seen = outlines(camera, pose, parameters[None], chamfer_mm)
-    points = seen.in_camera_mm[:, 0].T
-    _, by_point, by_intrinsics = project_with_derivatives(camera, points)
-    normal = seen.normals[0][:, None]
-    gain = (normal @ by_point)[:, 0]
-    turned = points - pose.translation_mm
-    by_pose = np.hstack([np.cross(turned, gain), gain])
-    by_lens = (normal @ by_intrinsics)[:, 0]
-    by_parameters = _by_parameters(parameters, turned @ pose.rotation, gain @ pose.rotation, chamfer_mm, seen)
-    return seen, Moves(by_parameters, by_pose, by_lens)
-
-
-def _by_parameters(parameters: Array, points_mm: Array, gain: Array, chamfer_mm: float, seen: Outline) -> Array:
-    """Moves for each parameter, (M, 7): of points (M, 3) of the wall frame seen to move ``gain`` (M, 3) px a mm.
+def outline_with_moves(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float) -> tuple[Outline, Array]:
+    """The outline of one bolt (7,), densely, and how far each point moves out for 1 mm of each parameter, (M, 7), px.
 
     With the unit axis a of a shank L long, its ends moved by dB and dT turn a by da, the part of dT - dB square to a
     over L; what is fixed to the shank at e from its axis moves, with the least turn that does so, by -a (da . e).
     """
+    seen = outlines(camera, pose, parameters[None], chamfer_mm)
+    points = seen.in_camera_mm[:, 0]
+    gain = pose.rotation.T @ pull_back(camera, points, seen.normals[0])
     base = np.array([parameters[0], parameters[1], 0.0])
     along = parameters[2:5] - base
-    length = float(np.linalg.norm(along))
+    length = float(np.sqrt(along @ along))
     axis = along / length
-    off = points_mm - base
-    up = off @ axis
-    aside = off - up[:, None] * axis
-    out = aside / np.linalg.norm(aside, axis=1, keepdims=True)
-    lengthwise = gain @ axis
+    off = pose.rotation.T @ (points - pose.translation_mm[:, None]) - base[:, None]
+    up = axis @ off
+    aside = off - axis[:, None] * up
+    lengthwise = axis @ gain
 
+    moves = np.zeros((7, points.shape[1]))
     # Sides slide along themselves unseen; the foot slides up or down the shank to stay level with the concrete.
-    foot = seen.part == FOOT
-    held = gain - np.where(foot, lengthwise / axis[2], 0.0)[:, None] * np.array([0.0, 0.0, 1.0])
-    share = (up / length)[:, None]
-    by_base, by_tip = (1.0 - share) * held, share * held
+    moves[6, _AT_FOOT] = lengthwise[_AT_FOOT] / axis[2]
+    held = gain.copy()
+    held[2] -= moves[6]
+    share = up / length
+    np.multiply(1.0 - share, held[:2], out=moves[:2])
+    np.multiply(share, held, out=moves[2:5])
+    moves[5] = (held * aside).sum(axis=0) / np.sqrt((aside * aside).sum(axis=0))
 
     # Rim and face stand square to the axis at the tip and tilt with it.
-    end = (seen.part == RIM) | (seen.part == FACE)
-    below = np.where(seen.part == RIM, chamfer_mm, 0.0)[:, None]
-    tilt = (below * (gain - lengthwise[:, None] * axis) + lengthwise[:, None] * aside) / length
-    by_base[end], by_tip[end] = tilt[end], (gain - tilt)[end]
-    by_level = np.where(foot, lengthwise / axis[2], 0.0)
-    return np.column_stack([by_base[:, :2], by_tip, np.sum(held * out, axis=1), by_level])
+    own, pull = gain[:, _AT_END], lengthwise[_AT_END]
+    below = np.where(_ON_RIM, chamfer_mm, 0.0)
+    tilt = (below * (own - axis[:, None] * pull) + pull * aside[:, _AT_END]) / length
+    moves[:2, _AT_END], moves[2:5, _AT_END] = tilt[:2], own - tilt
+    return seen, moves.T
+
+
+def moves_with_camera(camera: Camera, pose: Pose, seen: Outline) -> tuple[Array, Array]:
+    """How far each point of one outline moves out as its photo's camera changes, px.
+
+    (M, 6) for a turn (radians, left of the rotation) and 1 mm of the translation; (M, 9) for one of each intrinsic.
+    """
+    points = seen.in_camera_mm[:, 0].T
+    _, by_point, by_intrinsics = project_with_derivatives(camera, points)
+    normal = seen.normals[0][:, None]
+    gain = (normal @ by_point)[:, 0]
+    return np.hstack([np.cross(points - pose.translation_mm, gain), gain]), (normal @ by_intrinsics)[:, 0]
