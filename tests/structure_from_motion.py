@@ -1,12 +1,12 @@
 """The same photos placed by a general-purpose structure-from-motion library, beside sillwright, as a table.
 
     python -m pip install -e ".[benchmark]"
-    python tests/structure_from_motion.py [FOLDER] [SCENE ...] [--cards-in-view]
+    python tests/structure_from_motion.py [FOLDER] [SCENE ...] [--as-taken | --cards-in-view]
 
 Not a test: run it by hand. The library (pycolmap: SIFT, every pair matched, incremental mapping) has what a surveyor
-would give it: full-size photos, the calibrated lens, held, and masks, drawn by the truth. They hide the ground, which
-is rendered with a texture that repeats, and the cards (but for --cards-in-view), which look alike: on either the
-library takes one place for another. The cards then give size and level.
+would give it: full-size photos, the calibrated lens, held, and, but for --as-taken, masks drawn by the truth. They hide
+the ground, which is rendered with a texture that repeats, and the cards (but for --cards-in-view), which look alike: on
+either the library takes one place for another. The cards then give size and level.
 
 Bolts and chalk are picked in each photo where the truth puts them, which no hand does and no powder on rough concrete
 shows, and again with 1 px of noise on each pick. The same picks in the photos as sillwright placed them tell the
@@ -49,6 +49,7 @@ PICK_EVERY_MM = 100.0
 PICK_SIGMA_PX = 1.0
 DRAWS = 200
 MIN_CORNERS = 6
+ALL, WALL, CONCRETE = "all", "the wall and what lies on it", "bare concrete"  # what the library is let see
 
 
 Placed = dict[str, tuple[Camera, Pose]]  # file name to the lens and pose a photo is thought to have
@@ -104,31 +105,35 @@ def _fill(mask: NDArray[np.uint8], corners_px: Array, value: int) -> None:
         cv2.fillConvexPoly(mask, np.round(corners_px).astype(np.int32), value)
 
 
-def write_walls(scene: Path, truth: dict, work: Path, cards_in_view: bool) -> list[str]:
+def write_photos(scene: Path, truth: dict, work: Path, shown: str) -> list[str]:
     """Photos with the ground painted over, and masks; the names. Masks alone would leave SIFT's quota to the ground."""
     names = []
     for photo in truth["photos"]:
-        mask, gray = wall_top(truth, photo), read_gray(scene / photo["file"])
+        names.append(Path(photo["file"]).with_suffix(".png").name)
+        gray = read_gray(scene / photo["file"])
+        if shown == ALL:
+            cv2.imwrite(str(work / "photos" / names[-1]), gray)
+            continue
+        mask = wall_top(truth, photo)
         gray[mask == 0] = np.median(gray[mask > 0])
         kernel = np.ones((2 * BORDER_PX + 1, 2 * BORDER_PX + 1), np.uint8)
         # Outside the photo counts as wall: there is no paint beyond its border.
         inner = cv2.erode(mask, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=255)
-        names.append(Path(photo["file"]).with_suffix(".png").name)
         cv2.imwrite(str(work / "photos" / names[-1]), gray)
-        seen = inner if cards_in_view else without_cards(inner, truth, photo)
+        seen = inner if shown == WALL else without_cards(inner, truth, photo)
         cv2.imwrite(str(work / "masks" / f"{names[-1]}.png"), seen)
     return names
 
 
-def place(scene: Path, truth: dict, camera: Camera, cards_in_view: bool) -> tuple[dict[str, Pose], float]:
+def place(scene: Path, truth: dict, camera: Camera, shown: str) -> tuple[dict[str, Pose], float]:
     """File name to pose of each photo the library placed, its unit unknown; and the processor time it took, s."""
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
         for name in ("photos", "masks"):
             (work / name).mkdir()
-        names = write_walls(scene, truth, work, cards_in_view)
+        names = write_photos(scene, truth, work, shown)
         start = sum(os.times()[:4])
-        found = _map(work, names, camera)
+        found = _map(work, names, camera, masked=shown != ALL)
         spent = sum(os.times()[:4]) - start
     files = dict(zip(names, (photo["file"] for photo in truth["photos"]), strict=True))
     best = max(found.values(), key=lambda one: one.num_reg_images(), default=None)
@@ -140,9 +145,11 @@ def place(scene: Path, truth: dict, camera: Camera, cards_in_view: bool) -> tupl
     return poses, spent
 
 
-def _map(work: Path, names: list[str], camera: Camera) -> dict:
+def _map(work: Path, names: list[str], camera: Camera, *, masked: bool) -> dict:
     reader = pycolmap.ImageReaderOptions()
-    reader.mask_path, reader.camera_model = work / "masks", "FULL_OPENCV"
+    reader.camera_model = "FULL_OPENCV"
+    if masked:
+        reader.mask_path = work / "masks"
     # There the middle of the first pixel is (0.5, 0.5).
     numbers = [camera.fx, camera.fy, camera.cx + 0.5, camera.cy + 0.5, *camera.distortion, 0.0, 0.0, 0.0]
     reader.camera_params = ",".join(repr(float(number)) for number in numbers)
@@ -306,6 +313,7 @@ def main() -> None:
     arguments = sys.argv[1:]
     folder = Path(arguments[0]) if arguments and Path(arguments[0]).is_dir() else SHARED_PHOTOS
     wanted = [name for name in arguments if not Path(name).is_dir() and not name.startswith("--")] or SCENES
+    shown = ALL if "--as-taken" in arguments else WALL if "--cards-in-view" in arguments else CONCRETE
     table = Table(
         title="The same photos, placed by sillwright and by a structure-from-motion library (mm)",
         caption=f"True picks: at the truth's image points. Hand picks: {PICK_SIGMA_PX:g} px of noise on each, "
@@ -321,11 +329,11 @@ def main() -> None:
             phone = json.loads((scene / "job_facts.json").read_text())["phone"].lower()
             if phone not in profiles:
                 profiles[phone] = calibrated(folder / f"calibration_phone_{phone}", Path(work) / f"{phone}.json")
-            _add_scene(table, scene, profiles[phone], "--cards-in-view" in arguments)
+            _add_scene(table, scene, profiles[phone], shown)
     Console(width=150).print(table)
 
 
-def _add_scene(table: Table, scene: Path, profile: Path, cards_in_view: bool) -> None:
+def _add_scene(table: Table, scene: Path, profile: Path, shown: str) -> None:
     truth, job = json.loads((scene / "truth.json").read_text()), scene_job(scene, profile)
     start = sum(os.times()[:4])
     survey = measure_job(job)
@@ -333,7 +341,7 @@ def _add_scene(table: Table, scene: Path, profile: Path, cards_in_view: bool) ->
     own = [placed_by_cards(survey, run.name) for run in survey.runs]
     first = truth["photos"][0]
     lens = read_profile(profile).calibrated.camera.scaled(first["width"], first["height"])
-    poses, spent_s = place(scene, truth, lens, cards_in_view)
+    poses, spent_s = place(scene, truth, lens, shown)
     loose: Placed = {file: (lens, pose) for file, pose in poses.items()}
     corners = card_corners(scene, loose, [number for run in job.runs for number in run.cards])
     theirs = [levelled(loose, corners, job.card_thickness_mm)] * len(own) if corners else []

@@ -38,6 +38,7 @@ END_SURE = 0.25
 WORTH_A_VIEW = 5.0  # half of what the least clear bolt of the rendered photos had, nats a photo
 WORTH_ALONE = 7.5  # one photo must show more: what is told of scores 8, and fits that score it were worth 9 and more
 NO_END_COST = 10.0
+LIKE_A_BOLT = 6.0  # the least score of a bolt, rendered or drawn, was 10: what scores less is not looked at further
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
 OTHER_FEET = 5
@@ -186,7 +187,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     worth_fitting = [one for one in _different(places)[:FITS_A_BOLT] if one[0] > places[0][0] - WORTH_A_FIT]
     fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
     score, best = max(fits, key=lambda one: one[0])
-    if stickup is None:
+    if stickup is None and score > LIKE_A_BOLT:
         fits += [_fitted(views, start, shape, None) for start in _other_ends(best)]
         score, best = max(fits, key=lambda one: one[0])
     rivals = sum(

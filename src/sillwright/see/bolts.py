@@ -188,17 +188,17 @@ def _stadiums(
     """For each end and each rim the best foot: rows of score, tip x, tip y (search plane), base x, base y, height."""
     angles = np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False, dtype=np.float32)
     away = np.arange(0.0, 132.0 / abs(grid.step_x_mm), AWAY_STEP, dtype=np.float32)
-    x0, y0 = (tips[:, k].astype(np.float32)[:, None, None] for k in (0, 1))
-    ux, uy = np.cos(angles)[None, :, None], np.sin(angles)[None, :, None]
-    base_x, base_y, height, allowed = _feet(grid, x0, y0, x0 + ux * away, y0 + uy * away, pose, area)
-    tip, turn = np.nonzero(allowed.any(axis=2))
-    if not len(tip):
-        return np.zeros((0, 6))
-    allowed = allowed[tip, turn]
-    base_x, base_y, height = (a[tip, turn] for a in (base_x, base_y, height))
-    cells = cv2.merge([*tensor, usable])
+    tip, turn = np.nonzero(_may_lead_to_feet(grid, tips, angles, pose))
     ends = tips[tip].astype(np.float32)
     unit = np.column_stack([np.cos(angles[turn]), np.sin(angles[turn])])
+    x, y = (ends[:, k, None] + unit[:, k, None] * away for k in (0, 1))
+    base_x, base_y, height, allowed = _feet(grid, ends[:, :1], ends[:, 1:], x, y, pose, area)
+    some = allowed.any(axis=1)
+    if not some.any():
+        return np.zeros((0, 6))
+    tip, ends, unit, allowed = tip[some], ends[some], unit[some], allowed[some]
+    base_x, base_y, height = base_x[some], base_y[some], height[some]
+    cells = cv2.merge([*tensor, usable])
     rows = []
     for rim in RIMS:
         total = _stadium_score(cells, ends, unit, away, allowed, rim * CELLS_A_RADIUS)
@@ -208,9 +208,24 @@ def _stadiums(
         order = np.lexsort((-best, tip))
         first = order[np.unique(tip[order], return_index=True)[1]]
         pick = (first, at[first])
-        x, y = grid.x_mm(ends[first, 0]), grid.y_mm(ends[first, 1])
-        rows.append(np.column_stack([best[first], x, y, base_x[pick], base_y[pick], height[pick]]))
+        end_x_mm, end_y_mm = grid.x_mm(ends[first, 0]), grid.y_mm(ends[first, 1])
+        rows.append(np.column_stack([best[first], end_x_mm, end_y_mm, base_x[pick], base_y[pick], height[pick]]))
     return np.concatenate(rows)
+
+
+def _may_lead_to_feet(grid: PlaneGrid, tips: NDArray[np.int64], angles: Array, pose: Pose) -> NDArray[np.bool_]:
+    """Which way from each end a foot may show that is not too far from plumb below it, (N, directions)."""
+    centre = pose.centre_mm
+    end_mm = np.column_stack([grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1])])
+    way = np.column_stack([np.cos(angles) * np.sign(grid.step_x_mm), np.sin(angles) * np.sign(grid.step_y_mm)])
+    may = np.zeros((len(tips), len(angles)), dtype=bool)
+    for level_mm in LEVELS_MM:
+        # A foot plumb below an end at this height shows so far from it, and those the bolt may lean to this far round.
+        plumb = (end_mm - centre[:2]) * ((centre[2] - level_mm) / centre[2] - 1.0)
+        around = LARGEST_LEAN * level_mm * (centre[2] - SEARCH_HEIGHT_MM) / centre[2]
+        ahead = np.maximum(plumb @ way.T, 0.0)
+        may |= np.sum(plumb**2, axis=1)[:, None] - ahead**2 < around**2
+    return may
 
 
 def _stadium_score(

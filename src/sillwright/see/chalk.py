@@ -312,19 +312,23 @@ def _strength_across(color: Array, open_bins: NDArray[np.bool_], y: Array) -> Ar
 
 def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Middle of the powder in each bin, mm, and its colour there."""
+    strength, across = strength.astype(np.float32), y.astype(np.float32)
+
+    def weighed(middle: Array, width: float) -> tuple[NDArray[np.float32], Array, Array]:
+        window = np.exp(np.float32(-0.5 / width**2) * np.square(across - middle.astype(np.float32)[:, None]))
+        powder = strength * window
+        mass = powder.sum(axis=1).astype(float)
+        return window, mass, (powder @ across) / np.maximum(mass, 1e-9)
+
     middle: Array = np.zeros(len(x))
     for width in (2.5, 1.8, 1.4, *(POWDER_WIDTH_MM,) * 4):
-        window = np.exp(-0.5 * ((y[None, :] - middle[:, None]) / width) ** 2)
-        mass = (strength * window).sum(axis=1)
-        shifted = (strength * window * y[None, :]).sum(axis=1) / np.maximum(mass, 1e-9)
+        _, mass, shifted = weighed(middle, width)
         good = usable & (mass > 0.3 * np.quantile(mass[usable], 0.7)) if usable.any() else usable
         if int(good.sum()) < 5:
             break
         slope, level = _robust_line(x[good], shifted[good])
         middle = level + slope * x
-    window = np.exp(-0.5 * ((y[None, :] - middle[:, None]) / POWDER_WIDTH_MM) ** 2)
-    mass = (strength * window).sum(axis=1)
-    centre = (strength * window * y[None, :]).sum(axis=1) / np.maximum(mass, 1e-9)
+    window, mass, centre = weighed(middle, POWDER_WIDTH_MM)
     # A Gaussian window of the powder's own width shows half of how far the powder is off the window's middle.
     centre = np.where(mass > 0, middle + np.clip(2.0 * (centre - middle), -2.5, 2.5), middle)
     return centre, mass / window.sum(axis=1)

@@ -20,7 +20,8 @@ CELL_MM = 2.0
 POOL_MM = 24.0
 WINDOW_MM = 16.0
 NEAREST_MM = 18.0
-LARGEST_SLOPE = 0.02
+LARGEST_SLOPE, SLOPES = 0.02, 41
+BORDER_ROWS = 13
 LEAST_STEP = 6.0  # CIE Lab units between wall and what lies beside it
 SHARE_OF_STRONGEST = 0.6
 UNSEEN = -1.0
@@ -48,9 +49,8 @@ def find_wall_edges(
     light = lab[:, :, 0]
     rough = np.abs(light - cv2.blur(light, (5, 5)))
     feature = cv2.merge([0.5 * light, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
-    step = _steps(feature, usable)
-    y = grid.y_mm(np.arange(grid.rows))
-    return _first_edge(step, grid, y, -1), _first_edge(step, grid, y, 1)
+    ridges = _ridges(_steps(feature, usable))
+    return _first_edge(ridges, grid, -1), _first_edge(ridges, grid, 1)
 
 
 def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
@@ -72,51 +72,58 @@ def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
     n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]
     good = (n_below > 0.6 * window) & (n_above > 0.6 * window)
     n_below, n_above = np.maximum(n_below, 1.0), np.maximum(n_above, 1.0)
-    apart = np.linalg.norm(below / n_below[:, :, None] - above / n_above[:, :, None], axis=2)
-    step[:, at] = np.where(good, apart, np.nan).T
+    apart = below / n_below[:, :, None] - above / n_above[:, :, None]
+    step[:, at] = np.where(good, np.sqrt(np.einsum("rck,rck->rc", apart, apart)), np.nan).T
     return step
 
 
-def _first_edge(step: Array, grid: PlaneGrid, y: Array, side: int) -> WallEdge | None:
+@dataclass(frozen=True)
+class _Ridges:
+    """By row of the grid: how strong a straight edge through its middle is at the best slope, 0 for none, and that."""
+
+    strength: Array
+    slope: Array
+    middle_mm: float
+
+
+def _ridges(step: Array) -> _Ridges:
     columns, rows = step.shape
     x = (np.arange(columns) + 0.5) * POOL_MM
-    middle = x.mean()
-    slopes = np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, 41)
-    candidates = np.flatnonzero((side * y > NEAREST_MM) & (np.arange(rows) > 12) & (np.arange(rows) < rows - 12))
-    if not len(candidates):
-        return None
-    known = np.isfinite(step)
-    filled = np.where(known, step, UNSEEN).astype(np.float32)
-    plain = filled >= LEAST_STEP
-    best = np.zeros(rows)
-    best_slope = np.zeros(rows)
-    equals = np.ones(rows)
-    for slope in slopes:
+    middle = float(x.mean())
+    at = np.arange(BORDER_ROWS, rows - BORDER_ROWS)
+    filled = np.where(np.isfinite(step), step, UNSEEN).astype(np.float32)
+    column = np.arange(columns)[:, None]
+    best, best_slope, equals = np.zeros(len(at)), np.zeros(len(at)), np.ones(len(at))
+    for slope in np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, SLOPES):
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
-        index = np.clip(candidates[None, :] + shift[:, None], 0, rows - 1)
-        column = np.arange(columns)[:, None]
-        count = known[column, index].sum(axis=0)
+        along = filled[column, np.clip(at[None, :] + shift[:, None], 0, rows - 1)]
+        count = np.count_nonzero(along >= 0.0, axis=0)
         # Where the median falls short of the least step no edge is: only the others are sorted out.
-        clear = (count > 0.25 * columns) & (2 * plain[column, index].sum(axis=0) >= count)
-        level = np.zeros(len(candidates))
-        level[clear] = _median(filled[column, index[:, clear]], count[clear])
-        better, alike = level > best[candidates], level == best[candidates]
-        best[candidates[better]] = level[better]
-        best_slope[candidates[better]], equals[candidates[better]] = slope, 1.0
+        clear = (count > 0.25 * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=0) >= count)
+        level = np.zeros(len(at))
+        level[clear] = _median(along[:, clear], count[clear])
+        better, alike = level > best, level == best
+        best[better] = level[better]
+        best_slope[better], equals[better] = slope, 1.0
         # Shifts of less than a cell make several slopes equal: the edge has the middle one.
-        best_slope[candidates[alike]] += slope
-        equals[candidates[alike]] += 1.0
-    best_slope /= equals
-    strongest = best.max()
-    if strongest < LEAST_STEP:
+        best_slope[alike] += slope
+        equals[alike] += 1.0
+    strength, slopes = np.zeros(rows), np.zeros(rows)
+    strength[at], slopes[at] = best, best_slope / equals
+    return _Ridges(strength, slopes, middle)
+
+
+def _first_edge(ridges: _Ridges, grid: PlaneGrid, side: int) -> WallEdge | None:
+    y = grid.y_mm(np.arange(grid.rows))
+    best = np.where(side * y > NEAREST_MM, ridges.strength, 0.0)
+    if best.max(initial=0.0) < LEAST_STEP:
         return None
-    order = candidates if side > 0 else candidates[::-1]
-    for row in order:
-        near = best[max(0, row - 8) : row + 9]
-        if best[row] >= max(LEAST_STEP, SHARE_OF_STRONGEST * strongest) and best[row] == near.max():
-            slope = float(best_slope[row])
+    clear = np.flatnonzero(best >= max(LEAST_STEP, SHARE_OF_STRONGEST * float(best.max())))
+    for row in clear if side > 0 else clear[::-1]:
+        if best[row] == best[max(0, row - 8) : row + 9].max():
+            slope = float(ridges.slope[row])
             # The step lies between cell row - 1 and cell row.
-            offset = float(y[row]) - CELL_MM / 2.0 - slope * (grid.x0_mm + middle)
+            offset = float(y[row]) - CELL_MM / 2.0 - slope * (grid.x0_mm + ridges.middle_mm)
             return WallEdge(slope, offset, float(best[row]))
     return None
 
