@@ -82,6 +82,11 @@ class PartEvidence:
     total: float
     side_units: float
 
+    @property
+    def foot_seen(self) -> float:
+        """How clearly the foot shows; seen end-on it is behind the bolt's own end, and what looks like it is that."""
+        return self.foot * float(aslant_of(np.array(self.side_units)))
+
 
 @dataclass(frozen=True)
 class AxisFit:
