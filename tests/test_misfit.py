@@ -87,6 +87,19 @@ def test_a_photo_that_does_not_fit_another_run_keeps_this_runs_bolts_from_ok(
     assert [r.photos for r in made.reasons if r.code == "misfit"] == ([("a.jpg",)] if status == "check" else [])
 
 
+@pytest.mark.parametrize(("torn", "status"), [(0, "ok"), (1, "ok"), (2, "check")])
+def test_where_most_bolts_are_seen_otherwise_by_each_photo_the_others_are_not_ok(torn: int, status: str) -> None:
+    _, block, found = run(1.0)
+    job = bare_job(RunJob("north", (), (1, 2)))
+    lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
+    line = ChosenLine(0.0, 0.0, "blue", (0, 1), None)
+    laid = LaidRun(job.runs[0], block, line, {}, dict.fromkeys(block.photos, lens))
+    names = {path: path.name for path in block.photos}
+    judged = [Judged(found, ("views-disagree",) if k < torn else (), ()) for k in range(3)]
+    made = _result(job, laid, judged, TAPED, [(None, None)] * 2, (), names).record
+    assert {bolt.status for bolt in made.bolts[torn:]} == {status}
+
+
 @pytest.mark.parametrize("code", OF_ALL_ON_A_RUN)
 def test_a_corner_is_no_surer_than_the_runs_that_meet_in_it(code: str) -> None:
     corner = CornerRecord(("north", "east"), 90.0, 0.05, {"north": 1000.0, "east": -40.0}, "ok", ())

@@ -210,6 +210,10 @@ def _result(
         reasons.append(Finding("cards-raised", (), block.own))
     if foot_stands_high(fits):
         reasons.append(Finding("cards-low", (), block.own))
+    torn = [one for one in judged if "views-disagree" in one.doubts]
+    if len(torn) > 1 and 2 * len(torn) >= len(fits) and all(reason.code != "misfit" for reason in reasons):
+        # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
+        reasons.append(Finding("misfit"))
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
