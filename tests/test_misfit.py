@@ -15,7 +15,7 @@ from sillwright.job import RunJob
 from sillwright.measure.corner import OF_ALL_ON_A_RUN, doubted
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine
-from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, no_foot_vouches
 from sillwright.measure.runs import LaidRun, _result
 from sillwright.measure.verdict import Judged
 from sillwright.profile import Lens
@@ -56,6 +56,11 @@ def test_one_foot_surely_seen_above_the_concrete_shows_cards_thinner_than_stated
     level_mm: float, sigma_mm: float, high: bool
 ) -> None:
     assert foot_stands_high([fit_with_foot(0.2, 0.4), fit_with_foot(level_mm, sigma_mm)]) is high
+
+
+@pytest.mark.parametrize(("sigmas_mm", "none"), [((), False), ((0.79,), True), ((0.6,), False), ((0.79, 0.3), False)])
+def test_only_a_foot_that_is_seen_bears_out_how_high_the_cards_lie(sigmas_mm: tuple[float, ...], none: bool) -> None:
+    assert no_foot_vouches([fit_with_foot(-0.3, sigma_mm) for sigma_mm in sigmas_mm]) is none
 
 
 @pytest.mark.parametrize(

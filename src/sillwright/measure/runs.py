@@ -11,13 +11,14 @@ import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.candidates import Dropped
+from sillwright.cards import PAPER_THICKNESS_MM
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
-from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits, no_foot_vouches
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
@@ -210,6 +211,8 @@ def _result(
         reasons.append(Finding("cards-raised", (), block.own))
     if foot_stands_high(fits):
         reasons.append(Finding("cards-low", (), block.own))
+    if no_foot_vouches(fits) and job.card_thickness_mm <= PAPER_THICKNESS_MM:
+        reasons.append(Finding("height-unverified", (), block.own))
     torn = [one for one in judged if "views-disagree" in one.doubts]
     if len(torn) > 1 and 2 * len(torn) >= len(fits) and all(reason.code != "misfit" for reason in reasons):
         # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
