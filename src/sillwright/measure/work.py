@@ -32,9 +32,9 @@ from sillwright.see.patch import Patch, cut_patch
 CELLS_A_RADIUS = 6.5  # of the reduced edge field
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 LONGEST_VIEW_MM = 4000.0
-# Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 6 px leans were
-# off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
-LEAST_RADIUS_PX = 7.0
+# Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
+# were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
+LEAST_RADIUS_PX = 6.2
 
 T = TypeVar("T")
 R = TypeVar("R")
