@@ -70,7 +70,7 @@ class LaidRun:
     @property
     def poses(self) -> dict[Path, tuple[Camera, Pose]]:
         """Camera and right-handed pose of each photo."""
-        return {path: (self.block.camera(i), self.block.pose(i)) for i, path in enumerate(self.block.photos)}
+        return _poses(self.block)
 
 
 @dataclass(frozen=True)
@@ -206,17 +206,7 @@ def _result(
         for i, one in enumerate(ordered, start=1)
     )
     reasons = _run_reasons(job, laid, scale, poor, names)
-    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
-    if feet_lie_low(fits):
-        reasons.append(Finding("cards-raised", (), block.own))
-    if foot_stands_high(fits):
-        reasons.append(Finding("cards-low", (), block.own))
-    if no_foot_vouches(fits) and job.card_thickness_mm <= PAPER_THICKNESS_MM:
-        reasons.append(Finding("height-unverified", (), block.own))
-    torn = [one for one in judged if "views-disagree" in one.doubts]
-    if len(torn) > 1 and 2 * len(torn) >= len(fits) and all(reason.code != "misfit" for reason in reasons):
-        # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
-        reasons.append(Finding("misfit"))
+    reasons += _told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
@@ -275,6 +265,23 @@ def _run_reasons(
     if strange:
         reasons.append(Finding("lens-mismatch", strange))
     return reasons
+
+
+def _told_by_bolts(job: Job, block: Block, judged: Sequence[Judged], *, misfit: bool) -> list[Finding]:
+    """What the bolts of a run say of its cards and photos; ``misfit`` : that these do not fit is said already."""
+    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
+    told = []
+    if feet_lie_low(fits):
+        told.append(Finding("cards-raised", (), block.own))
+    if foot_stands_high(fits):
+        told.append(Finding("cards-low", (), block.own))
+    if no_foot_vouches(fits) and job.card_thickness_mm <= PAPER_THICKNESS_MM:
+        told.append(Finding("height-unverified", (), block.own))
+    torn = sum("views-disagree" in one.doubts for one in judged)
+    if torn > 1 and 2 * torn >= len(fits) and not misfit:
+        # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
+        told.append(Finding("misfit"))
+    return told
 
 
 def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
