@@ -269,6 +269,15 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "stands-unmeasured",
+        "Something stands unmeasured",
+        "Something that is not in the list stands up {length|somewhere} along",
+        "if it is an anchor bolt, clean it, keep shadows and tape off it and shoot it from two more sides; "
+        "if not, take it off the wall or leave it",
+        "how far along the run it stands",
+    ),
+    Reason(
+        "run",
         "no-bolts",
         "No bolt found",
         "No bolt was found on this run",
