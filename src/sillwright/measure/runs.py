@@ -212,7 +212,8 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = run_reasons(job, block, line, laid.lenses, scale, poor, names)
+    strange = strange_lenses(block)
+    reasons = run_reasons(job, block, line, laid.lenses, scale, poor, strange, names)
     reasons += told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
     if not bolts:
         reasons.append(Finding("no-bolts"))
@@ -242,7 +243,7 @@ def _result(
         scale_u95_ratio=scale.u95_ratio,
         edges=wall,
     )
-    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
+    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, strange, names))
 
 
 def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
@@ -263,10 +264,10 @@ def _poses(block: Block) -> dict[Path, tuple[Camera, Pose]]:
 
 
 def _photo_findings(
-    block: Block, with_line: Sequence[int], names: Mapping[Path, str]
+    block: Block, with_line: Sequence[int], strange: Sequence[int], names: Mapping[Path, str]
 ) -> dict[Path, tuple[Finding, ...]]:
     findings: dict[Path, tuple[Finding, ...]] = dict(block.left_out)
-    strange, poor = strange_lenses(block), misfits(block)
+    poor = misfits(block)
     for i, path in enumerate(block.photos):
         here = []
         if i not in with_line:
@@ -315,7 +316,7 @@ def _no_line(job: Job, run: RunJob, block: Block, names: Mapping[Path, str]) -> 
         run.line_marks,
         plate_width_mm=job.plate_width_mm,
     )
-    return RunResult(record, _poses(block), y_sign, _photo_findings(block, blameless, names))
+    return RunResult(record, _poses(block), y_sign, _photo_findings(block, blameless, strange_lenses(block), names))
 
 
 def _lie_two_ways(turns_deg: Sequence[float]) -> bool:

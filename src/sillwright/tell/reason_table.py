@@ -122,7 +122,7 @@ REASONS: tuple[Reason, ...] = (
         "lens-mismatch",
         "Lens profile does not fit",
         "The lens profile does not fit {photos|this photo}",
-        "make sure the profile is from this phone and this lens, or calibrate it again",
+        "make sure that no zoom was used and that the profile is from this phone and this lens, or calibrate it again",
     ),
     Reason(
         "photo",
