@@ -53,6 +53,7 @@ class LaidRun:
     """A run whose photos stand in one frame on its chalk line, before its bolts are looked for.
 
     lenses : of the job's photos, those of this run standing as the run showed they were stored
+    strange : photos (indices) whose lens is not as known
     """
 
     run: RunJob
@@ -60,6 +61,7 @@ class LaidRun:
     line: ChosenLine
     traces: Mapping[Path, LineTrace]
     lenses: Mapping[Path, LensOfPhoto]
+    strange: Sequence[int] = ()
 
     @property
     def stations_mm(self) -> dict[int, float]:
@@ -124,7 +126,7 @@ def lay_run(
         laid = None if laid is None else lay_again(block, laid)
     if laid is None:
         return _no_line(job, run, block, names)
-    return LaidRun(run, laid.block, laid.line, laid.traces, lenses)
+    return LaidRun(run, laid.block, laid.line, laid.traces, lenses, strange_lenses(laid.block))
 
 
 def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> SearchedRun:
@@ -212,8 +214,7 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    strange = strange_lenses(block)
-    reasons = run_reasons(job, block, line, laid.lenses, scale, poor, strange, names)
+    reasons = run_reasons(job, block, line, laid.lenses, scale, poor, laid.strange, names)
     reasons += told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
     if not bolts:
         reasons.append(Finding("no-bolts"))
@@ -243,7 +244,7 @@ def _result(
         scale_u95_ratio=scale.u95_ratio,
         edges=wall,
     )
-    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, strange, names))
+    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, laid.strange, names))
 
 
 def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
