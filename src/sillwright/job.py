@@ -17,7 +17,6 @@ from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
     DEFAULT_BOLT,
     DEFAULT_PLATE,
-    NOMINAL_WIDTH_IN,
     CameraTable,
     JobTable,
     PlateTable,
@@ -26,6 +25,7 @@ from sillwright.job_file import (
     read_job_file,
 )
 from sillwright.job_photos import find_photos, named_photos
+from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.lengths import MM_PER_INCH
 
 
