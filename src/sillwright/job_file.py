@@ -13,6 +13,7 @@ from pydantic import BeforeValidator, Field, StrictInt, StringConstraints, Valid
 from sillwright.cards import CARD_COUNT, CHECK_LENGTH_MM
 from sillwright.errors import JobError
 from sillwright.fasteners import BoltSize, bolt_size
+from sillwright.job_plates import DiagonalTable, EndTable, LayoutTable, LevelsTable, OutlineTable, WallTable
 from sillwright.job_values import Card, Length, Name, Patterns, Table, read_bolt, read_plate_size, within
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 
@@ -50,9 +51,7 @@ class CardsTable(Table):
     """``[cards]``: the board under the paper, and the taped length between the check ticks."""
 
     thickness_mm: Annotated[Length, within(CARD_THICKNESS_RANGE_MM)] = Field(default=0.0, alias="thickness")
-    check_length_mm: Annotated[Length, within(CHECK_LENGTH_RANGE_MM)] | None = Field(
-        default=None, alias="check_length"
-    )
+    check_length_mm: Annotated[Length, within(CHECK_LENGTH_RANGE_MM)] | None = Field(default=None, alias="check_length")
 
 
 class CameraTable(Table):
@@ -77,13 +76,18 @@ class RunTable(Table):
     cards: Annotated[tuple[Card, ...], Field(min_length=1)] | None = None
     line_marks: Literal["outside", "inside"] = "outside"
     tape: tuple[TapeTable, ...] = ()
+    begins: EndTable | None = None
+    ends: EndTable | None = None
+    levels: LevelsTable | None = None
 
 
 class CornerTable(Table):
-    """``[[corner]]``: photos that show two chalk lines crossing."""
+    """``[[corner]]``: photos that show two chalk lines crossing, and how the plates meet there."""
 
     runs: tuple[Name, Name]
     photos: Patterns
+    joint: Literal["mitre", "butt"] = "butt"
+    through: Name | None = None
 
 
 class JobTable(Table):
@@ -96,6 +100,8 @@ class JobTable(Table):
     camera: CameraTable = Field(default_factory=CameraTable)
     run: Annotated[tuple[RunTable, ...], Field(min_length=1)]
     corner: tuple[CornerTable, ...] = ()
+    layout: LayoutTable = Field(default_factory=LayoutTable)
+    outline: OutlineTable = Field(default_factory=OutlineTable)
 
 
 def read_job_file(path: Path) -> JobTable:
@@ -150,6 +156,16 @@ def job_error(path: Path, faults: Sequence[str]) -> JobError:
     return JobError("\n".join(f"{path.name}: {fault}" for fault in dict.fromkeys(faults)))
 
 
+_HEADINGS = {
+    "run": "[[run]]",
+    "tape": "[[run.tape]]",
+    "corner": "[[corner]]",
+    "wall": "[[outline.wall]]",
+    "diagonal": "[[outline.diagonal]]",
+    "begins": "[run.begins]",
+    "ends": "[run.ends]",
+    "levels": "[run.levels]",
+}
 _TABLES: dict[str, type[Table]] = {
     "": JobTable,
     "plate": PlateTable,
@@ -159,6 +175,13 @@ _TABLES: dict[str, type[Table]] = {
     "run": RunTable,
     "tape": TapeTable,
     "corner": CornerTable,
+    "begins": EndTable,
+    "ends": EndTable,
+    "levels": LevelsTable,
+    "layout": LayoutTable,
+    "outline": OutlineTable,
+    "wall": WallTable,
+    "diagonal": DiagonalTable,
 }
 
 
@@ -192,27 +215,33 @@ def _sentence(fault: Any, document: dict[str, Any]) -> str:
 def _wrong_value(kind: str, fault: Any, key: str) -> str:
     context = fault.get("ctx", {})
     written = f"is {fault['input']!r}"[:80]
+    if kind == "greater_than":
+        return f"{written}, and must be more than {context['gt']:g}."
     if kind in ("greater_than_equal", "less_than_equal"):
         bound = "at least" if kind == "greater_than_equal" else "at most"
         limit = context.get("ge", context.get("le"))
-        if isinstance(fault["input"], int):
+        if isinstance(fault["input"], int | float):
             return f"{written}, and must be {bound} {limit:g}."
         return (
             f"{written}, and must be {bound} {limit:g} mm (about {_feet_inches(limit)}). Check the number and its unit."
         )
     if kind == "literal_error":
         return f"{written}, and must be {context['expected'].replace(chr(39), chr(34))}."
-    if kind in ("tuple_type", "list_type") and key in ("run", "tape", "corner"):
-        heading = "run.tape" if key == "tape" else key
-        return f"must be a list of tables: write its heading in double brackets, [[{heading}]]."
+    if kind in ("tuple_type", "list_type") and _HEADINGS.get(key, "").startswith("[["):
+        return f"must be a list of tables: write its heading in double brackets, {_HEADINGS[key]}."
     if kind in ("tuple_type", "list_type"):
-        example = {"cards": "[1, 2]", "runs": '["north", "east"]'}.get(key, '["north/*.jpg"]')
+        example = {"cards": "[1, 2]", "runs": '["north", "east"]', "stock": '["12 ft", "16 ft"]'}.get(
+            key, '["north/*.jpg"]'
+        )
         return f"must be a list in square brackets, like {example}."
     if kind in ("model_type", "model_attributes_type"):
-        heading = f"[[{key}]]" if key in ("run", "tape", "corner") else f"[{key}]"
-        return f"must be a table: write a heading {heading} with its keys below."
+        return f"must be a table: write a heading {_HEADINGS.get(key, f'[{key}]')} with its keys below."
     if kind == "int_type":
         return f"{written}, and must be a whole number without quotes."
+    if kind == "float_type" or kind == "float_parsing":
+        return f"{written}, and must be a number without quotes."
+    if kind == "bool_type":
+        return f"{written}, and must be true or false, without quotes."
     if kind == "string_type":
         return f"{written}, and must be text in quotes."
     if kind in ("too_short", "string_too_short"):

@@ -43,9 +43,7 @@ def within(bounds_mm: tuple[float, float]) -> Any:
 
 
 Length = Annotated[float, BeforeValidator(read_length)]
-Name = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f]*$")
-]
+Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f]*$")]
 Card = Annotated[StrictInt, Field(ge=1, le=CARD_COUNT)]
 Patterns = Annotated[tuple[str, ...], Field(min_length=1)]
 
