@@ -16,6 +16,7 @@ from sillwright.judge.checks import across_plate, bolt_diameter, check_piece, ch
 from sillwright.judge.ends import piece_checks
 from sillwright.judge.overhang import NO_FIGURE, faces, overhang_checks
 from sillwright.judge.own_rules import rule_set_from_toml
+from sillwright.judge.passes import HolePlace
 from sillwright.judge.rules import RuleSet, rule_set
 from sillwright.judge.stack import SEALER_MM, stack_over, stick_up
 from sillwright.judge.steps import Piece, derived_step_u95_mm, from_end_mm, on_piece
@@ -313,6 +314,15 @@ def test_the_bolts_centre_lies_in_the_middle_third(
         (check,) = across_plate(a_bolt(setback_mm=setback_mm, u95_mm=u95_mm), width_mm, IRC)
         assert check.verdict == verdict
         assert check.limit_mm == pytest.approx(setback_mm, abs=0.5)
+
+
+def test_a_leaning_bolt_is_judged_where_its_hole_goes() -> None:
+    """The foot stands 1 mm inside the middle third, the hole 1 mm outside; a hole sure to 2 mm cannot be told."""
+    bolt = a_bolt("N1", setback_mm=139.7 / 3.0 + 1.0)
+    for u95_mm, verdict in ((0.0, "does not"), (2.0, "cannot tell")):
+        hole = HolePlace("N1", 400.0, 139.7 / 3.0 - 1.0, 0.0, u95_mm)
+        assert verdicts(check_run(a_run((bolt,)), IRC), "across") == ["meets"]
+        assert verdicts(check_run(a_run((bolt,)), IRC, holes={"N1": hole}), "across") == [verdict]
 
 
 @pytest.mark.parametrize(("diameter_mm", "verdict"), [(12.7, "meets"), (12.0, "does not"), (15.875, "meets")])

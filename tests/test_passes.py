@@ -170,6 +170,7 @@ def test_without_numbers_to_rely_on_nothing_is_said() -> None:
     for bolt in (leaning(0.0, status="reshoot"), leaning(0.0, setback_mm=None), replace(leaning(0.0), lean_deg=None)):
         found = judged(bolt)
         assert found.verdict == "cannot tell"
+        assert set(found.codes) <= {"no-setback", "no-lean"}
         assert found.hole is None
 
 

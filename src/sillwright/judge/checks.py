@@ -5,20 +5,24 @@ Stations of a run share the print scale. A step between two bolts therefore has 
 
 A bolt that no plate covers holds no plate: it does not count for spacing, ends or number. A bolt that is ``reshoot``,
 or perhaps beyond the plate's edge, may count or not, and what rests on it "cannot tell". What was missed outright
-leaves no trace in the record and cannot be told of here. Every bolt is judged where it leaves the concrete: a leaning
-bolt crosses the plate elsewhere, by ``passes.hole_place``.
+leaves no trace in the record and cannot be told of here.
+
+Across the plate a bolt is judged where it leaves the concrete, unless its hole is given (``passes.hole_place``): a bolt
+that leans 5 degrees crosses a 1 1/2 in plate 1/16 in from its foot.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from types import MappingProxyType
 from typing import Literal
 
 from sillwright.judge.ends import piece_checks
 from sillwright.judge.overhang import EDGE_U95_MM, faces, overhang_checks, setback_at_mm
+from sillwright.judge.passes import HolePlace
 from sillwright.judge.rules import RuleSet, Source
 from sillwright.judge.steps import Piece, derived_step_u95_mm, on_piece, standing
 from sillwright.judge.verdicts import Check, Verdict, verdict_of
@@ -47,10 +51,17 @@ def bolt_diameter(bolt: BoltRecord, rules: RuleSet) -> tuple[Check, ...]:
     )
 
 
-def across_plate(bolt: BoltRecord, plate_width_mm: float, rules: RuleSet) -> tuple[Check, ...]:
-    """The bolt's centre against the middle part of the width (see ``rules.AcrossFigure``), by the limit nearest it."""
+def across_plate(
+    bolt: BoltRecord, plate_width_mm: float, rules: RuleSet, hole: HolePlace | None = None
+) -> tuple[Check, ...]:
+    """The bolt's centre against the middle part of the width (see ``rules.AcrossFigure``), by the limit nearest it.
+
+    hole : where the bolt will stand in the plate; None judges it where it leaves the concrete
+    """
     if rules.across is None:
         return ()
+    if hole is not None:
+        bolt = replace(bolt, setback_mm=hole.setback_mm, u95=replace(bolt.u95, setback_mm=hole.u95_across_mm))
     least_mm, largest_mm = rules.across.limits_mm(plate_width_mm)
     low = _of_bolt("across", bolt, bolt.setback_mm, least_mm, rules.across.source)
     high_verdict = _trusted(bolt, verdict_of(bolt.setback_mm, bolt.u95.setback_mm, largest_mm, "at most"))
@@ -131,11 +142,21 @@ def spacing(run: RunRecord, rules: RuleSet, step_u95_mm: float | None = None) ->
     return tuple(checks)
 
 
-def check_piece(run: RunRecord, piece: Piece, rules: RuleSet, step_u95_mm: float | None = None) -> tuple[Check, ...]:
-    """Everything about one piece: its bolts' number, ends, steps and places across, and their diameters and edges."""
+def check_piece(
+    run: RunRecord,
+    piece: Piece,
+    rules: RuleSet,
+    step_u95_mm: float | None = None,
+    holes: Mapping[str, HolePlace] = MappingProxyType({}),
+) -> tuple[Check, ...]:
+    """Everything about one piece: its bolts' number, ends, steps and places across, and their diameters and edges.
+
+    step_u95_mm : the half-width of each step between neighbours, where the caller knows one
+    holes : by bolt mark, where holes are placed already
+    """
     on_it = {bolt.mark for bolt in run.bolts if on_piece(bolt, piece, run.scale_u95_ratio) != "does not"}
     own = replace(run, bolts=tuple(bolt for bolt in run.bolts if bolt.mark in on_it))
-    bolt_checks = [check for bolt in own.bolts for check in _bolt_checks(bolt, run, rules)]
+    bolt_checks = [check for bolt in own.bolts for check in _bolt_checks(bolt, run, rules, holes.get(bolt.mark))]
     return (
         *piece_checks(run, piece, rules),
         *spacing(own, rules, step_u95_mm),
@@ -145,22 +166,29 @@ def check_piece(run: RunRecord, piece: Piece, rules: RuleSet, step_u95_mm: float
 
 
 def check_run(
-    run: RunRecord, rules: RuleSet, pieces: Sequence[Piece] = (), step_u95_mm: float | None = None
+    run: RunRecord,
+    rules: RuleSet,
+    pieces: Sequence[Piece] = (),
+    step_u95_mm: float | None = None,
+    holes: Mapping[str, HolePlace] = MappingProxyType({}),
 ) -> tuple[Check, ...]:
-    """Everything about one run, nothing twice: steps over all joints, each piece's ends and number, each bolt."""
+    """Everything about one run, nothing twice: steps over all joints, each piece's ends and number, each bolt.
+
+    ``step_u95_mm`` and ``holes`` as for :func:`check_piece`.
+    """
     ends_mm = [end_mm for piece in pieces for end_mm in (piece.low_mm, piece.high_mm)]
     stations_mm = ends_mm or [bolt.station_mm for bolt in run.bolts if bolt.station_mm is not None]
     return (
         *[check for piece in pieces for check in piece_checks(run, piece, rules)],
         *spacing(run, rules, step_u95_mm),
-        *[check for bolt in run.bolts for check in _bolt_checks(bolt, run, rules)],
+        *[check for bolt in run.bolts for check in _bolt_checks(bolt, run, rules, holes.get(bolt.mark))],
         *(overhang_checks(run, rules, (min(stations_mm), max(stations_mm))) if stations_mm else ()),
     )
 
 
-def _bolt_checks(bolt: BoltRecord, run: RunRecord, rules: RuleSet) -> tuple[Check, ...]:
+def _bolt_checks(bolt: BoltRecord, run: RunRecord, rules: RuleSet, hole: HolePlace | None) -> tuple[Check, ...]:
     return (
         *bolt_diameter(bolt, rules),
-        *across_plate(bolt, run.plate_width_mm, rules),
+        *across_plate(bolt, run.plate_width_mm, rules, hole),
         *concrete_edges(bolt, run, rules),
     )

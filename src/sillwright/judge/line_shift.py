@@ -6,7 +6,8 @@ lines in these two numbers, so what meets them all is a convex polygon. The leas
 ends, is a linear programme (Dantzig; solved by HiGHS).
 
 Each bolt keeps its own 95 % half-width from its limits, and where the line is snapped again half a width for that. The
-faces keep theirs. A bolt is judged where it leaves the concrete, as in ``checks``.
+faces keep theirs. A bolt is judged where it leaves the concrete, as in ``checks``. Nothing is said here of what else
+hangs on the line: corners, the runs they join, the size of the house.
 """
 
 from __future__ import annotations
@@ -52,8 +53,8 @@ class ShiftAdvice:
     judged, left_out : the bolts weighed, and those with no setback to rely on
     doubtful : of those judged, the ones that are ``check`` in the record
     meet_now : with the line where it is
-    every_bolt_mm : the parallel shifts, from least to largest, at which every judged bolt meets and the faces are held;
-    None where there are none
+    every_bolt_mm : the parallel shifts, from least to largest, at which every judged bolt meets and the faces are held,
+    the width for snapping again kept; None where there are none
     parallel, turned : the shift, and the shift with a turn, at which most bolts meet; of those the least change. Zero
     where no other line gains a bolt; None where no line holds the faces. ``turned`` is None too where the bolts stand
     too close together to say anything of a turn

@@ -29,6 +29,7 @@ PassCode = Literal[
     "damaged",
     "off-plate",
     "near-plate-edge",
+    "no-setback",
     "past-cold-bend",
     "near-cold-bend",
     "no-lean",
@@ -114,6 +115,9 @@ def lean_that_passes_deg(diameter_mm: float, hole_mm: float, thickness_mm: float
 
 def hole_place(bolt: BoltRecord, stack_mm: float, lean_left_deg: float | None = None) -> HolePlace | None:
     """The hole's centre at half the height of the stack; None where foot, lean or stick-up is not to be relied on.
+
+    stack_mm : the plates bored through together. A second plate bored by itself is crossed at one and a half of the
+    thickness: give three times the thickness for it.
 
     lean_left_deg : the lean after straightening, the same way as now; None leaves the bolt as it leans. Nobody stops
     at an angle to the point: the half-widths then hold for a bolt left anywhere between plumb and twice that lean.
@@ -230,7 +234,9 @@ def _place_codes(
         codes.append("damaged")
     # A hole that breaks out of the plate's edge holds nothing: half of it must stay wood on either side.
     covered = under_plate(bolt, plate_width_mm, max(bolt.diameter_mm, allowed_mm or 0.0) / 2.0)
-    if covered != "meets":
+    if bolt.status == "reshoot" or bolt.setback_mm is None or bolt.u95.setback_mm is None:
+        codes.append("no-setback")
+    elif covered != "meets":
         codes.append("off-plate" if covered == "does not" else "near-plate-edge")
     return tuple(codes)
 

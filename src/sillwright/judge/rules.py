@@ -104,7 +104,7 @@ class RuleSet:
     overhang_largest, bearing_least : how far a plate may hang over the concrete, and how much of its width must lie on
     it. No figure was found in the IRC; inspectors hold anything from none to the plate's thickness. The crew sets them.
     short_wall_one_bolt, short_wall_no_bolt : a wall up to so long, between offset braced wall panels, needs one bolt in
-    the middle third of its length, or none
+    the middle third of its length, or none; it is then fastened to its neighbours at the corners
     """
 
     name: str
