@@ -217,6 +217,14 @@ def test_a_mitred_end_is_measured_on_the_bolts_own_line() -> None:
     assert from_end_mm(bolt, shorter, "high end", 0.0) == pytest.approx((1700.0, 1.0))
 
 
+def test_on_a_mitred_end_a_bolt_without_a_setback_has_no_sure_distance() -> None:
+    mitred = Piece("P1", 0.0, 2000.0, low_cut_deg=45.0)
+    for bolt in (a_bolt(setback_mm=None), replace(a_bolt(), u95=BoltU95(station_mm=0.5))):
+        away = from_end_mm(bolt, mitred, "low end", 0.0)
+        assert away is not None
+        assert away[1] is None
+
+
 # Bolts that may not count
 
 
@@ -290,8 +298,10 @@ def test_a_short_wall_needs_one_bolt_in_its_middle_third_or_none(
     length_in: float, stations_in: tuple[float, ...], meets: bool
 ) -> None:
     """IRC R403.1.6, exceptions: 24 in and 12 in."""
-    checks = piece_checks(a_run(bolts_at_in(*stations_in)), piece_in(0.0, length_in, short_wall=True), IRC)
-    assert all(check.verdict == "meets" for check in checks) is meets
+    for from_in in (0.0, 100.0):
+        run = a_run(bolts_at_in(*(from_in + at for at in stations_in)))
+        checks = piece_checks(run, piece_in(from_in, from_in + length_in, short_wall=True), IRC)
+        assert all(check.verdict == "meets" for check in checks) is meets
 
 
 def test_a_short_piece_of_a_longer_wall_is_not_excused() -> None:
@@ -389,6 +399,15 @@ def test_without_a_limit_an_overhang_is_told_and_not_judged() -> None:
     (check,) = overhang_checks(over, IRC, (0.0,))
     assert (check.verdict, check.limit_mm, check.source) == ("cannot tell", None, NO_FIGURE)
     assert overhang_checks(a_run((a_bolt(),), WALL), IRC, (0.0,)) == ()
+    perhaps = a_run((a_bolt(),), (EdgeRecord(-4.9, 0.0), EdgeRecord(200.0, 0.0)))
+    assert [check.other for check in overhang_checks(perhaps, IRC, (0.0,), 5.0)] == ["chalk-line side"]
+
+
+def test_what_is_said_of_a_run_to_check_is_marked() -> None:
+    run = a_run((a_bolt(),), WALL)
+    rules = crew('overhang_largest = "1/2 in"')
+    assert not any(check.doubtful for check in overhang_checks(run, rules, (0.0,)))
+    assert all(check.doubtful for check in overhang_checks(replace(run, status="check"), rules, (0.0,)))
 
 
 def test_a_limit_for_a_side_that_was_not_seen_is_not_passed_over() -> None:
@@ -412,6 +431,8 @@ def test_faces_are_told_apart_by_the_bolts_between_them() -> None:
     found = faces(run)
     assert (found.line_side, found.far_side) == run.edges
     assert faces(a_run((a_bolt(),), WALL[1:])).line_side is None
+    strayed = a_bolt(setback_mm=-5000.0, status="reshoot")
+    assert faces(a_run((a_bolt(), strayed), WALL)).line_side == WALL[0]
 
 
 # Stick-up

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -105,6 +106,28 @@ def test_a_run_that_bears_away_wants_a_turn() -> None:
     assert found.gained == 1
 
 
+def test_a_turn_for_most_bolts_leaves_out_the_one_beyond_help() -> None:
+    found = advice(run_of(55.0, 300.0, 85.0, 100.0, 115.0))
+    assert found.turned is not None
+    assert found.turned.meets == ("N1", "N3", "N4", "N5")
+    assert found.turned.shift_high_mm == pytest.approx(15.0, abs=1e-4)
+
+
+def test_of_many_lines_the_best_is_found() -> None:
+    """Every pair of end shifts on a grid of 3 mm, with none that brings in more."""
+    random = np.random.default_rng(5)
+    grid_mm = np.arange(-150.0, 151.0, 3.0)
+    low, high = (axis.ravel()[:, None] for axis in np.meshgrid(grid_mm, grid_mm))
+    for _ in range(40):
+        setbacks_mm = random.uniform(-20.0, 170.0, 7)
+        share = np.linspace(0.0, 1.0, 7)
+        moved_mm = setbacks_mm - (low + share * (high - low))
+        most = int(((moved_mm >= 50.0) & (moved_mm <= 100.0)).sum(axis=1).max())
+        turned = advice(run_of(*setbacks_mm)).turned
+        assert turned is not None
+        assert len(turned.meets) >= most
+
+
 def test_where_nothing_does_it_is_said() -> None:
     """The third bolt stands 65 mm out of the line of the others: no straight line has all five in 50 mm."""
     found = advice(run_of(75.0, 75.0, 140.0, 75.0, 75.0))
@@ -150,6 +173,12 @@ def test_the_far_face_bounds_the_shift(over_mm: float, most_mm: float) -> None:
     found = advice(run, crew(f'overhang_largest = "{over_mm} mm"'))
     assert found.every_bolt_mm == pytest.approx((-5.0, most_mm))
     assert found.faces_held_now
+
+
+def test_the_width_of_an_edge_is_kept_clear_on_both_sides() -> None:
+    run = run_of(75.0, 75.0, edges=(EdgeRecord(-10.0, 0.0), EdgeRecord(160.0, 0.0)))
+    found = advice(run, crew('overhang_largest = "5 mm"'), edge_u95_mm=3.0)
+    assert found.every_bolt_mm == pytest.approx((-10.0 - 5.0 + 3.0, 10.0 + 5.0 - 3.0))
 
 
 def test_bearing_bounds_the_shift_on_the_lines_side() -> None:

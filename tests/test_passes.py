@@ -179,6 +179,7 @@ def test_the_hole_needed_comes_with_the_interval_of_the_lean() -> None:
     low, high = (hole_needed_mm(12.7, lean_deg, PLATE_MM) for lean_deg in (1.5, 2.5))
     assert (found.hole_needed_low_mm, found.hole_needed_high_mm) == pytest.approx((low, high))
     assert judged(leaning(0.3, 0.5)).hole_needed_low_mm == pytest.approx(12.7)
+    assert judged(leaning(80.0, 15.0)).hole_needed_high_mm == math.inf
 
 
 # The least move
@@ -265,23 +266,23 @@ def test_the_holes_width_covers_every_bolt_within_its_own_widths(
     lean_deg: float, toward_deg: float, foot: float, tip: float, height: float
 ) -> None:
     """Foot, lean and stick-up each anywhere in their intervals, to first order."""
-    u95 = BoltU95(0.6, 0.5, 0.8, 0.7, 0.5, 1.0)
+    u95 = BoltU95(0.1, 0.1, 0.2, 0.2, 0.5, 8.0)
     bolt = leaning(lean_deg, toward_deg=toward_deg, u95=u95)
     assert bolt.lean_along_mm is not None
     hole = hole_place(bolt, PLATE_MM)
     other = hole_place(
         replace(
             bolt,
-            station_mm=400.0 + 0.6 * foot,
-            lean_along_mm=bolt.lean_along_mm + 0.8 * tip,
-            stickup_mm=STICKUP_MM + height,
+            station_mm=400.0 + 0.1 * foot,
+            lean_along_mm=bolt.lean_along_mm + 0.2 * tip,
+            stickup_mm=STICKUP_MM + 8.0 * height,
         ),
         PLATE_MM,
     )
     assert hole is not None
     assert other is not None
     assert hole.u95_along_mm is not None
-    assert abs(other.station_mm - hole.station_mm) <= hole.u95_along_mm * 1.02 + 0.02
+    assert abs(other.station_mm - hole.station_mm) <= hole.u95_along_mm * 1.25 + 0.01
 
 
 def test_the_hole_of_each_verdict_is_the_one_that_is_meant() -> None:

@@ -42,6 +42,18 @@ def test_the_least_end_distance_goes_by_the_bolt_or_is_a_length(bolt_in: float, 
     assert rule_set("ibc-2308").end_least_mm(bolt_in * INCH) == pytest.approx(4.0 * INCH)
 
 
+def test_ibc_2308() -> None:
+    """IBC 2308.3.1: 1/2 in, 6 ft, 12 in, two a piece, no middle third; NDS's hole; 1 3/4 in of concrete (1905.1.8)."""
+    rules = rule_set("ibc-2308")
+    lengths = (rules.bolt_diameter_least, rules.spacing_largest, rules.end_largest, rules.concrete_edge_least)
+    assert [figure and figure.value_mm for figure in lengths] == pytest.approx([12.7, 1828.8, 304.8, 44.45])
+    assert [figure and figure.value_mm for figure in (rules.hole_over_least, rules.hole_over_largest)] == pytest.approx(
+        [INCH / 32.0, INCH / 16.0]
+    )
+    assert rules.bolts_least is not None
+    assert (rules.bolts_least.count, rules.across) == (2, None)
+
+
 @pytest.mark.parametrize(
     ("width_in", "low_in", "high_in"),
     [(3.5, 1.167, 2.333), (5.5, 1.833, 3.667), (7.25, 2.417, 4.833), (9.25, 3.083, 6.167), (11.25, 3.750, 7.500)],
@@ -137,6 +149,7 @@ def test_across_number_and_washer_are_the_crews_too() -> None:
     text = 'across = "middle half"\nbolts_least = 3\nplate_washer_thickness = "1/4 in"'
     rules = rule_set_from_toml(text, "ours")
     assert rules.across == AcrossFigure(0.5, CREW)
+    assert rule_set_from_toml('across = "Middle  third"', "ours").across == AcrossFigure(1.0 / 3.0, CREW)
     assert rules.bolts_least is not None
     assert rules.bolts_least.count == 3
     assert rules.plate_washer is not None
