@@ -476,6 +476,7 @@ def test_a_stick_up_not_known_cannot_be_told() -> None:
     stack = stack_over(bolt_size("1/2 in"), 38.1, IRC)
     assert stick_up(replace(a_bolt(), stickup_mm=None), stack).verdict == "cannot tell"
     assert stick_up(a_bolt(status="reshoot"), stack).verdict == "cannot tell"
+    assert [stick_up(a_bolt(status=status), stack).doubtful for status in ("ok", "check")] == [False, True]
 
 
 @given(st.lists(st.floats(0, 480), min_size=0, max_size=9), st.floats(20, 480))

@@ -113,6 +113,20 @@ def test_a_turn_for_most_bolts_leaves_out_the_one_beyond_help() -> None:
     assert found.turned.shift_high_mm == pytest.approx(15.0, abs=1e-4)
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.floats(5.0, 60.0), st.floats(-60.0, -5.0))
+def test_the_only_line_that_does_is_found(low_mm: float, high_mm: float) -> None:
+    """The outer bolts on the far limit and the middle one on the near limit leave one line and no other."""
+    at_share = [low_mm + share * (high_mm - low_mm) for share in (0.25, 0.5, 0.75)]  # bolts at 1, 2 and 3 m of 4
+    run = run_of(100.0 + at_share[0], 50.0 + at_share[1], 100.0 + at_share[2])
+    found = line_shift(run, IRC, (0.0, 4.0 * EVERY_MM), edge_u95_mm=0.0, resnap_u95_mm=0.0)
+    assert found is not None
+    assert found.turned is not None
+    assert found.turned.meets == found.judged
+    shifts_mm = (found.turned.shift_low_mm, found.turned.shift_high_mm)
+    assert shifts_mm == pytest.approx((low_mm, high_mm), abs=1e-4)
+
+
 def test_of_many_lines_the_best_is_found() -> None:
     """Every pair of end shifts on a grid of 3 mm, with none that brings in more."""
     random = np.random.default_rng(5)
