@@ -11,14 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from judge_runs import CENTRED_MM, INCH, a_bolt, a_run, bolts_at_in, piece_in
-from sillwright.fasteners import bolt_size
 from sillwright.judge.checks import across_plate, bolt_diameter, check_piece, check_run, concrete_edges, spacing
 from sillwright.judge.ends import piece_checks
-from sillwright.judge.overhang import NO_FIGURE, faces, overhang_checks
-from sillwright.judge.own_rules import rule_set_from_toml
 from sillwright.judge.passes import HolePlace
 from sillwright.judge.rules import RuleSet, rule_set
-from sillwright.judge.stack import SEALER_MM, stack_over, stick_up
 from sillwright.judge.steps import Piece, derived_step_u95_mm, from_end_mm, on_piece
 from sillwright.judge.verdicts import Bound, Check, Verdict, verdict_of
 from sillwright.survey import BoltU95, EdgeRecord, Finding
@@ -367,116 +363,6 @@ def test_an_edge_not_seen_cannot_be_judged_and_widens_what_is() -> None:
     near, far = concrete_edges(bolt, a_run((bolt,), WALL[:1]), IBC)
     assert (near.verdict, far.verdict, far.measured_mm) == ("cannot tell", "cannot tell", None)
     assert concrete_edges(bolt, a_run((bolt,), WALL), IRC) == ()
-
-
-# Overhang and bearing
-
-
-def crew(text: str) -> RuleSet:
-    return rule_set_from_toml(text, "ours")
-
-
-@pytest.mark.parametrize(
-    ("edge_mm", "verdict"), [(12.7, "meets"), (12.71, "does not"), (12.69, "meets"), (-30.0, "meets")]
-)
-def test_overhang_is_held_to_the_crews_limit(edge_mm: float, verdict: Verdict) -> None:
-    rules = crew('overhang_largest = "1/2 in"')
-    near_side = a_run((a_bolt(),), (EdgeRecord(edge_mm, 0.0), EdgeRecord(200.0, 0.0)))
-    far_side = a_run((a_bolt(),), (EdgeRecord(-40.0, 0.0), EdgeRecord(139.7 - edge_mm, 0.0)))
-    assert verdicts(overhang_checks(near_side, rules, (0.0,), 0.0), "overhang") == [verdict, "meets"]
-    assert verdicts(overhang_checks(far_side, rules, (0.0,), 0.0), "overhang") == ["meets", verdict]
-
-
-def test_overhang_is_judged_where_it_is_worst() -> None:
-    run = a_run((a_bolt(),), (EdgeRecord(-10.0, 0.01), EdgeRecord(200.0, 0.0)))
-    near, _ = overhang_checks(run, crew('overhang_largest = "10 mm"'), (0.0, 3000.0), 0.0)
-    assert (near.measured_mm, near.verdict) == (pytest.approx(20.0), "does not")
-
-
-def test_without_a_limit_an_overhang_is_told_and_not_judged() -> None:
-    """No figure was found in the IRC."""
-    over = a_run((a_bolt(),), (EdgeRecord(10.0, 0.0), EdgeRecord(200.0, 0.0)))
-    (check,) = overhang_checks(over, IRC, (0.0,))
-    assert (check.verdict, check.limit_mm, check.source) == ("cannot tell", None, NO_FIGURE)
-    assert overhang_checks(a_run((a_bolt(),), WALL), IRC, (0.0,)) == ()
-    perhaps = a_run((a_bolt(),), (EdgeRecord(-4.9, 0.0), EdgeRecord(200.0, 0.0)))
-    assert [check.other for check in overhang_checks(perhaps, IRC, (0.0,), 5.0)] == ["chalk-line side"]
-
-
-def test_what_is_said_of_a_run_to_check_is_marked() -> None:
-    run = a_run((a_bolt(),), WALL)
-    rules = crew('overhang_largest = "1/2 in"')
-    assert not any(check.doubtful for check in overhang_checks(run, rules, (0.0,)))
-    assert all(check.doubtful for check in overhang_checks(replace(run, status="check"), rules, (0.0,)))
-
-
-def test_a_limit_for_a_side_that_was_not_seen_is_not_passed_over() -> None:
-    checks = overhang_checks(a_run((a_bolt(),), WALL[:1]), crew('overhang_largest = "1/2 in"'), (0.0,))
-    assert [(check.other, check.verdict) for check in checks] == [
-        ("chalk-line side", "meets"),
-        ("far side", "cannot tell"),
-    ]
-
-
-@pytest.mark.parametrize(("least", "verdict"), [("119.7 mm", "meets"), ("119.8 mm", "does not")])
-def test_bearing_is_what_both_overhangs_leave(least: str, verdict: Verdict) -> None:
-    run = a_run((a_bolt(),), (EdgeRecord(5.0, 0.0), EdgeRecord(124.7, 0.0)))
-    checks = overhang_checks(run, crew(f'bearing_least = "{least}"'), (0.0,), 0.0)
-    assert verdicts(checks, "bearing") == [verdict]
-
-
-def test_faces_are_told_apart_by_the_bolts_between_them() -> None:
-    """An edge on the plate's side of the line is still the line's edge where all bolts stand beyond it."""
-    run = a_run((a_bolt(),), (EdgeRecord(30.0, 0.0), EdgeRecord(200.0, 0.0)))
-    found = faces(run)
-    assert (found.line_side, found.far_side) == run.edges
-    assert faces(a_run((a_bolt(),), WALL[1:])).line_side is None
-    strayed = a_bolt(setback_mm=-5000.0, status="reshoot")
-    assert faces(a_run((a_bolt(), strayed), WALL)).line_side == WALL[0]
-
-
-# Stick-up
-
-
-@pytest.mark.parametrize(
-    ("size", "plates_in", "plain_in", "washer_in"),
-    [
-        ("1/2 in", 1.5, 2.36, 2.59),
-        ("5/8 in", 1.5, 2.53, 2.76),
-        ("3/4 in", 1.5, 2.67, 2.90),
-        ("1/2 in", 3.0, 3.86, 4.09),
-        ("5/8 in", 3.0, 4.03, 4.26),
-    ],
-)
-def test_the_stack_over_a_bolt(size: str, plates_in: float, plain_in: float, washer_in: float) -> None:
-    """Sums of 1/8 in sealer, plates, ASME B18.21.1 washer, B18.2.2 nut and two threads; with a plate washer."""
-    plain = stack_over(bolt_size(size), plates_in * INCH, IRC)
-    assert plain.height_mm / INCH == pytest.approx(plain_in, abs=0.0051)
-    # The published figure with a plate washer is a sum of rounded ones.
-    with_washer = stack_over(bolt_size(size), plates_in * INCH, rule_set("irc-2021", seismic=True))
-    assert with_washer.height_mm / INCH == pytest.approx(washer_in, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("spare_mm", "u95_mm", "verdict"),
-    [(0.0, 0.0, "meets"), (-0.01, 0.0, "does not"), (0.9, 1.0, "cannot tell"), (1.1, 1.0, "meets")],
-)
-def test_stick_up_is_held_against_the_stack(spare_mm: float, u95_mm: float, verdict: Verdict) -> None:
-    stack = stack_over(bolt_size("1/2 in"), 38.1, IRC)
-    bolt = replace(a_bolt(u95_mm=u95_mm), stickup_mm=stack.height_mm + spare_mm)
-    assert stick_up(bolt, stack).verdict == verdict
-
-
-def test_a_bolt_that_leans_runs_through_more_of_the_stack() -> None:
-    stack = stack_over(bolt_size("1/2 in"), 38.1, IRC, sealer_mm=SEALER_MM, threads_showing=2)
-    assert stick_up(replace(a_bolt(), lean_deg=60.0), stack).limit_mm == pytest.approx(2.0 * stack.height_mm)
-
-
-def test_a_stick_up_not_known_cannot_be_told() -> None:
-    stack = stack_over(bolt_size("1/2 in"), 38.1, IRC)
-    assert stick_up(replace(a_bolt(), stickup_mm=None), stack).verdict == "cannot tell"
-    assert stick_up(a_bolt(status="reshoot"), stack).verdict == "cannot tell"
-    assert [stick_up(a_bolt(status=status), stack).doubtful for status in ("ok", "check")] == [False, True]
 
 
 @given(st.lists(st.floats(0, 480), min_size=0, max_size=9), st.floats(20, 480))
