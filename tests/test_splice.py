@@ -1,0 +1,478 @@
+"""The splice plan of a first plate: the rule at its limits, worked walls, and the best plan against all plans."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from sillwright.errors import JobError
+from sillwright.plates.splice import AnchorRule, RunBolt, SplicePlan, SpliceRun, plan_splices
+
+IN = 25.4
+FT = 304.8
+SIXTEENTH = IN / 16.0
+IRC = AnchorRule()
+EPS = 1e-6
+
+
+def bolts(*inches: float, u95_mm: float = 0.0) -> tuple[RunBolt, ...]:
+    return tuple(RunBolt(f"N{index}", inch * IN, u95_mm) for index, inch in enumerate(inches, 1))
+
+
+def run(length_in: float, *inches: float, u95_mm: float = 0.0) -> SpliceRun:
+    return SpliceRun("north", 0.0, length_in * IN, bolts(*inches, u95_mm=u95_mm))
+
+
+def codes(plan: SplicePlan) -> list[str]:
+    return [finding.code for finding in plan.findings]
+
+
+def joints_in(plan: SplicePlan) -> list[float]:
+    return [joint.station_mm / IN for joint in plan.joints]
+
+
+# ---- all plans, one by one: nothing of the planner is used here ------------------------------------------------------
+
+
+def inside_window(end: float, way: float, bolt: RunBolt, rule: AnchorRule) -> float:
+    """How far inside the window of an end a bolt stands; way +1 looks up from the end, -1 down."""
+    assert rule.end_most_mm is not None
+    away = way * (bolt.station_mm - end)
+    return min(away - rule.end_least_mm, rule.end_most_mm - away) if away > 0 else -math.inf
+
+
+def steps_to(target: float, reach: float, rule: AnchorRule) -> int:
+    """Anchors to set one after the other, each as far on as the spacing allows, until the target is near enough."""
+    steps = 0
+    while rule.spacing_most_mm is not None and target - reach > rule.spacing_most_mm + EPS:
+        reach, steps = reach + rule.spacing_most_mm, steps + 1
+    return steps
+
+
+def fewest_to_add(low: float, high: float, cast: list[RunBolt], rule: AnchorRule) -> tuple[int, int]:
+    """Anchors to add in one piece, walking up it and setting each as late as allowed; what in it holds only perhaps."""
+    assert rule.end_most_mm is not None
+    least, most = rule.end_least_mm, rule.end_most_mm
+    inside = [b for b in cast if low < b.station_mm < high]
+    while inside and inside[0].station_mm + inside[0].u95_mm < low + least - EPS:
+        inside.pop(0)
+    while inside and inside[-1].station_mm - inside[-1].u95_mm > high - least + EPS:
+        inside.pop()
+    unserved, doubts = [], 0
+    for end, way in ((low, 1.0), (high, -1.0)):
+        margins = [(inside_window(end, way, b, rule), b.u95_mm) for b in cast]
+        unserved.append(not any(margin + u95 >= -EPS for margin, u95 in margins))
+        doubts += not unserved[-1] and not any(margin - u95 >= -EPS for margin, u95 in margins)
+    overlap = high - low < 2 * most - EPS
+    if not inside:
+        added = 1 if overlap else 2 + steps_to(high - most, low + most, rule)
+        return max(added, rule.bolts_a_piece), doubts
+    added = unserved[0] + unserved[1] - (unserved[0] and unserved[1] and overlap)
+    if unserved[0]:
+        added += steps_to(inside[0].station_mm + inside[0].u95_mm, low + most, rule)
+    if unserved[1]:
+        added += steps_to(high - most, inside[-1].station_mm - inside[-1].u95_mm, rule)
+    for below, above in itertools.pairwise(inside):
+        gap, u95 = above.station_mm - below.station_mm, above.u95_mm + below.u95_mm
+        if steps_to(gap - u95, 0.0, rule):
+            added += steps_to(gap + u95, 0.0, rule)
+        else:
+            doubts += steps_to(gap + u95, 0.0, rule) > 0
+    return max(added, rule.bolts_a_piece - len(inside)), doubts
+
+
+def margin_tenths(at: float, cast: list[RunBolt], rule: AnchorRule) -> int:
+    assert rule.end_most_mm is not None
+    cap = (rule.end_most_mm - rule.end_least_mm) / 2.0
+    limits = [abs(b.station_mm - at) - b.u95_mm - max(rule.end_least_mm, 1.5 * IN) for b in cast]
+    for way in (1.0, -1.0):
+        serving = [(inside_window(at, way, b, rule), b.u95_mm) for b in cast]
+        if any(margin + u95 >= -EPS for margin, u95 in serving):
+            limits.append(max(margin - u95 for margin, u95 in serving))
+    return round(max(-cap, min([cap, *limits])) * 10)
+
+
+def near(at: float, cast: list[RunBolt], rule: AnchorRule) -> int:
+    clear = max(rule.end_least_mm, 1.5 * IN)
+    return sum(abs(b.station_mm - at) - b.u95_mm < clear - EPS for b in cast)
+
+
+def best_of_all(plate: SpliceRun, rule: AnchorRule, stock: tuple[float, ...], mark: float) -> tuple[float, ...] | None:
+    """The best (added, doubts, pieces, waste, -smallest margin, -sum of margins) over every set of joints."""
+    assert rule.end_most_mm is not None
+    cast = list(plate.bolts)
+    count = math.ceil((plate.high_mm - plate.low_mm - EPS) / mark)
+    at = [plate.low_mm + index * mark for index in range(count)] + [plate.high_mm]
+
+    def piece(i: int, j: int) -> tuple[int, int, float] | None:
+        needs = at[j] - at[i] + plate.low_allowance_mm * (i == 0) + plate.high_allowance_mm * (j == count)
+        serving = [s for s in stock if s >= needs - EPS]
+        if not serving or (at[j] - at[i] < 2 * rule.end_most_mm - EPS and (i, j) != (0, count)):
+            return None
+        added, doubts = fewest_to_add(at[i], at[j], cast, rule)
+        return (
+            added,
+            doubts + near(at[j], cast, rule) + (near(at[0], cast, rule) if i == 0 else 0),
+            min(serving) - needs,
+        )
+
+    pieces = {(i, j): piece(i, j) for i in range(count) for j in range(i + 1, count + 1)}
+    margins = [margin_tenths(x, cast, rule) for x in at]
+    best: tuple[float, ...] | None = None
+
+    def go(i: int, sums: tuple[int, int, int, float], seen: list[int]) -> None:
+        nonlocal best
+        for j in range(i + 1, count + 1):
+            cost = pieces[i, j]
+            if cost is None:
+                continue
+            total = (sums[0] + cost[0], sums[1] + cost[1], sums[2] + 1, sums[3] + cost[2])
+            if j < count:
+                go(j, total, [*seen, margins[j]])
+                continue
+            whole = (*total[:3], round(total[3], 4), -min(seen, default=0), -sum(seen))
+            best = whole if best is None or whole < best else best
+
+    go(0, (0, 0, 0, 0.0), [])
+    return best
+
+
+def value(plan: SplicePlan) -> tuple[float, ...]:
+    margins = [round(joint.margin_mm * 10) for joint in plan.joints]
+    waste = round(plan.waste_mm, 4)
+    return (len(plan.added), plan.doubts, len(plan.pieces), waste, -min(margins, default=0), -sum(margins))
+
+
+def random_case(seed: int) -> tuple[SpliceRun, AnchorRule, tuple[float, ...], float]:
+    """A short run on coarse marks: bolts at random or nearly even, some badly known; rules tight and wide."""
+    draw = random.Random(seed)
+    mark = draw.choice([4.0, 6.0, 8.0])
+    length = mark * draw.randint(3, 24) + draw.choice([0.0, 0.0, 1.5])
+    rule = AnchorRule(
+        draw.choice([3.5, 4.375, 1.0]) * IN,
+        draw.choice([12.0, 12.0, 10.0]) * IN,
+        draw.choice([1, 2, 2, 2, 3, 4]),
+        draw.choice([None, 24.0 * IN, 30.0 * IN, 48.0 * IN, 72.0 * IN]),
+    )
+    if draw.random() < 0.5:
+        spots = [draw.randint(0, int(4 * length)) / 4.0 for _ in range(draw.randint(0, 9))]
+    else:
+        step = draw.choice([14.0, 18.0, 22.0])
+        spots = [5.0 + step * i + draw.randint(-8, 8) / 4.0 for i in range(int((length - 6.0) / step) + 1)]
+    cast = [RunBolt(f"N{i}", spot * IN, draw.choice([0.0, 0.5, 12.7, 30.0])) for i, spot in enumerate(sorted(spots))]
+    stock = sorted(draw.sample([30.0, 36.0, 48.0, 60.0, 72.0, 96.0], draw.randint(1, 4)))
+    allowances = draw.choice([0.0, 5.5 * IN]), draw.choice([0.0, 2.0 * IN])
+    cast = [bolt for bolt in cast if 0.0 <= bolt.station_mm <= length * IN]
+    return SpliceRun("drawn", 0.0, length * IN, tuple(cast), *allowances), rule, tuple(s * IN for s in stock), mark * IN
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_the_plan_is_the_best_of_all_plans(block: int) -> None:
+    """Every set of joints on the same marks, each piece judged by walking it from end to end: 500 drawn runs."""
+    for seed in range(block * 50, block * 50 + 50):
+        plate, rule, stock, mark = random_case(seed)
+        assert not rule.spacing_first
+        best = best_of_all(plate, rule, stock, mark)
+        if best is None:
+            with pytest.raises(JobError, match="no plan of plate fits"):
+                plan_splices(plate, rule, stock, mark)
+            continue
+        assert value(plan_splices(plate, rule, stock, mark)) == pytest.approx(best), seed
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 10**9))
+def test_anchors_added_anywhere_in_their_stretches_complete_every_piece(seed: int) -> None:
+    plate, rule, stock, mark = random_case(seed)
+    try:
+        plan = plan_splices(plate, rule, stock, mark)
+    except JobError:
+        return
+    assume(plate.high_mm - plate.low_mm >= 2 * rule.clear_mm)
+    draw = random.Random(seed)
+    for piece in plan.pieces:
+        own = [a for a in plan.added if piece.low_mm < (a.low_mm + a.high_mm) / 2 < piece.high_mm]
+        for _ in range(5):
+            places = [draw.choice([a.low_mm, a.high_mm, draw.uniform(a.low_mm, a.high_mm)]) for a in own]
+            new = [RunBolt("new", place, 0.0) for place in places]
+            everything = sorted([*plate.bolts, *new], key=lambda bolt: bolt.station_mm)
+            assert fewest_to_add(piece.low_mm, piece.high_mm, everything, rule)[0] == 0
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_no_fewer_anchors_complete_a_piece(seed: int) -> None:
+    """Every set of one anchor fewer, at whole inches, leaves the piece short; all its bounds lie on whole inches."""
+    draw = random.Random(seed)
+    rule = AnchorRule(4.0 * IN, 12.0 * IN, draw.choice([1, 2, 3]), draw.choice([24.0, 26.0]) * IN)
+    length = draw.randint(24, 84)
+    plate = run(length, *sorted(draw.sample(range(1, length), draw.randint(0, 3))))
+    plan = plan_splices(plate, rule)
+    assert len(plan.pieces) == 1
+    if not plan.added:
+        return
+    for places in itertools.combinations(range(length + 1), len(plan.added) - 1):
+        everything = sorted([*plate.bolts, *bolts(*places)], key=lambda bolt: bolt.station_mm)
+        held = [b.station_mm / IN for b in everything if 4 <= b.station_mm / IN <= length - 4]
+        complete = (
+            any(place <= 12 for place in held)
+            and any(place >= length - 12 for place in held)
+            and len(held) >= rule.bolts_a_piece
+            and all((b - a) * IN <= rule.spacing_most_mm + EPS for a, b in itertools.pairwise(held))
+        )
+        assert not complete, places
+
+
+# ---- worked walls ----------------------------------------------------------------------------------------------------
+
+
+def test_a_joint_lies_where_the_wall_of_nine_bolts_allows_it_with_one_anchor_more() -> None:
+    """Bolts 60 in apart, 480 in wall: no joint is legal as cast, and from a bolt 10 in away one anchor is enough."""
+    plan = plan_splices(run(480, 10, 70, 130, 190, 250, 310, 370, 430, 470))
+    assert joints_in(plan) == pytest.approx([240])
+    (anchor,) = plan.added
+    assert (anchor.low_mm / IN, anchor.high_mm / IN, anchor.wanted_by) == (
+        pytest.approx(228),
+        pytest.approx(236.5),
+        "joint",
+    )
+    assert codes(plan) == ["anchors-to-approve", "joint-needs-anchor"]
+
+
+@pytest.mark.parametrize(
+    ("joint_in", "added"),
+    [(192, [(180, 188.5), (195.5, 204)]), (200, [(203.5, 212)]), (220, [(208, 216.5), (223.5, 232)])],
+)
+def test_the_wall_of_nine_bolts_at_stated_joints(joint_in: float, added: list[tuple[float, float]]) -> None:
+    """Joint at 192 fails on both sides; at 200 the bolt at 190 serves the left side, the right wants 203.5 to 212."""
+    stock = (joint_in * IN, (480 - joint_in) * IN)
+    plan = plan_splices(run(480, 10, 70, 130, 190, 250, 310, 370, 430, 470), stock_mm=stock, mark_mm=joint_in * IN)
+    assert joints_in(plan) == pytest.approx([joint_in])
+    assert [(a.low_mm / IN, a.high_mm / IN) for a in plan.added] == [pytest.approx(pair) for pair in added]
+
+
+@pytest.mark.parametrize("spacing_in", [72, 48])
+@pytest.mark.parametrize(
+    ("feet", "anchors"),
+    [
+        ((20, 20), (8, 12)),
+        ((14, 14, 12), (9, 12)),
+        ((16, 16, 8), (10, 13)),
+        ((12, 12, 12, 4), (11, 14)),
+        ((16, 16, 16), (12, 15)),
+    ],
+)
+def test_a_wall_without_bolts_wants_as_many_as_its_pieces_together(
+    feet: tuple[int, ...], anchors: tuple[int, int], spacing_in: int
+) -> None:
+    """n = max(2, ceil((L - 24) / spacing) + 1) a piece, 7 diameters to 12 in from its ends (IRC R403.1.6)."""
+    each = [max(2, math.ceil((foot * 12 - 24) / spacing_in) + 1) for foot in feet]
+    assert sum(each) == anchors[spacing_in == 48]
+    rule = replace(IRC, spacing_most_mm=spacing_in * IN)
+    for foot, count in zip(feet, each, strict=True):
+        assert len(plan_splices(run(foot * 12), rule).added) == count
+
+
+@pytest.mark.parametrize(
+    ("feet", "at_72", "at_48", "at_32"),
+    [
+        (4, 2, 2, 2),
+        (6, 2, 2, 3),
+        (8, 2, 3, 4),
+        (10, 3, 3, 4),
+        (12, 3, 4, 5),
+        (14, 3, 4, 6),
+        (16, 4, 5, 7),
+        (20, 4, 6, 8),
+    ],
+)
+def test_anchors_of_a_bare_piece(feet: int, at_72: int, at_48: int, at_32: int) -> None:
+    for spacing_in, count in ((72, at_72), (48, at_48), (32, at_32)):
+        plan = plan_splices(run(feet * 12), replace(IRC, spacing_most_mm=spacing_in * IN))
+        assert len(plan.added) == count
+        assert codes(plan)[0] == "no-bolts"
+
+
+def test_a_wall_of_forty_feet_without_bolts_is_two_pieces_and_eight_anchors() -> None:
+    plan = plan_splices(run(480))
+    assert [piece.stock_mm / FT for piece in plan.pieces] == pytest.approx([20, 20])
+    assert len(plan.added) == 8
+
+
+# ---- limits ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("length_in", "places", "rule", "added"),
+    [
+        (96, (12, 84), IRC, 0),
+        (96, (11.9, 84.1), IRC, 1),
+        (96, (12.1, 83.9), IRC, 2),
+        (96 + 1 / 16, (12, 84), IRC, 1),
+        (96, (3.5, 48, 92.5), IRC, 0),
+        (96, (3.4, 48, 92.5), IRC, 1),
+        (96, (3.75, 48, 92.25), IRC, 0),
+        (96, (3.75, 48, 92.25), replace(IRC, end_least_mm=4 * IN), 2),
+        (96, (4, 48, 92), replace(IRC, end_least_mm=4 * IN), 0),
+        (96, (4, 48, 92), replace(IRC, end_least_mm=4.375 * IN), 2),
+        (24, (3.5, 20.5), IRC, 0),
+        (24, (3.4, 20.5), IRC, 1),
+        (24, (12,), IRC, 1),
+    ],
+)
+def test_a_piece_at_just_inside_and_just_outside_the_limits(
+    length_in: float, places: tuple[float, ...], rule: AnchorRule, added: int
+) -> None:
+    """IRC R403.1.6 for 1/2 in and 5/8 in bolts (7 diameters: 3.5, 4.375 in; 12 in; 72 in), IBC 2308 (4 in)."""
+    plan = plan_splices(run(length_in, *places), rule)
+    assert len(plan.added) == added
+    assert plan.doubts == sum(finding.code == "bolt-near-end" for finding in plan.findings)
+
+
+@pytest.mark.parametrize(
+    ("place_in", "u95_mm", "code"),
+    [
+        (12.0, 0.5, "end-cannot-tell"),
+        (11.9, 3.0, "end-cannot-tell"),
+        (11.9, 2.5, None),
+        (12.1, 3.0, "end-cannot-tell"),
+        (12.1, 2.5, "end-needs-anchor"),
+    ],
+)
+def test_a_bolt_within_its_u95_of_the_limit_is_told_of(place_in: float, u95_mm: float, code: str | None) -> None:
+    cast = (RunBolt("N1", place_in * IN, u95_mm), RunBolt("N2", 45 * IN, 0.0), RunBolt("N3", 86 * IN, 0.0))
+    found = [f for f in plan_splices(SpliceRun("north", 0.0, 96 * IN, cast)).findings if f.code != "anchors-to-approve"]
+    assert [f.code for f in found] == ([code] if code else [])
+    if code == "end-cannot-tell":
+        assert found[0].marks == ("N1",)
+
+
+def test_a_sure_joint_is_taken_before_a_shorter_stock() -> None:
+    """A joint at 96 would waste nothing and rests on bolts 12 in away, give or take 1 mm; from 72 to 74 all is sure."""
+    cast = bolts(6, 62, 78, 84, 108, 150, 186, u95_mm=1.0)
+    plan = plan_splices(SpliceRun("north", 0.0, 192 * IN, cast), stock_mm=(8 * FT, 10 * FT))
+    assert plan.doubts == 0
+    assert plan.added == ()
+    assert plan.waste_mm > 0.0
+    assert 72 <= joints_in(plan)[0] < 74
+
+
+def test_a_doubtful_joint_is_taken_only_where_none_is_sure_and_is_told_of() -> None:
+    cast = bolts(6, 60, 84, 108, 150, 186, u95_mm=1.0)
+    plan = plan_splices(SpliceRun("north", 0.0, 192 * IN, cast), stock_mm=(8 * FT,))
+    assert joints_in(plan) == pytest.approx([96])
+    assert plan.added == ()
+    assert plan.doubts == 2
+    (finding,) = plan.findings
+    assert (finding.code, finding.marks) == ("joint-cannot-tell", ("N3", "N4"))
+    assert plan.joints[0].margin_mm == pytest.approx(-1.0)
+
+
+def test_a_joint_lies_as_far_from_its_limits_as_the_bolts_allow() -> None:
+    """Bolts 15.5 in apart round the joint: in their middle each is 7.75 in away, in the middle of its window."""
+    plan = plan_splices(run(300, 6, 74, 142.25, 157.75, 226, 294))
+    assert joints_in(plan) == pytest.approx([150])
+    assert plan.joints[0].margin_mm == pytest.approx(4.25 * IN)
+
+
+def test_joints_fall_on_sixteenths_from_the_low_end() -> None:
+    plate = SpliceRun("north", 17.3, 17.3 + 480.03 * IN, bolts(*range(8, 480, 16)))
+    for joint in plan_splices(plate).joints:
+        marks = (joint.station_mm - plate.low_mm) / SIXTEENTH
+        assert marks == pytest.approx(round(marks), abs=1e-6)
+
+
+def test_a_mitre_takes_stock() -> None:
+    """Exactly 20 ft along the chalk line no longer fits 20 ft stock where the far edge is the longer one."""
+    plate = run(240, 8, 72, 115, 125, 180, 232)
+    assert len(plan_splices(plate).pieces) == 1
+    mitred = plan_splices(replace(plate, high_allowance_mm=3.5 * IN))
+    assert len(mitred.pieces) == 2
+    assert mitred.pieces[1].needs_mm == pytest.approx(mitred.pieces[1].high_mm - mitred.pieces[1].low_mm + 3.5 * IN)
+
+
+def test_a_joint_keeps_a_plate_washer_clear_where_no_end_distance_is_stated() -> None:
+    """NBC 9.23.6.1: no end distance; 2.4 m between bolts. A joint on the bolt at 2438 mm would waste least."""
+    rule = AnchorRule(0.0, None, 0, 2400.0)
+    cast = tuple(RunBolt(f"N{i}", 38.4 + 1200.0 * i, 0.5) for i in range(5))
+    plan = plan_splices(SpliceRun("north", 0.0, 4876.8, cast), rule, stock_mm=(8 * FT, 10 * FT))
+    assert plan.added == ()
+    assert min(abs(plan.joints[0].station_mm - bolt.station_mm) for bolt in cast) >= 1.5 * IN + 0.5 - EPS
+
+
+@pytest.mark.parametrize(("end_mm", "spacing_mm", "count"), [(0.0, 2400.0, 6), (500.0, 2400.0, 6), (500.0, 1700.0, 8)])
+def test_a_long_wall_without_bolts_by_spacing_alone(end_mm: float, spacing_mm: float, count: int) -> None:
+    """NBC 9.23.6.1, 12 000 mm wall: 5 gaps and 6 bolts; ends of 500 mm: 6; 1700 mm apart: 8."""
+    plan = plan_splices(SpliceRun("north", 0.0, 12000.0, ()), AnchorRule(end_mm, None, 0, spacing_mm))
+    assert len(plan.added) == count
+
+
+def test_wide_gaps_are_filled_before_joints_where_windows_are_wider_than_the_spacing() -> None:
+    rule = replace(IRC, spacing_most_mm=20 * IN)
+    plate = run(200, 8, 60, 100, 140, 192)
+    plan = plan_splices(plate, rule, stock_mm=(10 * FT,))
+    set_at = [(a.low_mm + a.high_mm) / 2 for a in plan.added]
+    everything = sorted([*set_at, *(bolt.station_mm for bolt in plate.bolts)])
+    assert max(b - a for a, b in itertools.pairwise(everything)) <= 20 * IN + EPS
+
+
+# ---- what is told of, and what is refused ----------------------------------------------------------------------------
+
+
+def test_a_gap_too_wide_is_filled_within_what_the_spacing_leaves() -> None:
+    plan = plan_splices(run(120, 6, 114))
+    (anchor,) = plan.added
+    assert (anchor.low_mm / IN, anchor.high_mm / IN) == (pytest.approx(42), pytest.approx(78))
+    assert codes(plan) == ["anchors-to-approve", "spacing-too-wide"]
+
+
+def test_a_gap_within_its_u95_of_the_limit_is_told_of() -> None:
+    plan = plan_splices(run(94, 11, 83.1, u95_mm=3.0))
+    assert codes(plan) == ["spacing-cannot-tell"]
+    assert plan.added == ()
+
+
+def test_a_bolt_nearer_than_the_least_distance_is_told_of() -> None:
+    plan = plan_splices(run(96, 2, 8, 48, 88))
+    assert codes(plan) == ["bolt-near-end"]
+    assert plan.findings[0].marks == ("N1",)
+
+
+def test_a_piece_with_too_few_bolts_and_a_bolt_off_the_plate() -> None:
+    plan = plan_splices(run(20, 10, 25))
+    assert codes(plan) == ["bolt-off-plate", "anchors-to-approve", "too-few-bolts"]
+    assert plan.findings[0].marks == ("N2",)
+
+
+def test_a_run_too_short_for_any_anchor_is_told_of() -> None:
+    assert "run-too-short" in codes(plan_splices(run(6)))
+
+
+@pytest.mark.parametrize("length_in", [0.0, -10.0])
+def test_a_run_without_length_is_refused(length_in: float) -> None:
+    with pytest.raises(JobError, match="no length"):
+        plan_splices(run(length_in))
+
+
+def test_stock_shorter_than_any_piece_is_refused() -> None:
+    with pytest.raises(JobError, match="Name longer stock"):
+        plan_splices(run(100), stock_mm=(20 * IN,))
+
+
+@pytest.mark.parametrize(
+    ("changes", "stock_mm", "words"),
+    [
+        ({"low_allowance_mm": -1.0}, (8 * FT,), "less stock"),
+        ({"high_mm": math.nan}, (8 * FT,), "not a number"),
+        ({"bolts": bolts(8, u95_mm=400.0)}, (8 * FT,), "measure it again"),
+        ({}, (), "no stock"),
+    ],
+)
+def test_nonsense_is_refused(changes: dict[str, object], stock_mm: tuple[float, ...], words: str) -> None:
+    with pytest.raises(JobError, match=words):
+        plan_splices(replace(run(96, 8, 88), **changes), stock_mm=stock_mm)  # type: ignore[arg-type]
