@@ -11,7 +11,7 @@ official; how near to bolts that stand it may be set is theirs to say too.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -22,6 +22,7 @@ from sillwright.plates.splice_findings import SpliceFinding, splice_findings
 from sillwright.plates.splice_rule import (
     EPS_MM,
     AnchorRule,
+    Floats,
     RunBolt,
     fill_first,
     judge_ends,
@@ -105,72 +106,57 @@ def plan_splices(
     Raises JobError where the run has no length, a figure makes no sense, or no stock is long enough.
     """
     rule = AnchorRule() if rule is None else rule
-    check_lengths(run.name, run.low_mm, run.high_mm, (run.low_allowance_mm, run.high_allowance_mm), stock_mm, mark_mm)
-    _check_rule(run, rule)
-    rising = sorted(run.bolts, key=lambda bolt: (bolt.station_mm, bolt.mark))
-    bolts = tuple(bolt for bolt in rising if run.low_mm <= bolt.station_mm <= run.high_mm)
+    check_run(run, rule, stock_mm, mark_mm)
+    bolts, off = bolts_on(run)
     filled = fill_first(run.low_mm, run.high_mm, bolts, rule)
     posts = tuple(sorted((*bolts, *filled), key=lambda bolt: bolt.station_mm))
-    gaps = judge_gaps(posts, rule)
-    ends = judge_ends(stations(run.low_mm, run.high_mm, mark_mm), posts, rule)
-    layer = Layer(
-        run.name,
-        ends,
-        np.ones(len(ends.station_mm), dtype=bool),
-        gaps,
-        rule,
-        mark_mm,
-        rule.shortest_piece_mm,
-        run.low_allowance_mm,
-        run.high_allowance_mm,
-        stock_mm,
-    )
-    cuts = (0, *best_joints(layer), len(ends.station_mm) - 1)
-    pairs = list(pairwise(cuts))
-    added = tuple(anchor for low, high in pairs for anchor in anchors_to_add(ends, low, high, posts, rule))
-    off = tuple(bolt.mark for bolt in rising if bolt not in bolts)
-    return SplicePlan(
-        run.name,
-        split(layer, pairs),
-        tuple(SpliceJoint(float(ends.station_mm[cut]), float(ends.margin_mm[cut])) for cut in cuts[1:-1]),
-        added,
-        sum(int(layer.doubts(np.array(low), np.array(high))) for low, high in pairs),
-        splice_findings(ends, cuts, bolts, posts, added, off, rule),
-    )
+    ends = judge_ends(stations(run, mark_mm), posts, rule)
+    everywhere = np.ones(len(ends.station_mm), dtype=bool)
+    layer = Layer(run.name, ends, everywhere, judge_gaps(posts, rule), rule, mark_mm, rule.shortest_piece_mm, stock_mm)
+    cuts, plan = lay(run, layer)
+    added = [anchor for low, high in pairwise(cuts) for anchor in anchors_to_add(ends, low, high, posts, rule)]
+    findings = splice_findings(ends, cuts, bolts, posts, tuple(added), off, rule)
+    return replace(plan, added=tuple(added), findings=findings)
 
 
-def stations(low_mm: float, high_mm: float, mark_mm: float) -> np.ndarray:
-    """The low end, every mark between counted from it, and the high end."""
-    marks = np.arange(1, math.ceil((high_mm - low_mm - EPS_MM) / mark_mm))
-    return np.concatenate([[low_mm], low_mm + marks * mark_mm, [high_mm]])
-
-
-def split(layer: Layer, pairs: list[tuple[int, int]]) -> tuple[SplicePiece, ...]:
-    """The pieces between cuts of a layer, each with the shortest stock that serves."""
-    pieces = []
-    for low, high in pairs:
-        needs_mm = float(layer.needs_mm(np.array(low), np.array(high)))
+def lay(run: SpliceRun, layer: Layer) -> tuple[tuple[int, ...], SplicePlan]:
+    """The best plan of a layer without added anchors and findings, and its cuts as indices into ``layer.ends``."""
+    layer = replace(layer, low_allowance_mm=run.low_allowance_mm, high_allowance_mm=run.high_allowance_mm)
+    at = layer.ends.station_mm
+    cuts = (0, *best_joints(layer), len(at) - 1)
+    pieces, doubts = [], 0
+    for low, high in pairwise(cuts):
+        ends = np.array(low), np.array(high)
+        needs_mm = float(layer.needs_mm(*ends))
         serves_mm = min(stock for stock in layer.stock_mm if stock >= needs_mm - EPS_MM)
-        at = layer.ends.station_mm
         pieces.append(SplicePiece(float(at[low]), float(at[high]), needs_mm, serves_mm))
-    return tuple(pieces)
+        doubts += int(layer.doubts(*ends))
+    joints = tuple(SpliceJoint(float(at[cut]), float(layer.ends.margin_mm[cut])) for cut in cuts[1:-1])
+    return cuts, SplicePlan(run.name, tuple(pieces), joints, (), doubts, ())
 
 
-def check_lengths(
-    name: str,
-    low_mm: float,
-    high_mm: float,
-    allowances_mm: tuple[float, float],
-    stock_mm: tuple[float, ...],
-    mark_mm: float,
-) -> None:
-    """Refuse a layer that cannot be planned at all, with a sentence."""
-    numbers = (low_mm, high_mm, *allowances_mm, mark_mm, *stock_mm)
+def stations(run: SpliceRun, mark_mm: float) -> Floats:
+    """The low end, every mark between counted from it, and the high end."""
+    marks = np.arange(1, math.ceil((run.high_mm - run.low_mm - EPS_MM) / mark_mm))
+    return np.concatenate([[run.low_mm], run.low_mm + marks * mark_mm, [run.high_mm]])
+
+
+def bolts_on(run: SpliceRun) -> tuple[tuple[RunBolt, ...], tuple[str, ...]]:
+    """The bolts between the run's ends, in order of station, and the marks of those beyond them."""
+    rising = sorted(run.bolts, key=lambda bolt: (bolt.station_mm, bolt.mark))
+    bolts = tuple(bolt for bolt in rising if run.low_mm <= bolt.station_mm <= run.high_mm)
+    return bolts, tuple(bolt.mark for bolt in rising if bolt not in bolts)
+
+
+def check_run(run: SpliceRun, rule: AnchorRule, stock_mm: tuple[float, ...], mark_mm: float) -> None:
+    """Refuse a layer that cannot be planned at all: JobError with a sentence."""
+    name, allowances_mm = run.name, (run.low_allowance_mm, run.high_allowance_mm)
+    numbers = (run.low_mm, run.high_mm, *allowances_mm, mark_mm, *stock_mm)
     if not all(math.isfinite(number) for number in numbers):
         raise JobError(f"{name}: a length of the plate, its ends or its stock is not a number.")
-    if high_mm - low_mm <= EPS_MM:
+    if run.high_mm - run.low_mm <= EPS_MM:
         raise JobError(
-            f"{name}: the plate runs from station {low_mm:.1f} mm to {high_mm:.1f} mm, which is no length. "
+            f"{name}: the plate runs from station {run.low_mm:.1f} mm to {run.high_mm:.1f} mm, which is no length. "
             "Its high end must lie above its low end."
         )
     if min(allowances_mm) < 0.0:
@@ -179,6 +165,7 @@ def check_lengths(
         raise JobError(f"{name}: joints are to fall on marks {mark_mm:g} mm apart. Give more than 0.")
     if not stock_mm or min(stock_mm) <= 0.0:
         raise JobError(f"{name}: no stock length above 0 is given. Name the lengths of plate stock on hand.")
+    _check_rule(run, rule)
 
 
 def _check_rule(run: SpliceRun, rule: AnchorRule) -> None:

@@ -61,14 +61,14 @@ def splice_findings(
     if added:
         found.append(SpliceFinding("anchors-to-approve", count=len(added)))
     for cut in cuts:
-        found += _of_end(ends, cut, posts, rule)
+        found += findings_at(ends, cut, posts, rule)
     for low, high in pairwise(cuts):
         found += _of_piece(ends, low, high, bolts, added, rule)
     return tuple(found)
 
 
-def _of_end(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRule) -> list[SpliceFinding]:
-    """One joint, or one end of the run: which sides want an anchor, or cannot be told, and bolts too near."""
+def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRule) -> list[SpliceFinding]:
+    """Of one joint, or one end of the run: which sides want an anchor, or cannot be told, and bolts too near."""
     at_mm, last = float(ends.station_mm[cut]), len(ends.station_mm) - 1
     above, below = cut != last, cut != 0
     found = []

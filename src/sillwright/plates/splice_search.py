@@ -48,9 +48,9 @@ class Layer:
     rule: AnchorRule
     mark_mm: float
     shortest_mm: float
-    low_allowance_mm: float
-    high_allowance_mm: float
     stock_mm: tuple[float, ...]
+    low_allowance_mm: float = 0.0
+    high_allowance_mm: float = 0.0
 
     def added(self, start: Ints, stop: Ints) -> Ints:
         """Anchors to add in pieces from one station to another, by index."""
