@@ -380,6 +380,14 @@ def test_a_joint_lies_as_far_from_its_limits_as_the_bolts_allow() -> None:
     assert plan.joints[0].margin_mm == pytest.approx(4.25 * IN)
 
 
+def test_two_joints_share_what_neither_can_have_alone() -> None:
+    """Best at 100 and 222 in, 122 in apart, with stock of 120 in between: each gives way by 1 in."""
+    plate = run(320, 8, 50, 92.25, 107.75, 160, 214.25, 229.75, 270, 312)
+    plan = plan_splices(plate, stock_mm=(10 * FT,))
+    assert joints_in(plan) == pytest.approx([101, 221])
+    assert [joint.margin_mm for joint in plan.joints] == pytest.approx([3.25 * IN] * 2)
+
+
 def test_joints_fall_on_sixteenths_from_the_low_end() -> None:
     plate = SpliceRun("north", 17.3, 17.3 + 480.03 * IN, bolts(*range(8, 480, 16)))
     for joint in plan_splices(plate).joints:
@@ -412,13 +420,24 @@ def test_a_long_wall_without_bolts_by_spacing_alone(end_mm: float, spacing_mm: f
     assert len(plan.added) == count
 
 
-def test_wide_gaps_are_filled_before_joints_where_windows_are_wider_than_the_spacing() -> None:
-    rule = replace(IRC, spacing_most_mm=20 * IN)
-    plate = run(200, 8, 60, 100, 140, 192)
-    plan = plan_splices(plate, rule, stock_mm=(10 * FT,))
-    set_at = [(a.low_mm + a.high_mm) / 2 for a in plan.added]
-    everything = sorted([*set_at, *(bolt.station_mm for bolt in plate.bolts)])
-    assert max(b - a for a, b in itertools.pairwise(everything)) <= 20 * IN + EPS
+@pytest.mark.parametrize("most_in", [12.0, None])
+@pytest.mark.parametrize("seed", range(20))
+def test_wide_gaps_are_filled_first_where_windows_are_wider_than_the_spacing(seed: int, most_in: float | None) -> None:
+    """Anchors set anywhere in their stretches leave no gap over 20 in, across joints too, and serve every window."""
+    draw = random.Random(seed)
+    rule = AnchorRule(3.5 * IN, None if most_in is None else most_in * IN, 1, 20.0 * IN)
+    length = draw.randint(60, 300)
+    plate = run(length, *sorted(draw.sample(range(4, length - 4), draw.randint(0, 6))), u95_mm=0.5)
+    plan = plan_splices(plate, rule, stock_mm=(8 * FT, 10 * FT))
+    for _ in range(5):
+        new = [draw.choice([a.low_mm, a.high_mm, draw.uniform(a.low_mm, a.high_mm)]) for a in plan.added]
+        everything = sorted([*new, *(bolt.station_mm for bolt in plate.bolts)])
+        assert max(b - a for a, b in itertools.pairwise(everything)) <= 20 * IN + 1.0
+        if most_in is not None:
+            posts = [RunBolt("", place, 1.0) for place in everything]
+            for piece in plan.pieces:
+                for end, way in ((piece.low_mm, 1.0), (piece.high_mm, -1.0)):
+                    assert max(inside_window(end, way, post, rule) for post in posts) >= -1.0
 
 
 # ---- what is told of, and what is refused ----------------------------------------------------------------------------

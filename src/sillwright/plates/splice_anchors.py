@@ -111,17 +111,15 @@ def _anywhere(low_mm: float, high_mm: float, count: int) -> list[AddedAnchor]:
 
 def _filler(index: int, posts: tuple[RunBolt, ...], low_mm: float, high_mm: float, rule: AnchorRule) -> AddedAnchor:
     """The stretch of a planned anchor: its neighbours stay near enough, and it stays in the windows it stands in."""
-    at_mm = posts[index].station_mm
-    low, high = low_mm + rule.clear_mm, high_mm - rule.clear_mm
+    at_mm, most_mm = posts[index].station_mm, rule.end_most_mm
     assert rule.spacing_most_mm is not None
-    for other in posts[max(index - 1, 0) : index + 2]:
-        gap_mm = abs(other.station_mm - at_mm)
-        if gap_mm > 0.0:
-            share_mm = (rule.spacing_most_mm - gap_mm - other.u95_mm) / (2.0 if other.planned else 1.0)
-            low, high = (
-                (max(low, at_mm - share_mm), high) if other.station_mm > at_mm else (low, min(high, at_mm + share_mm))
-            )
-    if rule.end_most_mm is not None:
-        high = min(high, low_mm + rule.end_most_mm) if at_mm <= low_mm + rule.end_most_mm else high
-        low = max(low, high_mm - rule.end_most_mm) if at_mm >= high_mm - rule.end_most_mm else low
-    return AddedAnchor(min(low, at_mm), max(high, at_mm), "spacing")
+    share_mm = rule.spacing_most_mm
+    for other in (*posts[max(index - 1, 0) : index], *posts[index + 1 : index + 2]):
+        left_mm = rule.spacing_most_mm - abs(other.station_mm - at_mm) - other.u95_mm
+        share_mm = min(share_mm, left_mm / (2.0 if other.planned else 1.0))
+    low, high = max(at_mm - share_mm, low_mm + rule.clear_mm), min(at_mm + share_mm, high_mm - rule.clear_mm)
+    if most_mm is not None and at_mm <= low_mm + most_mm:
+        high = min(high, low_mm + most_mm)
+    if most_mm is not None and at_mm >= high_mm - most_mm:
+        low = max(low, high_mm - most_mm)
+    return AddedAnchor(min(low, at_mm), max(high, at_mm), posts[index].planned or "spacing")

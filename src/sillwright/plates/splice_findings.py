@@ -73,6 +73,9 @@ def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRu
     above, below = cut != last, cut != 0
     found = []
     wanting = int(above and ends.low_added[cut] > 0) + int(below and ends.high_added[cut] > 0)
+    if not (above and below) and rule.end_most_mm is not None:
+        reach_mm = rule.end_most_mm + EPS_MM
+        wanting += sum(post.planned == "end" and abs(post.station_mm - at_mm) <= reach_mm for post in posts)
     if wanting:
         code: SpliceCode = "joint-needs-anchor" if above and below else "end-needs-anchor"
         found.append(SpliceFinding(code, at_mm, count=wanting))
@@ -87,7 +90,7 @@ def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRu
     near = [bolt for bolt in posts if abs(bolt.station_mm - at_mm) - bolt.u95_mm < rule.clear_mm - EPS_MM]
     if near:
         code = "bolt-near-joint" if above and below else "bolt-near-end"
-        found.append(SpliceFinding(code, at_mm, tuple(bolt.mark for bolt in near)))
+        found.append(SpliceFinding(code, at_mm, tuple(bolt.mark for bolt in near if not bolt.planned)))
     return found
 
 

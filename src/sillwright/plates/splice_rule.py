@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,7 @@ class RunBolt:
     mark: str
     station_mm: float
     u95_mm: float
-    planned: bool = False
+    planned: Literal["end", "spacing"] | None = None
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,8 @@ class AnchorRule:
         """Whether wide gaps are filled before joints are sought.
 
         Where two windows back to back are no wider than the largest spacing, no gap across a joint can be too wide, and
-        each piece stands by itself. Else the gaps of the run are filled evenly first.
+        each piece stands by itself. Else the gaps of the run are filled evenly first, and what joints want comes on
+        top: another filling of the same gaps might have served a joint as well.
         """
         return self.spacing_most_mm is not None and (
             self.end_most_mm is None or 2.0 * self.end_most_mm > self.spacing_most_mm + EPS_MM
@@ -204,10 +205,11 @@ def gap_verdict(low: RunBolt, high: RunBolt, rule: AnchorRule) -> tuple[int, int
 
 
 def fill_first(low_mm: float, high_mm: float, bolts: tuple[RunBolt, ...], rule: AnchorRule) -> tuple[RunBolt, ...]:
-    """The anchors that fill too wide gaps of the run evenly, its ends included (``AnchorRule.spacing_first``).
+    """The anchors that fill too wide gaps of the run evenly (``AnchorRule.spacing_first``), its ends included.
 
-    No code read says how far from the run's end the first bolt may be where it gives no end distance: the largest
-    spacing is used. A run without bolts gets ceil((length - 2 clear) / spacing) + 1 anchors in equal fields.
+    An end whose window is empty gets an anchor in the window's middle. No code read says how far from the run's end the
+    first bolt may be where it gives no end distance: the largest spacing is used there. A run without bolts gets
+    ceil((length - 2 end distances) / spacing) + 1 anchors in equal fields.
     """
     if not rule.spacing_first or rule.spacing_most_mm is None:
         return ()
@@ -215,12 +217,26 @@ def fill_first(low_mm: float, high_mm: float, bolts: tuple[RunBolt, ...], rule: 
         inner_mm = max(high_mm - low_mm - 2.0 * rule.end_least_mm, 0.0)
         count = max(math.ceil((inner_mm - EPS_MM) / rule.spacing_most_mm) + 1, rule.bolts_a_piece)
         field_mm = (high_mm - low_mm) / count
-        return tuple(RunBolt("", low_mm + (index + 0.5) * field_mm, 0.0, planned=True) for index in range(count))
-    filled: list[RunBolt] = []
-    edges = (RunBolt("", low_mm, 0.0), *bolts, RunBolt("", high_mm, 0.0))
+        return tuple(RunBolt("", low_mm + (index + 0.5) * field_mm, 0.0, "spacing") for index in range(count))
+    if rule.end_most_mm is None:
+        edges: tuple[RunBolt, ...] = (RunBolt("", low_mm, 0.0), *bolts, RunBolt("", high_mm, 0.0))
+        filled: list[RunBolt] = []
+    else:
+        filled = _in_empty_windows(low_mm, high_mm, bolts, rule)
+        edges = tuple(sorted((*bolts, *filled), key=lambda bolt: bolt.station_mm))
     for below, above in pairwise(edges):
         count, _ = gap_verdict(below, above, rule)
         start_mm, stop_mm = below.station_mm - below.u95_mm, above.station_mm + above.u95_mm
         step_mm = (stop_mm - start_mm) / (count + 1)
-        filled += [RunBolt("", start_mm + (index + 1) * step_mm, 0.0, planned=True) for index in range(count)]
+        filled += [RunBolt("", start_mm + (index + 1) * step_mm, 0.0, "spacing") for index in range(count)]
     return tuple(filled)
+
+
+def _in_empty_windows(low_mm: float, high_mm: float, bolts: tuple[RunBolt, ...], rule: AnchorRule) -> list[RunBolt]:
+    """An anchor for each end of the run that no bolt serves even perhaps."""
+    ends = judge_ends(np.array([low_mm, high_mm]), bolts, rule)
+    assert rule.end_most_mm is not None
+    middle_mm = (rule.clear_mm + rule.end_most_mm) / 2.0
+    low = [RunBolt("", low_mm + middle_mm, 0.0, "end")] if ends.low_added[0] else []
+    high = [RunBolt("", high_mm - middle_mm, 0.0, "end")] if ends.high_added[1] else []
+    return low + high
