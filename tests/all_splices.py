@@ -1,4 +1,4 @@
-"""Every splice plan of a small run, one by one, and drawn runs to plan: nothing of the planner's search is used here."""
+"""Every splice plan of a small run, one by one, and drawn runs to plan; the planner's search has no part in it."""
 
 from __future__ import annotations
 
