@@ -119,6 +119,7 @@ def test_heights_keep_the_differences_that_were_read(rows: list[tuple[int, int]]
         ("station,run\n1 ft,a\n", "row 1: there is no column reading"),
         ("station,station,reading\n", "column station is there twice"),
         ("station (foo),reading\n", "row 1, column station: 'foo' is no unit"),
+        ("station (/4 in),reading\n", r"row 1: column 'station \(/4 in\)' is not known"),
         ("station,reading\n1 ft,48 in\n5 ft,49\n", "row 3, column reading: '49' has no unit"),
         ("station,reading\n1,48 in\n", "row 2, column station: '1' has no unit"),
         ("station (ft),reading (in)\n1,48\n\n2,\n", "row 4, column reading: it is empty"),
@@ -127,7 +128,7 @@ def test_heights_keep_the_differences_that_were_read(rows: list[tuple[int, int]]
         ("station (ft),reading (in)\n1,-48\n", "row 2, column reading: '-48.*negative"),
         ("station (ft),reading (in)\n1,48\n2,48\n1,49\n", "row 4, column station: row 2 gives it too"),
         ("run,station (ft),reading (in)\n,1,48\n", "row 2, column run: it is empty"),
-        ('station,reading\n"1 ft,48 in\n', "row 2: a quote is left open"),
+        ('station,reading\n"1 ft,48 in\n', "row 2: it cannot be read.*Close quotes"),
         ("station (ft),reading (in)\n" + "1,48\n" * 10_001, "more than 10000 rows"),
     ],
 )

@@ -179,6 +179,18 @@ def test_an_interval_is_what_repeated_taping_scatters_by() -> None:
     assert np.mean(inside) == pytest.approx(0.95, abs=0.03)
 
 
+@pytest.mark.parametrize("error_mm", [1.0, 4.0, 40.0])
+def test_intervals_open_by_how_much_the_readings_disagree(error_mm: float) -> None:
+    """By the root of the mean squared misfit, and never below what the stated sigmas give."""
+    places = quadrilateral((0.0,) * 8)
+    u95 = [
+        adjust(Outline(NAMES, taped(places, (0.0,) * 5 + (error,)))).distance_mm("A", "C")[1]
+        for error in (0.0, error_mm)
+    ]
+    misfit = adjust(Outline(NAMES, taped(places, (0.0,) * 5 + (error_mm,)))).misfit
+    assert u95[1] / u95[0] == pytest.approx(max(1.0, math.sqrt(misfit)), rel=0.01)
+
+
 def test_one_reading_over_cannot_tell_which_of_six_is_wrong() -> None:
     found = adjust(Outline(NAMES, taped(quadrilateral((0.0,) * 8), (0.0, 0.0, 0.0, 0.0, 40.0, 0.0))))
     assert found.consistent is False
@@ -377,6 +389,16 @@ def test_a_corner_is_out_only_with_its_whole_interval(off_mm: float, verdict: st
     found = squareness(outline, adjust(outline))[0]
     assert (found.off_mm, found.off_u95_mm) == pytest.approx((off_mm, 0.1), abs=1e-4)
     assert found.verdict == verdict
+
+
+def test_no_corner_is_blamed_where_readings_disagree() -> None:
+    """A rectangle some 6 degrees out of square, and one diagonal 2 in wrong: all else equal it would be called out."""
+    places = quadrilateral((0.0, 0.0, 0.0, 0.0, 800.0, 0.0, 800.0, 0.0))
+    wrong = Outline(NAMES, taped(places, (0.0,) * 5 + (50.8,)))
+    for outline, verdicts in ((Outline(NAMES, taped(places)), {"out"}), (wrong, {"cannot tell"})):
+        found = squareness(outline, adjust(outline))
+        assert all(abs(one.off_mm) - one.off_u95_mm > OUT_OF_SQUARE_MM for one in found)
+        assert {one.verdict for one in found} == verdicts
 
 
 def test_the_corner_that_is_out_is_the_one_named() -> None:

@@ -28,7 +28,7 @@ _LARGEST_BYTES = 1_000_000
 _MOST_ROWS = 10_000
 _NEEDED = ("station", "reading")
 _KNOWN = (*_NEEDED, "run", "note")
-_HEADING = re.compile(r"([a-z]+)\s*(?:\(\s*([^()]+?)\s*\))?", re.ASCII)
+_HEADING = re.compile(r"([a-z]+)\s*(?:\(\s*([^()\d\s/-]+)\s*\))?", re.ASCII)
 _EPSILON_MM = 1e-6  # sixteenths are not exact in binary
 
 
@@ -130,7 +130,7 @@ def _rows(text: str, name: str) -> list[tuple[int, list[str]]]:
                 raise JobError(f"{name} has more than {_MOST_ROWS} rows. Give a table of readings only.")
     except csv.Error as fault:
         raise JobError(
-            f'{name}, row {reader.line_num}: a quote is left open ({fault}). Write inches as "in", like 48 1/4 in.'
+            f'{name}, row {reader.line_num}: it cannot be read ({fault}). Close quotes, and write inches as "in".'
         ) from fault
     if not rows:
         raise JobError(f"{name} is empty. Its first row names the columns: station, reading.")

@@ -190,7 +190,7 @@ def _hardware(runs: Sequence[RunRecord], rules: ShoppingRules) -> Iterator[Shopp
 
 
 def _shims(shims: Iterable[Shim], rules: ShoppingRules) -> Iterator[ShoppingLine]:
-    heights = Counter(shim.sixteenths for shim in shims if shim.verdict == "shim" and shim.sixteenths)
+    heights = Counter(shim.sixteenths for shim in shims if shim.sixteenths)
     for sixteenths, count in sorted(heights.items()):
         quantity = _whole(count, rules.shim_waste)
         yield ShoppingLine("shim", "each", count, quantity, rules.shim_waste, sixteenths=sixteenths)
