@@ -163,11 +163,11 @@ def test_true_readings_give_the_true_outline(shifts: tuple[float, ...], left_out
 
 
 def test_an_interval_is_what_repeated_taping_scatters_by() -> None:
-    """500 outlines taped with noise of the stated sigma: each corner's u95 holds the truth 95 times in 100."""
+    """250 outlines taped with noise of the stated sigma: each corner's u95 holds the truth 95 times in 100."""
     random = np.random.default_rng(7)
     places = quadrilateral((0.0, 0.0, 150.0, -80.0, -40.0, 200.0, 60.0, 20.0))
     inside, sound = [], 0
-    for _ in range(500):
+    for _ in range(250):
         errors = tuple(float(e) for e in random.normal(0.0, TAPE_SIGMA_MM, 6))
         found = adjust(Outline(NAMES, taped(places, errors)))
         sound += bool(found.consistent)
@@ -175,7 +175,7 @@ def test_an_interval_is_what_repeated_taping_scatters_by() -> None:
             for k, name in enumerate(NAMES):
                 angle, u95 = found.angle_deg(name)
                 inside.append(abs(angle - inside_deg(places, k)) <= u95)
-    assert sound / 500 == pytest.approx(0.95, abs=0.03)
+    assert sound / 250 == pytest.approx(0.95, abs=0.04)
     assert np.mean(inside) == pytest.approx(0.95, abs=0.03)
 
 
@@ -215,14 +215,14 @@ def test_the_wrong_reading_is_among_the_suspects_however_small_its_error() -> No
     random = np.random.default_rng(11)
     places = quadrilateral((0.0,) * 8)
     blamed, held = 0, 0
-    for k in range(200):
+    for k in range(120):
         noise = random.normal(0.0, TAPE_SIGMA_MM, 6)
         noise[k % 6] += 8.0
         lengths = taped(places, tuple(float(e) for e in noise))
         found = adjust(Outline(NAMES, lengths, all_square()))
         blamed += bool(found.suspects)
         held += bool(found.suspects) and lengths[k % 6] in found.suspects
-    assert blamed > 50
+    assert blamed > 40
     assert held / blamed > 0.9
 
 
