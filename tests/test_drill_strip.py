@@ -210,6 +210,26 @@ def test_a_hole_that_runs_off_the_wood_is_told_of(from_line_mm, told):
     assert any("runs off the piece" in doubt for doubt in strip.doubts) == told
 
 
+@pytest.mark.parametrize("off", ["from_low_end_mm", "from_line_mm"])
+def test_a_hole_whose_middle_is_not_on_the_wood_gives_no_strip(off):
+    on_the_edge = replace(Hole("N1", 500.0, 70.0, DRILL_MM, 0.1, 0.1), **{off: 0.0})
+    assert drill_strip(long_piece([on_the_edge]), bolts_mm={}, left_handed=False).doubts
+    with pytest.raises(JobError, match="hole N1 does not lie on piece P1 of run north"):
+        drill_strip(long_piece([replace(on_the_edge, **{off: -0.01})]), bolts_mm={}, left_handed=False)
+
+
+def test_holes_shoulder_to_shoulder_are_drawn_on_every_sheet_that_shows_some_of_them():
+    holes = [Hole(f"N{n}", 20.0 + 15.0 * n, 70.0, DRILL_MM, 0.1, 0.1) for n in range(36)]
+    piece = long_piece(holes, length_mm=600.0)
+    sheets = strip_sheets(piece, "letter")
+    strip = drill_strip(piece, bolts_mm={}, left_handed=False)
+    assert strip.sheets == sheets.count
+    for number in range(strip.sheets):
+        low_mm, high_mm = sheets.own_mm(number)
+        whole = sum(low_mm + 8 < one.from_low_end_mm < high_mm - 8 for one in holes)
+        assert len(circles_mm(rasterise(strip.pdf, number), DRILL_MM)) >= whole
+
+
 def test_paper_lies_the_way_that_takes_fewer_sheets():
     narrow = strip_sheets(long_piece(), "letter")
     assert narrow.page_mm == pytest.approx(LANDSCAPE_MM["letter"])

@@ -12,10 +12,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import shapely
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
+from sillwright.errors import JobError
 from sillwright.lengths import MM_PER_INCH, format_feet_inches
 from sillwright.plates.piece import Hole, PlatePiece
 from sillwright.tell.cardsheet import PAGE_MARGIN_MM, POINTS_PER_MM
@@ -95,8 +97,16 @@ def drill_strip(
     left_handed : whether the run's frame is left-handed, as ``frames.left_handed`` tells
     paper : sheets of Letter or A4, or one page for a roll
 
-    Raises JobError where the strip is too wide for the paper.
+    Raises JobError where the strip is too wide for the paper, and where a hole's middle does not lie on the piece.
     """
+    wood = shapely.Polygon(outline_mm(piece))
+    for hole in piece.holes:
+        if not wood.intersects(shapely.Point(hole.from_low_end_mm, hole.from_line_mm)):
+            raise JobError(
+                f"hole {hole.mark} does not lie on piece {piece.name} of run {piece.run}: it is "
+                f"{both_units(hole.from_low_end_mm)} from the low end and {both_units(hole.from_line_mm)} from the "
+                "chalk-line edge. Check the bolt, the plate's width and where the pieces meet."
+            )
     register_pdf_fonts()
     sheets = strip_sheets(piece, paper, roll_width_mm)
     buffer = io.BytesIO()
