@@ -170,6 +170,7 @@ def test_each_hole_has_its_mark_and_distances_on_one_sheet():
         ("NO3", "9' 3 3/8\"", '2 5/8"'),
     ):
         (words,) = [words for words in pages if f"{mark}drill" in words.replace(" ", "")]
+        assert words.count(mark) == 2  # at the hole itself too
         assert f"{along} from the low end" in words
         assert f"{across} from the chalk-line edge" in words
 

@@ -284,6 +284,10 @@ class _Page:
         canvas.setLineWidth(0.18)
         canvas.line(x_mm - reach_mm, y_mm, x_mm + reach_mm, y_mm)
         canvas.line(x_mm, y_mm - reach_mm, x_mm, y_mm + reach_mm)
+        # The mark again at the hole itself: where holes stand close, its figures may have to stand nearer another.
+        mark, room_mm = printable(hole.mark), reach_mm - 1.5
+        self._font(BOLD, min(3.6, room_mm / max(stringWidth(mark, BOLD, 1.0), 1e-3)))
+        canvas.drawString(x_mm + 1.5, y_mm + hole.drill_mm / 2.0 + 1.8, mark)
 
     def _hole_words(self, bolts_mm: Mapping[str, float]) -> None:
         own_mm = self.sheets.own_mm(self.sheet)
