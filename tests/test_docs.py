@@ -201,7 +201,7 @@ ROOMS = {
     "solve": {"ground", "see", "solve"},
     "measure": {"ground", "see", "solve", "measure"},
     "judge": {"ground", "judge"},
-    "tell": {"ground", "solve", "judge", "tell"},
+    "tell": {"ground", "solve", "judge", "plates", "tell"},
 }
 
 
