@@ -11,7 +11,7 @@ from scene_pictures import render
 from scenes import PHONE, Chalk, Scene, Stain, lying, overhead
 from sillwright.camera import meet_plane, project
 from sillwright.rectify import PlaneGrid
-from sillwright.see.chalk import LineCandidate, LineTrace, cut_strip, find_lines, trace_line
+from sillwright.see.chalk import LineCandidate, LineTrace, cut_strip, find_lines, second_line_mm, trace_line
 
 CAMERA = PHONE.scaled(1600, 1200)
 POSE = overhead(450.0, 10.0, 1250.0, lean_deg=(5.0, -2.0), turn_deg=2.0)
@@ -106,6 +106,21 @@ def test_a_fainter_second_snap_beside_it_does_not_pull_the_line() -> None:
     first = candidates(pixels)[0]
     trace = traced(pixels, (float(np.arctan(first.slope)), first.offset_mm))
     assert np.abs(fitted(trace)).max() < 0.3
+
+
+@pytest.mark.parametrize(("apart_mm", "strength"), [(4.0, 0.7), (7.0, 0.55), (-9.0, 0.55)])
+def test_a_second_line_too_near_to_be_found_apart_is_told(apart_mm: float, strength: float) -> None:
+    chalk = (Chalk(COLORS["blue"]), Chalk(COLORS["blue"], offset_mm=apart_mm, strength=strength))
+    strip = cut_strip(picture(chalk=chalk), CAMERA, POSE, (0.0, 0.0), (), SPAN_MM)
+    assert strip is not None
+    assert second_line_mm(strip, (0.0, 0.0)) == pytest.approx(apart_mm, abs=0.8)
+
+
+@pytest.mark.parametrize("color", COLORS)
+def test_one_line_alone_with_stains_beside_it_has_no_second(color: str) -> None:
+    strip = cut_strip(picture(color, stains=STAIN), CAMERA, POSE, (0.0, 0.0), (), SPAN_MM)
+    assert strip is not None
+    assert second_line_mm(strip, (0.0, 0.0)) is None
 
 
 def test_a_line_that_wanders_is_followed_where_it_goes_and_said_to_be_less_sure() -> None:

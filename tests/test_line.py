@@ -6,6 +6,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from scenes import PHONE, overhead
 from sillwright.measure.line import _strips_along, choose_line
@@ -55,3 +56,34 @@ def test_on_a_run_that_stands_in_a_curve_each_photo_is_followed_along_its_own_li
     assert [strip is here[1][1] for strip, here in zip(strips, found, strict=True)] == [True] * 20
     joint = (chosen.angle_rad, chosen.offset_mm)
     assert not all(strip.holds(joint) for strip in strips if strip is not None)
+
+
+def block_of(stations_mm: np.ndarray) -> SimpleNamespace:
+    poses = [overhead(float(x), 0.0, 1250.0, lean_deg=(0.0, 0.0)) for x in stations_mm]
+    return SimpleNamespace(photos=[Path(f"{k}.jpg") for k in range(len(poses))], pose=lambda i: poses[i])
+
+
+@pytest.mark.parametrize("apart_mm", [-25.0, -12.0, 9.0, 139.7])
+def test_a_second_line_of_like_strength_is_a_rival_however_near(apart_mm: float) -> None:
+    main, second = LineCandidate(0.0, 0.0, 8.0, "blue"), LineCandidate(0.0, apart_mm, 7.0, "blue")
+    chosen = choose_line(block_of(np.array([0.0, 600.0, 1200.0])), [[main, second]] * 3)
+    assert chosen is not None
+    assert (chosen.offset_mm, chosen.rival_mm) == (0.0, apart_mm)
+
+
+def test_a_weak_line_or_one_in_few_photos_is_no_rival() -> None:
+    main, weak, strong = (LineCandidate(0.0, y, s, "blue") for y, s in ((0.0, 8.0), (15.0, 3.0), (20.0, 8.0)))
+    for found in ([[main, weak]] * 3, [[main, strong], [main], [main]]):
+        chosen = choose_line(block_of(np.array([0.0, 600.0, 1200.0])), found)
+        assert chosen is not None
+        assert chosen.rival_mm is None
+
+
+def test_a_weak_candidate_between_two_lines_is_not_taken_for_both() -> None:
+    """Two lines 20 mm apart, of which one photo's place is 2 mm off, and a trace of something half way."""
+    lines = [LineCandidate(0.0, y, s, "blue") for y, s in ((-10.0, 8.0), (10.0, 7.0), (0.0, 1.4))]
+    shifted = [LineCandidate(0.0, one.offset_mm + 2.0, one.strength, one.color) for one in lines]
+    chosen = choose_line(block_of(np.array([0.0, 500.0])), [lines, shifted])
+    assert chosen is not None
+    assert chosen.offset_mm in (-10.0, -8.0)
+    assert abs(chosen.rival_mm or 0.0) == 20.0

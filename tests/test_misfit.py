@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from scenes import PHONE
+from sillwright.camera import rotation_from_vector
 from sillwright.job import RunJob
 from sillwright.measure.corner import OF_ALL_ON_A_RUN, doubted
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine
-from sillwright.measure.misfit import feet_lie_low
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane
 from sillwright.measure.runs import LaidRun, _result
 from sillwright.measure.verdict import Judged
 from sillwright.profile import Lens
@@ -45,6 +47,28 @@ def test_cards_on_boards_show_by_the_feet_of_several_bolts(levels_mm: list[float
 def test_a_foot_that_is_hardly_seen_does_not_outvote_one_that_is() -> None:
     assert feet_lie_low([fit_with_foot(-2.4, 0.4), fit_with_foot(0.0, 0.79)])
     assert not feet_lie_low([fit_with_foot(-0.2, 0.4), fit_with_foot(-2.4, 0.79)])
+
+
+@pytest.mark.parametrize(
+    ("level_mm", "sigma_mm", "high"), [(3.3, 0.4, True), (3.1, 0.4, False), (3.3, 0.7, False), (-4.0, 0.4, False)]
+)
+def test_one_foot_surely_seen_above_the_concrete_shows_cards_thinner_than_stated(
+    level_mm: float, sigma_mm: float, high: bool
+) -> None:
+    assert foot_stands_high([fit_with_foot(0.2, 0.4), fit_with_foot(level_mm, sigma_mm)]) is high
+
+
+@pytest.mark.parametrize(
+    ("tilts_deg", "none"), [((0.1, 2.0), True), ((0.1, 0.3), False), ((0.1, 0.2, 2.0), False), ((0.1, 2.0, 2.0), True)]
+)
+def test_two_cards_of_which_one_is_tilted_give_no_plane_and_three_do(tilts_deg: tuple[float, ...], none: bool) -> None:
+    cards = [
+        SimpleNamespace(rotation=rotation_from_vector(np.array([np.pi - np.radians(tilt), 0.0, 0.0])))
+        for tilt in tilts_deg
+    ]
+    state = SimpleNamespace(cards=cards)
+    block = SimpleNamespace(numbers=tuple(range(len(cards))), solution=SimpleNamespace(state=state))
+    assert has_no_plane(block) is none
 
 
 @pytest.mark.parametrize(("poor", "status"), [((), "ok"), ((Path("a.jpg"),), "check"), ((Path("z.jpg"),), "ok")])

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
+import cv2
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from scenes import overhead
 from sillwright.job import RunJob, job_from_photos, load_job
 from sillwright.measure import measure_job, runs
+from sillwright.measure.block import _strayed
 from sillwright.measure.find import Shapes
 from sillwright.measure.record import overhang_mm
+from sillwright.photo import read_pixels
 from sillwright.survey import EdgeRecord, Survey
 
 GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
@@ -75,3 +81,28 @@ def test_a_quick_look_at_a_corner_says_that_the_cards_lie_on_two_walls_and_blame
 )
 def test_a_card_turned_half_round_lies_along_the_same_wall(turns_deg: list[float], two: bool) -> None:
     assert runs._lie_two_ways(turns_deg) is two
+
+
+def test_no_bolt_is_measured_in_a_photo_made_small_and_the_run_is_not_ok(tmp_path: Path) -> None:
+    """As a message or a screenshot makes it: a third of the size, with which a shape of any lean fits a bolt."""
+    for name in ("IMG_2042.jpg", "IMG_2043.jpg"):
+        shutil.copyfile(GARAGE / name, tmp_path / name)
+    small = tmp_path / "IMG_2043.jpg"
+    cv2.imwrite(str(small), cv2.resize(read_pixels(small), None, fx=0.33, fy=0.33, interpolation=cv2.INTER_AREA))
+    job = load_job(GARAGE / "job.toml")
+    run = replace(job.runs[0], photos=tuple(sorted(tmp_path.glob("*.jpg"))), tape=())
+    survey = measure_job(replace(job, folder=tmp_path, runs=(run,)))
+    told = {photo.file: [finding.code for finding in photo.reasons] for photo in survey.photos}
+    assert "too-coarse" in told["IMG_2043.jpg"]
+    assert "too-coarse" not in told["IMG_2042.jpg"]
+    (run,) = survey.runs
+    assert (run.status, [f.photos for f in run.reasons if f.code == "photos-poor"]) == ("check", [("IMG_2043.jpg",)])
+    assert run.bolts
+    assert all(bolt.photos == ("IMG_2042.jpg",) for bolt in run.bolts)
+
+
+@pytest.mark.parametrize(("height_mm", "strayed"), [(1250.0, False), (-900.0, True), (20.0, True), (9000.0, True)])
+def test_a_photo_from_where_no_phone_was_held_has_strayed(height_mm: float, strayed: bool) -> None:
+    poses = [overhead(0.0, 0.0, 1250.0, lean_deg=(0.0, 0.0)), overhead(600.0, 0.0, height_mm, lean_deg=(0.0, 0.0))]
+    block = SimpleNamespace(photos=(Path("a.jpg"), Path("b.jpg")), pose=lambda i: poses[i])
+    assert _strayed(block) == ([Path("b.jpg")] if strayed else [])

@@ -10,11 +10,11 @@ from sillwright.survey import Finding
 from sillwright.tell.reasons import REASONS, Reason, explain, length_text, reason_for, title
 
 CODES = {
-    "photo": "no-cards few-corners no-chalk-line blurred too-dark too-bright unreadable not-joined poor-fit other-run "
-    "duplicate lens-unknown zoomed mirrored lens-mismatch turned-unsure",
+    "photo": "no-cards few-corners no-chalk-line blurred too-dark too-bright too-coarse unreadable not-joined poor-fit "
+    "other-run duplicate lens-unknown zoomed mirrored lens-mismatch turned-unsure",
     "run": "not-joined no-chalk-line two-chalk-lines scale-unverified scale-not-taped scale-wrong scale-conflict "
     "no-bolts two-walls bolt-size plate-overhangs lens-unknown no-cards not-settled misfit ribbed cards-raised "
-    "lies-flat",
+    "photos-poor lies-flat cards-low no-plane",
     "card": "card-tilted card-curled card-moved card-duplicate",
     "bolt": "one-view stated-stickup wide-interval near-edge-of-photo base-hidden bent has-nut diameter-off "
     "weak-evidence views-disagree off-wall",

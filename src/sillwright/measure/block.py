@@ -34,6 +34,7 @@ CHECK_READING_SIGMA_MM = 0.46  # a tape read to 1/16 in: uniform over the sixtee
 # Beyond it a print shrunk by 1 % is as likely as a true one, shrunk prints being one in ten (measure.scale).
 TRUE_WITHIN_SIGMAS = 2.5
 CARD_MIDDLE_MM = np.array([120.0, 45.0])
+PHONE_HELD_MM = (150.0, 6000.0)  # above the wall: nearer no card is seen whole, farther no marker is read
 MARGIN_MM = 13.0  # paper round the grid, and a little
 
 
@@ -72,8 +73,30 @@ def join(
 ) -> Block | None:
     """Photos that share cards, in one frame: X along the cards' long sides, from lower to higher numbers.
 
-    None where no photo shows a card of the run.
+    None where no photo shows a card of the run. A photo that comes out where no phone was held is left out.
     """
+    block = _joined(photos, own, lenses, job, tapes, names)
+    lost: dict[Path, tuple[Finding, ...]] = {}
+    while block is not None and (strayed := _strayed(block)):
+        lost |= {path: (Finding("poor-fit", (names[path],)),) for path in strayed}
+        block = _joined([photo for photo in photos if photo.path not in lost], own, lenses, job, tapes, names)
+    return block and replace(block, left_out={**block.left_out, **lost})
+
+
+def _strayed(block: Block) -> list[Path]:
+    """Photos whose place above the wall no phone can have been held at, as two cards of one number may bring about."""
+    low, high = PHONE_HELD_MM
+    return [path for i, path in enumerate(block.photos) if not low < float(block.pose(i).centre_mm[2]) < high]
+
+
+def _joined(
+    photos: Sequence[CardsSeen],
+    own: Sequence[int],
+    lenses: Mapping[Path, LensOfPhoto],
+    job: Job,
+    tapes: Sequence[Tape],
+    names: Mapping[Path, str],
+) -> Block | None:
     mine = sorted({number for photo in photos for number in photo.cards if number in own})
     if not mine:
         return None

@@ -18,7 +18,15 @@ from sillwright.see.chalk import LineTrace
 from sillwright.survey import CornerRecord, Finding, RunRecord
 
 # What is said of a run and holds for every bolt and corner on it, so that none of them is ``ok``.
-OF_ALL_ON_A_RUN = ("two-chalk-lines", "not-settled", "misfit", "lens-mismatch", "cards-raised")
+OF_ALL_ON_A_RUN = (
+    "two-chalk-lines",
+    "not-settled",
+    "misfit",
+    "lens-mismatch",
+    "cards-raised",
+    "cards-low",
+    "no-plane",
+)
 LARGEST_U95_DEG = 0.2
 LINE_UNSEEN_DEG = 0.02  # powder on rough concrete over the metre or two a corner photo shows of each line
 ALONG_MM = np.arange(-6000.0, 6001.0, 40.0)

@@ -120,7 +120,11 @@ def _batches(search: Search, groups: Sequence[Sequence[Start]]) -> Iterator[list
     pieces = 0
     for group in groups:
         ends = ends_of(group[0].place)
-        photos = tuple(i for i, task in enumerate(search.tasks) if shows(task.view.camera, task.view.pose, ends))
+        photos = tuple(
+            i
+            for i, task in enumerate(search.tasks)
+            if not task.is_coarse and shows(task.view.camera, task.view.pose, ends)
+        )
         if batch and pieces + len(photos) > PIECES_TOGETHER:
             yield batch
             batch, pieces = [], 0

@@ -91,6 +91,7 @@ def measure_job(
         name: one if isinstance(one, RunResult) else finish_run(job, searched[name], sizes, poor, sight.names)
         for name, one in laid.items()
     }
+    results = {name: _with_poor_photos(result, sight) for name, result in results.items()}
     corners = [doubted(corner, [results[name].record for name in corner.runs]) for corner in corners]
     runs = _marked(_once_each([result.record for result in results.values()], corners))
     if considered is not None:
@@ -272,6 +273,23 @@ def _shows_no_card_of_its_runs(job: Job, photo: CardsSeen) -> bool:
 def _matters(finding: Finding) -> bool:
     """Whether a finding about a used photo is worth a second look; a lens in doubt only widens intervals."""
     return finding.code not in ("lens-unknown", "turned-unsure")
+
+
+def _with_poor_photos(result: RunResult, sight: _Sight) -> RunResult:
+    """A run some of whose photos are too poor to show every bolt: what stands in them only may have been missed."""
+    poor = tuple(
+        sight.names[path]
+        for path in result.poses
+        if any(f.code == "too-coarse" for f in result.photo_findings.get(path, ()))
+        or _exposure(sight.seen[path], sight.names[path])
+    )
+    record = result.record
+    if not poor:
+        return result
+    status = worst(record.status, "check")
+    return replace(
+        result, record=replace(record, status=status, reasons=(*record.reasons, Finding("photos-poor", poor)))
+    )
 
 
 def _exposure(photo: CardsSeen, name: str) -> list[Finding]:

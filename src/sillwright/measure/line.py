@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,14 +12,13 @@ from sillwright.camera import meet_plane
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
 from sillwright.photo import PHOTOS_KEPT
-from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, trace_line
+from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, second_line_mm, trace_line
 from sillwright.solve.state import (
     LineObservation,
 )
 
 SAME_LINE_MM = 12.0
-SECOND_LINE_SHARE = 0.6
-SECOND_LINE_APART_MM = 25.0
+SECOND_LINE_SHARE = 0.45  # of the chosen line's strength: half as strong all along, or as strong along half
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ def view_tasks(block: Block) -> list[ViewTask]:
 
 
 def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> ChosenLine | None:
-    """The line most photos agree on, weighed by its strength in each."""
+    """The line most photos agree on, weighed by its strength in each and by how near it runs there."""
     centres = [block.pose(i).centre_mm for i in range(len(block.photos))]
     scored: list[tuple[float, LineCandidate, tuple[int, ...]]] = []
     for own, candidates in enumerate(found):
@@ -69,23 +68,46 @@ def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> Chose
             for i, others in enumerate(found):
                 # A short view fixes a line's turn to a few milliradians: allow for that with the distance.
                 slack = SAME_LINE_MM + 0.006 * abs(float(centres[i][0] - centres[own][0]))
-                here = [o.strength for o in others if _apart_mm(candidate, o, float(centres[i][0])) < slack]
+                off = [_apart_mm(candidate, o, float(centres[i][0])) / slack for o in others]
+                # Held to its own place: what runs between two lines must not be taken for both.
+                here = [
+                    o.strength * np.exp(-2.0 * share**2) for o, share in zip(others, off, strict=True) if share < 1.0
+                ]
                 if here:
-                    total += max(here)
+                    total += float(max(here))
                     photos.append(i)
             scored.append((total, candidate, tuple(photos)))
     if not scored:
         return None
-    scored.sort(key=lambda item: -item[0])
-    total, best, agreeing = scored[0]
-    middle = float(np.mean([c[0] for c in centres]))
-    rivals = [
-        candidate.offset_mm + candidate.slope * middle - best.offset_mm - best.slope * middle
-        for score, candidate, _ in scored
-        if score > SECOND_LINE_SHARE * total and _apart_mm(candidate, best, middle) > SECOND_LINE_APART_MM
-    ]
+    _, best, agreeing = max(scored, key=lambda item: item[0])
     angle, offset = best.angle_and_offset
-    return ChosenLine(angle, offset, best.color, agreeing, rivals[0] if rivals else None)
+    rival_mm = _rival_mm(best, found, agreeing, [float(centre[0]) for centre in centres])
+    return ChosenLine(angle, offset, best.color, agreeing, rival_mm)
+
+
+def _rival_mm(
+    best: LineCandidate, found: Sequence[Sequence[LineCandidate]], agreeing: Sequence[int], centres_mm: Sequence[float]
+) -> float | None:
+    """How far from the chosen line another of like strength runs, None where none does.
+
+    Measured inside each photo, from the line that photo shows: there it matters little how photos were placed.
+    """
+    main = 0.0
+    beside: list[tuple[float, float]] = []
+    for i in agreeing:
+        x_mm = centres_mm[i]
+        own = min(found[i], key=lambda one: _apart_mm(one, best, x_mm))
+        main += own.strength
+        for other in found[i]:
+            if other is not own:
+                off_mm = (other.offset_mm - own.offset_mm) + (other.slope - own.slope) * x_mm
+                beside.append((off_mm, other.strength))
+    shown = [
+        (sum(strength for other_mm, strength in beside if abs(other_mm - off_mm) < SAME_LINE_MM), off_mm)
+        for off_mm, _ in beside
+    ]
+    strength, off_mm = max(shown, default=(0.0, 0.0))
+    return off_mm if strength > SECOND_LINE_SHARE * main else None
 
 
 def _apart_mm(one: LineCandidate, other: LineCandidate, x_mm: float) -> float:
@@ -138,7 +160,15 @@ def lay_line(block: Block, crew: Crew) -> LaidLine | None:
     joint = [trace_line(strip, line) if strip is not None else None for strip in own]
     traces = [one if one is not None else before for one, before in zip(joint, traces, strict=True)]
     line = refit(block, traces) or line
+    if chosen.rival_mm is None:
+        chosen = replace(chosen, rival_mm=_near_rival_mm([strip for strip in own if strip is not None], line))
     return _laid(block, traces, line, chosen)
+
+
+def _near_rival_mm(strips: Sequence[LineStrip], line: tuple[float, float]) -> float | None:
+    """How far from the line a second one runs that is too near to be found apart, where most photos show it."""
+    beside = [off_mm for strip in strips if (off_mm := second_line_mm(strip, line)) is not None]
+    return float(np.median(beside)) if 2 * len(beside) > len(strips) else None
 
 
 def lay_again(block: Block, before: LaidLine) -> LaidLine | None:

@@ -13,7 +13,7 @@ import numpy as np
 from sillwright.camera import Array
 from sillwright.measure.block import Block
 from sillwright.solve.axis import AxisFit
-from sillwright.solve.state import CARD_HEIGHT_MM, card_points
+from sillwright.solve.state import CARD_HEIGHT_MM, CardState, card_points
 
 # On rendered photos, right and wrong ones: the worst card in a photo had at most 1.5 times the usual residual in its
 # own sigma, and a line traced where there was none 8 times.
@@ -23,6 +23,9 @@ POOR_FIT_PX = 0.45
 # Mean of the feet's levels, each held to 0.8 mm by its prior: on rendered photos 0.6 mm low at most, and 2.1 mm where
 # the cards' 3 mm boards were not stated. A washer at the foot raises it, which says nothing of the cards.
 LOW_FEET_MM, LEAST_FEET = 1.5, 2
+# One foot, surely seen: 2.3 mm high at most where the thickness was right, 3.7 and more where 6 mm too much was stated.
+HIGH_FOOT_MM, SURE_FOOT_MM = 3.2, 0.65
+CARD_TILT_LIMIT_DEG = 0.8
 SUNK_SIGMAS = 4.0  # a card may stand on a chip of something, but not in the concrete
 
 
@@ -53,6 +56,25 @@ def feet_lie_low(fits: Sequence[AxisFit]) -> bool:
     level_mm = [float(fit.parameters[6]) for fit in fits]
     weights = [1.0 / float(fit.covariance[6, 6]) for fit in fits]
     return float(np.average(level_mm, weights=weights)) < -LOW_FEET_MM
+
+
+def foot_stands_high(fits: Sequence[AxisFit]) -> bool:
+    """Whether a bolt surely leaves the concrete above where the cards say it is: cards thinner than was stated."""
+    return any(fit.parameters[6] > HIGH_FOOT_MM and fit.covariance[6, 6] < SURE_FOOT_MM**2 for fit in fits)
+
+
+def card_tilt_deg(card: CardState) -> float:
+    """How far a card's face is from level."""
+    return float(np.degrees(np.arccos(np.clip(-card.rotation[2, 2], -1.0, 1.0))))
+
+
+def has_no_plane(block: Block) -> bool:
+    """Whether cards are tilted and no more of the others lie flat, so that which of them lie so is a guess.
+
+    Two cards, one of them on a nub, fit either way about; the bolts' leans are off by the tilt if it is the wrong one.
+    """
+    tilted = sum(card_tilt_deg(card) > CARD_TILT_LIMIT_DEG for card in block.solution.state.cards)
+    return 0 < len(block.numbers) - tilted <= tilted
 
 
 def card_heights_mm(block: Block) -> Array:

@@ -37,7 +37,7 @@ def with_nut(found: FoundBolt, shape: BoltShape) -> tuple[FoundBolt, NutSeen | N
 def shows_foot(found: FoundBolt, least_evidence: float) -> bool:
     """Whether any photo shows the bolt's foot where no nut stands before it."""
     shown = [view.hidden is None or _foot_shown(view.hidden) >= FOOT_SHOWN for view in found.views]
-    return any(seen and part.foot >= least_evidence for seen, part in zip(shown, found.evidence, strict=True))
+    return any(seen and part.foot_seen >= least_evidence for seen, part in zip(shown, found.evidence, strict=True))
 
 
 def _foot_shown(hidden: NDArray[np.bool_]) -> float:

@@ -23,9 +23,10 @@ ONE_FINDS_BOTH = 0.08  # 12 mm and 1/2 in, 5/8 in and 16 mm: bolts of the one ar
 def shows_no_bolt(found: SearchedRun) -> bool:
     """Whether not one bolt of the stated size is beyond doubt: only then is it worth the time to try the others.
 
-    Nor is it where there is one photo: a shape of almost any width can be laid over what one photo shows.
+    Nor is it where there is one photo: a shape of almost any width can be laid over what one photo shows. And photos
+    too coarse for bolts are so for those of other sizes too.
     """
-    return len(found.laid.block.photos) > 1 and all(one.doubts for one in found.judged)
+    return len(found.laid.block.photos) - len(found.coarse) > 1 and all(one.doubts for one in found.judged)
 
 
 def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:

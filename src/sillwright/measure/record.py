@@ -9,6 +9,7 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.measure.block import Block
+from sillwright.measure.misfit import CARD_TILT_LIMIT_DEG, card_tilt_deg
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdge
@@ -38,7 +39,6 @@ LENS_UNKNOWN_MM = 0.15
 LENS_KNOWN_SHARE = 0.01  # of the focal length: a calibration knows it to 0.0002, EXIF to 0.04
 SETBACK_LIMIT_MM = 1.5875  # 1/16 in
 LEAN_LIMIT_DEG = 2.0
-CARD_TILT_LIMIT_DEG = 0.8
 CARD_CURL_LIMIT_MM = 1.2
 
 
@@ -171,7 +171,7 @@ def _lean(covariance: Array, lean: Array, height_mm: float) -> tuple[float, Arra
 def card_record(number: int, card: CardState, y_sign: float) -> CardRecord:
     """One card's place; ``turn_deg`` is from the run's X to the card's long axis, positive toward +Y."""
     along = card.rotation[:2, 0]
-    tilt = float(np.degrees(np.arccos(np.clip(-card.rotation[2, 2], -1.0, 1.0))))
+    tilt = card_tilt_deg(card)
     reasons = []
     if tilt > CARD_TILT_LIMIT_DEG:
         reasons.append(Finding("card-tilted", (), (number,)))

@@ -17,7 +17,7 @@ from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
-from sillwright.measure.misfit import feet_lie_low, misfits
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
@@ -79,6 +79,7 @@ class SearchedRun:
     edges : the wall's low and high edge in each photo; sizes : how large the bolts look
     left_out : what looks like a bolt and is none: stubs of reinforcing bar, flat marks; dropped : all that is none
     other_size : the listed size of which bolts show, where those of the stated one do not
+    coarse : photos with too few pixels to look for bolts in
     """
 
     laid: LaidRun
@@ -88,6 +89,7 @@ class SearchedRun:
     left_out: tuple[Finding, ...]
     dropped: tuple[Dropped, ...]
     other_size: Finding | None = None
+    coarse: tuple[Path, ...] = ()
 
 
 def lay_run(
@@ -139,7 +141,9 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     left_out = tuple(Finding(code, (), (), float(one.fit.parameters[0])) for code, one in (*stubs, *marks))
     dropped = [one for one in verdicts if isinstance(one, Dropped)]
     dropped += [Dropped(one.fit.parameters, "flat") for one in shapes.flat]
-    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, (*dropped, *shapes.dropped, *let_go))
+    coarse = tuple(task.view.path for task in search.tasks if task.is_coarse)
+    dropped += [*shapes.dropped, *let_go]
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, tuple(dropped), coarse=coarse)
 
 
 def finish_run(
@@ -156,7 +160,10 @@ def finish_run(
     other_size = found.other_size or looks_like_size(job.bolt, scale)
     if other_size is not None:
         reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
-    return replace(result, record=replace(result.record, reasons=reasons))
+    photos = dict(result.photo_findings)
+    for path in found.coarse:
+        photos[path] = (*photos.get(path, ()), Finding("too-coarse", (names[path],)))
+    return replace(result, record=replace(result.record, reasons=reasons), photo_findings=photos)
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -198,8 +205,11 @@ def _result(
         for i, one in enumerate(ordered, start=1)
     )
     reasons = _run_reasons(job, laid, scale, poor, names)
-    if feet_lie_low([one.found.fit for one in judged if len(one.found.views) > 1]):
+    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
+    if feet_lie_low(fits):
         reasons.append(Finding("cards-raised", (), block.own))
+    if foot_stands_high(fits):
+        reasons.append(Finding("cards-low", (), block.own))
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
@@ -246,9 +256,12 @@ def _run_reasons(
         reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
     if any(f.code == "lens-unknown" for p in block.photos for f in laid.lenses[p].findings):
         reasons.append(Finding("lens-unknown"))
+    if has_no_plane(block):
+        reasons.append(Finding("no-plane", (), block.own))
     if not block.solution.converged:
         reasons.append(Finding("not-settled"))
-    unfit = tuple(names[path] for path in block.photos if path in poor)
+    strayed = {path for path, findings in block.left_out.items() if any(f.code == "poor-fit" for f in findings)}
+    unfit = tuple(names[path] for path in (*block.photos, *block.left_out) if path in poor or path in strayed)
     if unfit:
         reasons.append(Finding("misfit", unfit))
     strange = tuple(names[block.photos[i]] for i in strange_lenses(block))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,10 +52,12 @@ def rough_places(
     glimpses = [
         Glimpse(i, task.view.camera, task.view.pose, field)
         for i, (task, field) in enumerate(zip(search.tasks, fields, strict=True))
+        if not task.is_coarse
     ]
+    proposed = {glimpse.photo: search.searches[glimpse.photo].proposals for glimpse in glimpses}
     waiting: list[Ranked] = []
-    for glimpse, found in zip(glimpses, search.searches, strict=True):
-        waiting.extend(_held_against_all(glimpse, found.proposals.shapes, glimpses, shape))
+    for glimpse in glimpses:
+        waiting.extend(_held_against_all(glimpse, proposed[glimpse.photo].shapes, glimpses, shape))
     waiting.sort(key=lambda item: -item[0].evidence)
     dropped = [Dropped(start.place, "outline") for start, _ in waiting if start.evidence < WORTH_A_LOOK]
     waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
@@ -71,9 +73,7 @@ def rough_places(
             else:
                 dropped.append(Dropped(place.place, "outline"))
     dropped += [Dropped(start.place, "not-tried") for start, _ in waiting]
-    to_ends = [
-        rays(g.camera, g.pose, found.proposals.ends_px) for g, found in zip(glimpses, search.searches, strict=True)
-    ]
+    to_ends = {g.photo: rays(g.camera, g.pose, proposed[g.photo].ends_px) for g in glimpses}
     for group, places in zip(groups, feet, strict=True):
         for foot in places[:FEET_A_BOLT]:
             group.extend(_from_paired_ends(foot, glimpses, to_ends, shape))
@@ -155,7 +155,7 @@ def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
 
 
 def _from_paired_ends(
-    foot: Array, glimpses: Sequence[Glimpse], to_ends: Sequence[Array], shape: BoltShape
+    foot: Array, glimpses: Sequence[Glimpse], to_ends: Mapping[int, Array], shape: BoltShape
 ) -> list[Start]:
     """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
     views = [g for g in glimpses if shows(g.camera, g.pose, ends_of(foot))]

@@ -14,7 +14,7 @@ from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdge
 from sillwright.see.ribs import rib_repeat
-from sillwright.solve.axis import PartEvidence, aslant_of, end_is_hidden
+from sillwright.solve.axis import PartEvidence, end_is_hidden
 
 # Thresholds of evidence (nats a witness, see.edgefield) between bolts and everything else on rendered photos:
 # every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.
@@ -108,6 +108,7 @@ def _judge_parts(found: FoundBolt, shape: BoltShape) -> Judged | Why:
 
 def _endless(found: FoundBolt) -> Judged | None:
     """A shape with sides and a foot in every photo but no clear end: something bolt-like stands there. Say so."""
+    # To tell of it, what may be a foot is enough; to pass a bolt, it must be seen aslant as well (foot_seen).
     feet = sum(part.foot >= FOOT_SURE for part in found.evidence)
     least = min(part.total for part in found.evidence)
     if feet < 2 or least < TOTAL_SEEN or found.fit.rms_px > SCATTER_PX or is_ribbed(found):
@@ -117,11 +118,6 @@ def _endless(found: FoundBolt) -> Judged | None:
 
 def _end_seen(part: PartEvidence) -> float:
     return max(part.rim, part.face)
-
-
-def _foot_shown(part: PartEvidence) -> float:
-    """How clearly the foot shows; seen end-on it is behind the bolt's own end, and what looks like it is that."""
-    return part.foot * float(aslant_of(np.array(part.side_units)))
 
 
 def _judge_many(found: FoundBolt) -> Judged | Why:
@@ -136,7 +132,7 @@ def _judge_many(found: FoundBolt) -> Judged | Why:
     if is_ribbed(found):
         return "ribbed"
     doubts = []
-    if max(_foot_shown(part) for part in found.evidence) < FOOT_SEEN:
+    if max(part.foot_seen for part in found.evidence) < FOOT_SEEN:
         doubts.append("base-hidden")
     if scatter > SCATTER_PX or found.rivals:
         doubts.append("views-disagree" if found.rivals else "weak-evidence")
@@ -155,7 +151,7 @@ def _judge_alone(found: FoundBolt) -> Judged | Why:
         return "no-foot"
     if is_ribbed(found):
         return "ribbed"
-    doubts = ["base-hidden"] if _foot_shown(part) < FOOT_SURE_ALONE else []
+    doubts = ["base-hidden"] if part.foot_seen < FOOT_SURE_ALONE else []
     if found.rivals or fit.rms_px > SCATTER_SURE_ALONE_PX:
         doubts.append("weak-evidence")
     return Judged(found, tuple(doubts), ("stated-stickup",) if found.stated else ("one-view",))

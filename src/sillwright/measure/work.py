@@ -32,6 +32,9 @@ from sillwright.see.patch import Patch, cut_patch
 CELLS_A_RADIUS = 6.5  # of the reduced edge field
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 LONGEST_VIEW_MM = 4000.0
+# Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 6 px leans were
+# off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
+LEAST_RADIUS_PX = 7.0
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -200,6 +203,16 @@ class BoltTask:
     face_height_mm: float
     radius_mm: float
 
+    @property
+    def radius_px(self) -> float:
+        """How large the bolts' radius stands in the photo."""
+        return self.radius_mm * self.view.camera.fx / max(float(self.view.pose.centre_mm[2]), 1.0)
+
+    @property
+    def is_coarse(self) -> bool:
+        """Whether the photo has too few pixels to measure bolts in: a shape of any lean fits so few."""
+        return self.radius_px < LEAST_RADIUS_PX
+
 
 def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     """Proposals and wall edges of one photo, and apart from them, since it is large, its reduced edge field.
@@ -207,21 +220,21 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is searched at half size.
     """
     view = task.view
-    px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
-    shrink = 2 if task.radius_mm * px_per_mm > 1.7 * CELLS_A_RADIUS else 1
+    shrink = 2 if task.radius_px > 1.7 * CELLS_A_RADIUS else 1
+    scale = min(1.0, CELLS_A_RADIUS / task.radius_px * shrink)
     half = read_half(view.path, keep=view.few)
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
     grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
     edges = find_wall_edges(half, view.camera, view.pose, grid, view.covered_mm)
     gray = cv2.cvtColor(half, cv2.COLOR_BGR2GRAY) if shrink == 2 else read_gray(view.path, keep=view.few)
     del half
-    camera = view.camera.reduced(shrink)
+    camera, coarse = view.camera.reduced(shrink), task.is_coarse
     task = replace(task, view=replace(view, camera=camera))
     mask = mask_of(task, gray.shape, edges)
     area = _on_the_wall(task.area, edges)
-    proposals = propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
+    nothing = Proposals([], np.zeros((0, 2)))
+    proposals = nothing if coarse else propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
     left, top, right, bottom = _bounds_px(camera, view.pose, area, gray.shape)
-    scale = min(1.0, CELLS_A_RADIUS / (task.radius_mm * px_per_mm) * shrink)
     usable = mask[top:bottom, left:right] > 0
     field = edge_field(gray[top:bottom, left:right], usable, np.array([left, top]), scale, packed=True)
     # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.

@@ -39,6 +39,7 @@ RADIUS_PRIOR = 0.08  # while climbing: the stronger edge may be the inner side o
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
 FOOT_SIGMA_MM = 0.8  # the concrete at the bolt against the mean plane; a washer there adds its thickness
 HEIGHT_RANGE_MM = (22.0, 150.0)
+NOTHING_KNOWN = 1e-6 * np.eye(7)  # of a place without a single edge: a metre, and the equations can be solved
 NEAR_OF_REACH = 0.32
 # Samples along an outline share the thread, the seam and the shade they lie on, so that their scatter understates what
 # the fit is worth. Set so that 95 % intervals of drawn bolts hold 95 times in 100 (tests/intervals.py).
@@ -81,6 +82,11 @@ class PartEvidence:
     foot: float
     total: float
     side_units: float
+
+    @property
+    def foot_seen(self) -> float:
+        """How clearly the foot shows; seen end-on it is behind the bolt's own end, and what looks like it is that."""
+        return self.foot * float(aslant_of(np.array(self.side_units)))
 
 
 @dataclass(frozen=True)
@@ -270,7 +276,7 @@ def fit_axis(
         prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
         spread = spread_px(residual, weight)
         scaled = weight / spread**2
-        normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
+        normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN
         gradient = rows.T @ (residual * scaled) + prior_rows.T @ prior_residual
         step = np.linalg.solve(normal, gradient)
         parameters = parameters + np.clip(step, -6.0, 6.0)
@@ -281,8 +287,7 @@ def fit_axis(
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
-    normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows
-    covariance = np.linalg.inv(normal)
+    covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN)
     used = weight > 0.1
     rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
     return AxisFit(parameters, covariance, rms, int(used.sum()), stickup_mm is None)

@@ -39,6 +39,14 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "photo",
+        "too-coarse",
+        "Too few pixels",
+        "{photos|This photo} {photos?shows/show} bolts too few pixels wide to measure",
+        "use the photo as the phone took it, not a smaller copy from a message or a screenshot, and hold the phone 4 "
+        "to 5 ft over the wall",
+    ),
+    Reason(
+        "photo",
         "too-dark",
         "Too dark",
         "{photos|This photo} came out too dark to read",
@@ -133,10 +141,32 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "photos-poor",
+        "Photos too poor to show every bolt",
+        "{photos|A photo} {photos?is/are} too blurred, dark, bright or small to be sure that no bolt was missed",
+        "look along the wall for bolts that are not listed, and shoot {photos?it/them} again",
+    ),
+    Reason(
+        "run",
         "cards-raised",
         "Cards seem to lie on something",
         "The bolts leave the concrete lower than {cards|the cards} say it is",
         "measure what lies under the cards, write it as thickness under [cards] in the job file, and measure again",
+    ),
+    Reason(
+        "run",
+        "no-plane",
+        "Which card lies flat is not known",
+        "The cards do not lie in one plane, and they are too few to tell which of them is tilted",
+        "press every card flat on the concrete, clear of nubs, or lay one more, and shoot the run again",
+    ),
+    Reason(
+        "run",
+        "cards-low",
+        "Cards lie lower than stated",
+        "A bolt leaves the concrete higher than the cards say it is",
+        "see whether something is packed round its foot; if not, measure what lies under the cards, correct thickness "
+        "under [cards] in the job file, and measure again",
     ),
     Reason(
         "run",
