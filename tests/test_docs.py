@@ -201,6 +201,7 @@ ROOMS = {
     "solve": {"ground", "see", "solve"},
     "measure": {"ground", "see", "solve", "measure"},
     "judge": {"ground", "judge"},
+    "plates": {"ground", "judge", "plates"},
     "tell": {"ground", "solve", "judge", "plates", "tell"},
 }
 
