@@ -15,7 +15,7 @@ from sillwright.job import RunJob
 from sillwright.measure.corner import OF_ALL_ON_A_RUN, doubted
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine
-from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, no_foot_vouches
 from sillwright.measure.runs import LaidRun, _result
 from sillwright.measure.verdict import Judged
 from sillwright.profile import Lens
@@ -58,6 +58,11 @@ def test_one_foot_surely_seen_above_the_concrete_shows_cards_thinner_than_stated
     assert foot_stands_high([fit_with_foot(0.2, 0.4), fit_with_foot(level_mm, sigma_mm)]) is high
 
 
+@pytest.mark.parametrize(("sigmas_mm", "none"), [((), False), ((0.79,), True), ((0.6,), False), ((0.79, 0.3), False)])
+def test_only_a_foot_that_is_seen_bears_out_how_high_the_cards_lie(sigmas_mm: tuple[float, ...], none: bool) -> None:
+    assert no_foot_vouches([fit_with_foot(-0.3, sigma_mm) for sigma_mm in sigmas_mm]) is none
+
+
 @pytest.mark.parametrize(
     ("tilts_deg", "none"), [((0.1, 2.0), True), ((0.1, 0.3), False), ((0.1, 0.2, 2.0), False), ((0.1, 2.0, 2.0), True)]
 )
@@ -85,6 +90,19 @@ def test_a_photo_that_does_not_fit_another_run_keeps_this_runs_bolts_from_ok(
     made = _result(job, laid, [Judged(found, (), ())], TAPED, [(None, None)] * 2, poor, names).record
     assert [bolt.status for bolt in made.bolts] == [status]
     assert [r.photos for r in made.reasons if r.code == "misfit"] == ([("a.jpg",)] if status == "check" else [])
+
+
+@pytest.mark.parametrize(("torn", "status"), [(0, "ok"), (1, "ok"), (2, "check")])
+def test_where_most_bolts_are_seen_otherwise_by_each_photo_the_others_are_not_ok(torn: int, status: str) -> None:
+    _, block, found = run(1.0)
+    job = bare_job(RunJob("north", (), (1, 2)))
+    lens = LensOfPhoto(Lens(PHONE, np.eye(9)), (), ())
+    line = ChosenLine(0.0, 0.0, "blue", (0, 1), None)
+    laid = LaidRun(job.runs[0], block, line, {}, dict.fromkeys(block.photos, lens))
+    names = {path: path.name for path in block.photos}
+    judged = [Judged(found, ("views-disagree",) if k < torn else (), ()) for k in range(3)]
+    made = _result(job, laid, judged, TAPED, [(None, None)] * 2, (), names).record
+    assert {bolt.status for bolt in made.bolts[torn:]} == {status}
 
 
 @pytest.mark.parametrize("code", OF_ALL_ON_A_RUN)

@@ -67,7 +67,7 @@ def test_paint_that_each_photo_takes_for_a_bolt_lies_flat() -> None:
     """The picture of a bolt painted on the concrete twice, once for each camera: shape alone cannot tell."""
     told = seen(Scene(PHONE, POSES, painted=PAINTED))
     assert told.places > 10
-    assert told.agreement > 0.92
+    assert told.agreement > 0.949
     assert told.lies_flat
 
 

@@ -75,28 +75,6 @@ def join(
 
     None where no photo shows a card of the run. A photo that comes out where no phone was held is left out.
     """
-    block = _joined(photos, own, lenses, job, tapes, names)
-    lost: dict[Path, tuple[Finding, ...]] = {}
-    while block is not None and (strayed := _strayed(block)):
-        lost |= {path: (Finding("poor-fit", (names[path],)),) for path in strayed}
-        block = _joined([photo for photo in photos if photo.path not in lost], own, lenses, job, tapes, names)
-    return block and replace(block, left_out={**block.left_out, **lost})
-
-
-def _strayed(block: Block) -> list[Path]:
-    """Photos whose place above the wall no phone can have been held at, as two cards of one number may bring about."""
-    low, high = PHONE_HELD_MM
-    return [path for i, path in enumerate(block.photos) if not low < float(block.pose(i).centre_mm[2]) < high]
-
-
-def _joined(
-    photos: Sequence[CardsSeen],
-    own: Sequence[int],
-    lenses: Mapping[Path, LensOfPhoto],
-    job: Job,
-    tapes: Sequence[Tape],
-    names: Mapping[Path, str],
-) -> Block | None:
     mine = sorted({number for photo in photos for number in photo.cards if number in own})
     if not mine:
         return None
@@ -126,9 +104,21 @@ def _joined(
         # The tapes say that the print was shrunk to fit its page. How much it was is then theirs alone to tell.
         problem = replace(problem, scale_mean=SHRUNK_MEAN, scale_sigma=SHRUNK_SIGMA)
         solution = adjust(problem, solution.state)
-    return Block(
+    block = Block(
         tuple(photos[i].path for i in kept), numbers, tuple(n for n in numbers if n in own), problem, solution, left_out
     )
+    strayed = _strayed(block)
+    if not strayed:
+        return block
+    rest = join([photo for photo in photos if photo.path not in strayed], own, lenses, job, tapes, names)
+    lost = {path: (Finding("poor-fit", (names[path],)),) for path in strayed}
+    return rest and replace(rest, left_out={**rest.left_out, **lost})
+
+
+def _strayed(block: Block) -> list[Path]:
+    """Photos whose place above the wall no phone can have been held at, as two cards of one number may bring about."""
+    low, high = PHONE_HELD_MM
+    return [path for i, path in enumerate(block.photos) if not low < float(block.pose(i).centre_mm[2]) < high]
 
 
 def _print_scale(job: Job) -> tuple[float, float]:

@@ -26,6 +26,7 @@ OF_ALL_ON_A_RUN = (
     "cards-raised",
     "cards-low",
     "no-plane",
+    "height-unverified",
 )
 LARGEST_U95_DEG = 0.2
 LINE_UNSEEN_DEG = 0.02  # powder on rough concrete over the metre or two a corner photo shows of each line

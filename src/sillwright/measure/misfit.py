@@ -25,6 +25,7 @@ POOR_FIT_PX = 0.45
 LOW_FEET_MM, LEAST_FEET = 1.5, 2
 # One foot, surely seen: 2.3 mm high at most where the thickness was right, 3.7 and more where 6 mm too much was stated.
 HIGH_FOOT_MM, SURE_FOOT_MM = 3.2, 0.65
+FOOT_SEEN_MM = 0.7  # sigma of a foot's level; with none of it seen it is that of its prior, 0.8 mm
 CARD_TILT_LIMIT_DEG = 0.8
 SUNK_SIGMAS = 4.0  # a card may stand on a chip of something, but not in the concrete
 
@@ -61,6 +62,11 @@ def feet_lie_low(fits: Sequence[AxisFit]) -> bool:
 def foot_stands_high(fits: Sequence[AxisFit]) -> bool:
     """Whether a bolt surely leaves the concrete above where the cards say it is: cards thinner than was stated."""
     return any(fit.parameters[6] > HIGH_FOOT_MM and fit.covariance[6, 6] < SURE_FOOT_MM**2 for fit in fits)
+
+
+def no_foot_vouches(fits: Sequence[AxisFit]) -> bool:
+    """Whether no bolt shows where it leaves the concrete: then nothing bears out how high the cards lie over it."""
+    return bool(fits) and all(fit.covariance[6, 6] > FOOT_SEEN_MM**2 for fit in fits)
 
 
 def card_tilt_deg(card: CardState) -> float:

@@ -11,13 +11,14 @@ import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.candidates import Dropped
+from sillwright.cards import PAPER_THICKNESS_MM
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
-from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits
+from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits, no_foot_vouches
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
@@ -69,7 +70,7 @@ class LaidRun:
     @property
     def poses(self) -> dict[Path, tuple[Camera, Pose]]:
         """Camera and right-handed pose of each photo."""
-        return {path: (self.block.camera(i), self.block.pose(i)) for i, path in enumerate(self.block.photos)}
+        return _poses(self.block)
 
 
 @dataclass(frozen=True)
@@ -205,11 +206,7 @@ def _result(
         for i, one in enumerate(ordered, start=1)
     )
     reasons = _run_reasons(job, laid, scale, poor, names)
-    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
-    if feet_lie_low(fits):
-        reasons.append(Finding("cards-raised", (), block.own))
-    if foot_stands_high(fits):
-        reasons.append(Finding("cards-low", (), block.own))
+    reasons += _told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
@@ -268,6 +265,23 @@ def _run_reasons(
     if strange:
         reasons.append(Finding("lens-mismatch", strange))
     return reasons
+
+
+def _told_by_bolts(job: Job, block: Block, judged: Sequence[Judged], *, misfit: bool) -> list[Finding]:
+    """What the bolts of a run say of its cards and photos; ``misfit`` : that these do not fit is said already."""
+    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
+    told = []
+    if feet_lie_low(fits):
+        told.append(Finding("cards-raised", (), block.own))
+    if foot_stands_high(fits):
+        told.append(Finding("cards-low", (), block.own))
+    if no_foot_vouches(fits) and job.card_thickness_mm <= PAPER_THICKNESS_MM:
+        told.append(Finding("height-unverified", (), block.own))
+    torn = sum("views-disagree" in one.doubts for one in judged)
+    if torn > 1 and 2 * torn >= len(fits) and not misfit:
+        # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
+        told.append(Finding("misfit"))
+    return told
 
 
 def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:

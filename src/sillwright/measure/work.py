@@ -21,7 +21,7 @@ from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
 from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half
 from sillwright.rectify import PlaneGrid
-from sillwright.see.bolts import Proposals, WallArea, known_mask, propose_bolts
+from sillwright.see.bolts import NO_PROPOSALS, Proposals, WallArea, known_mask, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
 from sillwright.see.edgefield import EdgeField, edge_field
@@ -32,9 +32,9 @@ from sillwright.see.patch import Patch, cut_patch
 CELLS_A_RADIUS = 6.5  # of the reduced edge field
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 LONGEST_VIEW_MM = 4000.0
-# Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 6 px leans were
-# off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
-LEAST_RADIUS_PX = 7.0
+# Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
+# were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
+LEAST_RADIUS_PX = 6.2
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -232,8 +232,7 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     task = replace(task, view=replace(view, camera=camera))
     mask = mask_of(task, gray.shape, edges)
     area = _on_the_wall(task.area, edges)
-    nothing = Proposals([], np.zeros((0, 2)))
-    proposals = nothing if coarse else propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
+    proposals = NO_PROPOSALS if coarse else propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
     left, top, right, bottom = _bounds_px(camera, view.pose, area, gray.shape)
     usable = mask[top:bottom, left:right] > 0
     field = edge_field(gray[top:bottom, left:right], usable, np.array([left, top]), scale, packed=True)

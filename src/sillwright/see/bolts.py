@@ -65,6 +65,9 @@ class Proposals:
         return Proposals(shapes, (self.ends_px + 0.5) * factor - 0.5)
 
 
+NO_PROPOSALS = Proposals([], np.zeros((0, 2)))
+
+
 @dataclass(frozen=True)
 class WallArea:
     """Where on the concrete bolts may stand: X from/to and Y from/to in the wall frame."""
@@ -106,9 +109,8 @@ def propose_bolts(
     reach = 80.0  # how far from its foot, on the search plane, an end may show
     columns = int((area.x_to_mm - area.x_from_mm + 2 * reach) / step)
     rows = int((area.y_to_mm - area.y_from_mm + 2 * reach) / step)
-    nothing = Proposals([], np.zeros((0, 2)))
     if columns < 20 or rows < 20:
-        return nothing
+        return NO_PROPOSALS
     grid = PlaneGrid(area.x_from_mm - reach, area.y_to_mm + reach, step, -step, columns, rows, SEARCH_HEIGHT_MM)
     px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
     smooth = cv2.GaussianBlur(gray, (0, 0), 0.4 * px_a_cell) if px_a_cell > 1.2 else gray
@@ -117,7 +119,7 @@ def propose_bolts(
     tensor = structure(flat, usable)
     tips = _round_ends(tensor * usable, inside)
     if not len(tips):
-        return nothing
+        return NO_PROPOSALS
     found = _stadiums(tensor, usable, grid, tips, pose, area)
     high = np.full(len(tips), SEARCH_HEIGHT_MM)
     ends_px = project(camera, pose, np.column_stack([grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1]), high]))

@@ -155,6 +155,14 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "height-unverified",
+        "Nothing shows how high the cards lie",
+        "No bolt shows where it leaves the concrete, so nothing bears out that the cards lie flat on it",
+        "see that no card lies on a board, or write what lies under the cards as thickness under [cards] in the job "
+        "file, or shoot a bolt with its foot in clear view",
+    ),
+    Reason(
+        "run",
         "no-plane",
         "Which card lies flat is not known",
         "The cards do not lie in one plane, and they are too few to tell which of them is tilted",
