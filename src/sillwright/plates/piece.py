@@ -8,13 +8,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
+
+HoleDoubt = Literal[
+    "record-check",  # the bolt is ``check`` in the record
+    "cannot-tell",  # whether the bolt passes the hole as it stands cannot be told
+    "near-plate-edge",  # the hole may break out of the plate's edge
+    "no-lean",  # the lean is not known: the hole is over the bolt's foot
+    "straighten-first",  # the hole is where the bolt will stand once it is straightened
+    "angle-unsure",  # brought over from the neighbouring run by a corner that is ``check``
+]
 
 
 @dataclass(frozen=True)
 class Hole:
     """One hole: its middle from the low end along the chalk-line edge, and from that edge; the drill; what is doubtful.
 
-    u95_along_mm, u95_across_mm : half-widths of the 95 % intervals of the bolt's own place, None where not known
+    u95_along_mm, u95_across_mm : half-widths of the 95 % intervals of the bolt's place in the piece, about the two
+    figures given here (what they were rounded by is in it); None where not known
+    doubts : what else speaks against drilling before taping
     """
 
     mark: str
@@ -23,6 +35,7 @@ class Hole:
     drill_mm: float
     u95_along_mm: float | None = None
     u95_across_mm: float | None = None
+    doubts: tuple[HoleDoubt, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Literal
 import shapely
 
 from sillwright.lengths import format_feet_inches
-from sillwright.plates.piece import Hole, PlatePiece
+from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
 from sillwright.tell.rows import width_inches
 
 End = Literal["low", "high"]
@@ -22,6 +22,14 @@ Point = tuple[float, float]
 
 SQUARE_TO_DEG = 0.05  # less is no angle: no saw is set finer than a tenth of a degree (common practice, no source)
 LOW_END = "Low end: the end at the lower station, nearer the lowest-numbered card."
+HOLE_DOUBTS: dict[HoleDoubt, str] = {
+    "record-check": "The photos leave this bolt in doubt: read the reason on the measuring sheet, and tape it first.",
+    "cannot-tell": "Whether the plate goes down over this bolt as it leans cannot be told: try it before drilling.",
+    "near-plate-edge": "The hole may break out of the plate's edge: tape this bolt before drilling.",
+    "no-lean": "The bolt's lean is not known, and the hole is over its foot: hold a square to it before drilling.",
+    "straighten-first": "The hole is where this bolt stands once it is straightened: straighten it first.",
+    "angle-unsure": "The corner's angle is in doubt, and with it this hole: tape this bolt before drilling.",
+}
 FIGURES_RULE = "Where a tape and this paper disagree, go by the figures."
 
 
@@ -62,7 +70,7 @@ def hole_doubts(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float]) ->
     bolts_mm : nominal bolt diameter by mark. A hole is larger than its bolt by the clearance; half of it is what the
     bolt may stand off either way, so a ± over that half may keep the plate from going on (geometry).
     """
-    doubts = []
+    doubts = [HOLE_DOUBTS[doubt] for doubt in hole.doubts]
     if not shapely.Polygon(outline_mm(piece)).contains(_disc(hole)):
         doubts.append("The hole runs off the piece: do not drill, check the piece and the bolt.")
     bolt_mm = bolts_mm.get(hole.mark)
