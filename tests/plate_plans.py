@@ -119,7 +119,7 @@ def bolt_plan(bolt, checks, pieces) -> BoltPlan:
     )  # fmt: skip
     own = tuple(check for check in checks if check.subject == bolt.mark)
     return BoltPlan(
-        bolt.mark, bolt.status, (), bolt.station_mm, bolt.setback_mm, 0.4, 0.4, 12.7, "north", "",
+        bolt.mark, bolt.status, (), bolt.station_mm, bolt.setback_mm, 0.4, 0.4, 12.7, "north",
         passing(bolt, RULES, 76.2, WIDE_MM), own, bolt.mark == "NO3", holes, DOUBTS.get(bolt.mark, ()), 0.5, 0.5, 0.29,
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ PlanCode = Literal[
     "end-not-said",  # nothing says where the plate ends: ``key`` is what to write
     "corner-not-usable",  # a corner that was not measured, or whose turn is not known; ``told`` says why
     "corner-check",  # the corner is ``check`` in the record
-    "corner-station-unsure",  # the print scale of the run leaves the corner's station open by ``value_mm``
+    "length-unsure",  # the run's print scale leaves the length to a corner open by ``value_mm``
     "mitre-not-lapped",  # both layers are mitred at one place, so that nothing laps over the corner
     # of a run
     "run-reshoot",  # nothing of the run can be relied on
@@ -31,7 +31,6 @@ PlanCode = Literal[
     "bolt-not-placed",  # numbers are missing for a hole
     "bolt-beyond-plate",  # no plate goes over it
     "bolt-left-out",  # not counted on for joints
-    "bolt-seen-twice",  # one bolt in the record of two runs
     "bolt-fails-rule",  # a rule that is not met: ``rule``
     "bolt-rule-unsure",  # a rule that cannot be told
     "hole-tolerance",  # u95 over half the clearance
@@ -66,6 +65,7 @@ PlanCode = Literal[
 class PlanFinding:
     """One thing to be said: its code, what it speaks of, and whether it asks for a decision.
 
+    corner : its two runs
     rule : the ``CheckKey`` of the rules it is about
     key : what to write in the job file
     told : an error's own sentence, where one stands behind it
@@ -75,6 +75,7 @@ class PlanFinding:
     code: PlanCode | SpliceCode
     weight: Weight = "decide"
     run: str = ""
+    corner: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
     piece: str = ""
     layer: int | None = None

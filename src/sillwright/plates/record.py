@@ -169,7 +169,6 @@ class BoltPlan:
 
     status, reasons : the record's own, reasons as codes
     under_run : the run whose first plate goes over it: its own, or its neighbour's at a corner; empty where none does
-    same_as : the mark of the bolt that this one is, where two runs' photos both show one near their corner
     passing : does the plate go down over it, how far must its tip come, and where its hole goes
     checks : every rule held against this bolt, stick-up among them
     straighten_first : its holes are where it will stand once it is straightened: over its foot
@@ -188,7 +187,6 @@ class BoltPlan:
     setback_u95_mm: float | None
     diameter_mm: float
     under_run: str
-    same_as: str
     passing: Passing
     checks: tuple[Check, ...]
     straighten_first: bool

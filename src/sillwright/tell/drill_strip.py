@@ -94,7 +94,7 @@ def drill_strip(
 
     bolts_mm : nominal bolt diameter by the mark of its hole; a hole whose ± is over half of what it is larger than
         its bolt, or that cannot be judged, says so beside its figures
-    left_handed : whether the run's frame is left-handed, as ``frames.left_handed`` tells
+    left_handed : whether the run's frame is left-handed, as ``survey.left_handed`` tells
     paper : sheets of Letter or A4, or one page for a roll
 
     Raises JobError where the strip is too wide for the paper, and where a hole's middle does not lie on the piece.

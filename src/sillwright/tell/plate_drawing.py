@@ -50,7 +50,7 @@ def plate_rows(
     """The drawing of one run's pieces, broken into rows of equal length; none where the run has no piece.
 
     bolts_mm : nominal bolt diameter by mark; a hole in doubt is marked CHECK (``plate_notes`` says why)
-    left_handed : whether the run's frame is left-handed, as ``frames.left_handed`` tells
+    left_handed : whether the run's frame is left-handed, as ``survey.left_handed`` tells
     """
     register_pdf_fonts()
     own = [piece for piece in in_order(pieces) if piece.run == run]

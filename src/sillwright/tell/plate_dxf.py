@@ -55,7 +55,7 @@ def plates_dxf(
     """The drawing as a file's bytes, the same each time.
 
     bolts_mm : nominal bolt diameter by mark; a hole in doubt has why on the layer CHECK
-    left_handed : by run, as ``frames.left_handed`` tells; a run that is missing counts as not known
+    left_handed : by run, as ``survey.left_handed`` tells; a run that is missing counts as not known
     """
     with _same_each_time():
         document = new("R2010", units=units.MM)
