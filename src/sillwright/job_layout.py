@@ -46,8 +46,8 @@ def _end_faults(run: RunTable, table: JobTable, names: list[str]) -> Iterator[st
             yield f"{where} names the run itself. Name the run it meets."
         elif not any(set(corner.runs) == {run.name, end.corner} for corner in table.corner):
             yield (
-                f'{where}: no [[corner]] joins "{run.name}" and "{end.corner}", so its angle is not known. Add one with '
-                "photos of it and measure again, or give the station where the plate ends."
+                f'{where}: no [[corner]] joins "{run.name}" and "{end.corner}", so its angle is not known. Add one '
+                "with photos of it and measure again, or give the station where the plate ends."
             )
     if len(met) == 2 and met[0] == met[1]:
         yield f'run "{run.name}", [run.begins] and [run.ends] both name "{met[0]}". A run meets another at one end.'
@@ -74,8 +74,8 @@ def _outline_faults(table: JobTable, names: list[str]) -> Iterator[str]:
         for key, corner in (("from_corner", one.from_corner), ("to_corner", one.to_corner)):
             if not 1 <= corner <= len(walls):
                 yield (
-                    f"[[outline.diagonal]] {count}, {key}: there is no corner {corner}. Corner n is where wall n begins, "
-                    f"1 to {len(walls)}."
+                    f"[[outline.diagonal]] {count}, {key}: there is no corner {corner}. Corner n is where wall n "
+                    f"begins, 1 to {len(walls)}."
                 )
         if one.from_corner == one.to_corner:
             yield f"[[outline.diagonal]] {count} goes from corner {one.from_corner} to itself. Name two corners."

@@ -76,7 +76,7 @@ class EdgeLengths:
 
 
 @dataclass(frozen=True)
-class _Strip:
+class Strip:
     """A run's plate as a corner sees it: how far its edges lie into the angle from its chalk line."""
 
     name: str
@@ -116,13 +116,13 @@ def corner_ends(
 
     Raises JobError where the corner was not measured, its angle is not told from 0 or 180 degrees, or a name is wrong.
     """
-    name = _name(corner)
+    name = corner_name(corner)
     angle_deg = _angle_deg(corner)
     if joint not in ("mitre", "butt") or turn not in ("outside", "inside"):
         raise JobError(f"{name}: a joint is mitre or butt, and the corner an outside or inside one of the building.")
     if through is not None and through not in corner.runs:
         raise JobError(f'{name}: run "{through}" cannot run through, as it does not meet here. Name one of the two.')
-    first, second = (_strip(corner, run, runs, turn) for run in corner.runs)
+    first, second = (strip_of(corner, run, runs, turn) for run in corner.runs)
     first_goes_through = (through in (None, corner.runs[0])) == (layer % 2 == 1)
     ends = []
     for own, other, goes_through in ((first, second, first_goes_through), (second, first, not first_goes_through)):
@@ -170,7 +170,7 @@ def corner_turn(survey: Survey, corner: CornerRecord) -> Turn:
     Each such photo shows which side of a run's chalk line the other run leaves on, and line_marks says which edge of
     the plate that line is. Raises JobError where no photo sees both runs, or the photos speak against line_marks.
     """
-    name = _name(corner)
+    name = corner_name(corner)
     runs = {run.name: run for run in survey.runs}
     found: set[Turn] = set()
     for photo in survey.photos:
@@ -193,7 +193,8 @@ def corner_turn(survey: Survey, corner: CornerRecord) -> Turn:
     return found.pop()
 
 
-def _name(corner: CornerRecord) -> str:
+def corner_name(corner: CornerRecord) -> str:
+    """How sentences call a corner."""
     return f"corner of {corner.runs[0]} and {corner.runs[1]}"
 
 
@@ -201,14 +202,14 @@ def _angle_deg(corner: CornerRecord) -> float:
     known = corner.angle_deg is not None and math.isfinite(corner.angle_deg)
     if not known or corner.status == "reshoot" or not set(corner.runs) <= set(corner.station_mm):
         raise JobError(
-            f"{_name(corner)}: it was not measured, so nothing can be cut to it. Photograph it again with both chalk "
+            f"{corner_name(corner)}: it was not measured, so nothing can be cut to it. Photograph it again with both chalk "
             "lines, their crossing and a card of each run in view."
         )
     angle_deg, u95_deg = float(corner.angle_deg or 0.0), corner.u95_deg or 0.0
     if not (angle_deg - u95_deg > 0.0 and angle_deg + u95_deg < 180.0):
         straight = angle_deg >= 90.0
         raise JobError(
-            f"{_name(corner)}: its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f}) is not told from "
+            f"{corner_name(corner)}: its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f}) is not told from "
             + (
                 "180, so the two lines run on in one. Make them one run of the job file, with a splice."
                 if straight
@@ -218,23 +219,31 @@ def _angle_deg(corner: CornerRecord) -> float:
     return angle_deg
 
 
+def end_at(corner: CornerRecord, run: RunRecord) -> Literal["low", "high"]:
+    """Which end of a run a corner stands at. Raises JobError where the run has no cards to tell by."""
+    return "low" if _away(corner, run) > 0 else "high"
+
+
 def _away(corner: CornerRecord, run: RunRecord) -> int:
     """+1 where the run's stations rise away from the crossing, judged by its cards as the angle is."""
     stations_mm = [card.station_mm for card in run.cards]
     if not stations_mm:
-        raise JobError(f'{_name(corner)}: run "{run.name}" has no cards, so which way it leaves is not known.')
+        raise JobError(f'{corner_name(corner)}: run "{run.name}" has no cards, so which way it leaves is not known.')
     return 1 if sum(stations_mm) / len(stations_mm) > corner.station_mm[run.name] else -1
 
 
-def _strip(corner: CornerRecord, name: str, runs: Mapping[str, RunRecord], turn: Turn) -> _Strip:
+def strip_of(corner: CornerRecord, name: str, runs: Mapping[str, RunRecord], turn: Turn) -> Strip:
+    """A run's plate as a corner sees it. Raises JobError where the run is not in the record, or has no cards."""
     if name not in runs:
-        raise JobError(f'{_name(corner)}: run "{name}" is not in the record. Measure the job again with both runs.')
+        raise JobError(
+            f'{corner_name(corner)}: run "{name}" is not in the record. Measure the job again with both runs.'
+        )
     run = runs[name]
     outer = run.line_marks == "outside"
     # The building, and with it the plate of an outside line, lies in the angle at an outside corner.
     side = 1.0 if outer == (turn == "outside") else -1.0
     crossing_mm = corner.station_mm[name]
-    return _Strip(name, run.plate_width_mm, side * run.plate_width_mm, outer, _away(corner, run), crossing_mm)
+    return Strip(name, run.plate_width_mm, side * run.plate_width_mm, outer, _away(corner, run), crossing_mm)
 
 
 def _along_mm(own_into_mm: float, other_into_mm: float, angle_deg: float) -> float:
@@ -242,7 +251,7 @@ def _along_mm(own_into_mm: float, other_into_mm: float, angle_deg: float) -> flo
     return (other_into_mm + own_into_mm * math.cos(angle)) / math.sin(angle)
 
 
-def _shape(own: _Strip, cut_at_mm: tuple[float, float], angle_deg: float) -> tuple[float, float, float]:
+def _shape(own: Strip, cut_at_mm: tuple[float, float], angle_deg: float) -> tuple[float, float, float]:
     """How far from the crossing the plate begins on its chalk-line edge and its other edge, and how it is cut."""
     line_mm = _along_mm(0.0, cut_at_mm[0], angle_deg)
     far_mm = _along_mm(own.far_mm, cut_at_mm[1], angle_deg)
@@ -250,7 +259,7 @@ def _shape(own: _Strip, cut_at_mm: tuple[float, float], angle_deg: float) -> tup
 
 
 def _end(
-    own: _Strip,
+    own: Strip,
     joint: Literal["mitre", "through", "butt"],
     cut_at_mm: tuple[float, float],
     angle_deg: float,

@@ -79,17 +79,29 @@ def levels_of(points: Sequence[LevelPoint], reading_u95_mm: float = READING_U95_
 
 def read_levels(path: Path, sense: Sense, reading_u95_mm: float = READING_U95_MM) -> Levels:
     """Read a CSV file of readings; see ``levels_from_csv``. Raises JobError where it cannot be read."""
+    return levels_of(read_level_points(path, sense), reading_u95_mm)
+
+
+def read_level_points(path: Path, sense: Sense) -> tuple[LevelPoint, ...]:
+    """Read a CSV file of readings; see ``level_points``. Raises JobError where it cannot be read."""
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise JobError(f"{path.name} is larger than {_LARGEST_BYTES // 1000} kB. Give a table of readings only.")
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as fault:
         raise JobError(f"{path.name} cannot be read as text ({fault}). Save it as CSV in UTF-8.") from fault
-    return levels_from_csv(text, sense, path.name, reading_u95_mm)
+    return level_points(text, sense, path.name)
 
 
 def levels_from_csv(text: str, sense: Sense, name: str, reading_u95_mm: float = READING_U95_MM) -> Levels:
+    """Readings from one table, brought to the highest of them; see ``level_points``."""
+    return levels_of(level_points(text, sense, name), reading_u95_mm)
+
+
+def level_points(text: str, sense: Sense, name: str) -> tuple[LevelPoint, ...]:
     """Readings from a table: a header row, then one row a reading, with columns station and reading in any order.
+
+    Heights are as read (on a rod, below the line of sight), so that tables of one set-up may be put together.
 
     Columns run and note may be there too. Each length has its unit in the cell or in the header, like ``station (ft)``;
     a cell's own unit goes before the header's. Raises JobError, naming row and column of every fault.
@@ -115,7 +127,7 @@ def levels_from_csv(text: str, sense: Sense, name: str, reading_u95_mm: float = 
         raise JobError("\n".join(faults))
     if not points:
         raise JobError(f"{name} has no readings under its header. Give one a row.")
-    return levels_of(points, reading_u95_mm)
+    return tuple(points)
 
 
 def _rows(text: str, name: str) -> list[tuple[int, list[str]]]:
