@@ -170,9 +170,7 @@ def _resolve(table: JobTable, folder: Path, faults: list[str]) -> Job:
 def _plate_width_mm(plate: PlateTable, faults: list[str]) -> float:
     if plate.size is not None and plate.width_mm is not None:
         faults.append("[plate] has both size and width. Keep one.")
-    if plate.width_mm is not None:
-        return plate.width_mm
-    return NOMINAL_WIDTH_IN[plate.size or DEFAULT_PLATE] * MM_PER_INCH
+    return plate.actual_width_mm
 
 
 def _profile_path(camera: CameraTable, folder: Path, faults: list[str]) -> Path | None:

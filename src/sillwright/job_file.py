@@ -14,7 +14,17 @@ from sillwright.cards import CARD_COUNT, CHECK_LENGTH_MM
 from sillwright.errors import JobError
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_plates import DiagonalTable, EndTable, LayoutTable, LevelsTable, OutlineTable, WallTable
-from sillwright.job_values import Card, Length, Name, Patterns, Table, read_bolt, read_plate_size, within
+from sillwright.job_values import (
+    NOMINAL_WIDTH_IN,
+    Card,
+    Length,
+    Name,
+    Patterns,
+    Table,
+    read_bolt,
+    read_plate_size,
+    within,
+)
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 
 LARGEST_JOB_BYTES = 1_000_000
@@ -36,6 +46,11 @@ class PlateTable(Table):
     size: Annotated[str | None, BeforeValidator(read_plate_size)] = None
     width_mm: Annotated[Length, within(PLATE_WIDTH_RANGE_MM)] | None = Field(default=None, alias="width")
     layers: Annotated[StrictInt, Field(ge=1, le=3)] = 1
+
+    @property
+    def actual_width_mm(self) -> float:
+        """The plate's true width."""
+        return self.width_mm or NOMINAL_WIDTH_IN[self.size or DEFAULT_PLATE] * MM_PER_INCH
 
 
 class BoltsTable(Table):

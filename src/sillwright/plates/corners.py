@@ -88,10 +88,12 @@ class Strip:
 
     @property
     def outer_mm(self) -> float:
+        """Of the edge away from the building's inside."""
         return 0.0 if self.line_is_outer else self.far_mm
 
     @property
     def inner_mm(self) -> float:
+        """Of the other edge."""
         return self.far_mm if self.line_is_outer else 0.0
 
 
@@ -202,8 +204,8 @@ def _angle_deg(corner: CornerRecord) -> float:
     known = corner.angle_deg is not None and math.isfinite(corner.angle_deg)
     if not known or corner.status == "reshoot" or not set(corner.runs) <= set(corner.station_mm):
         raise JobError(
-            f"{corner_name(corner)}: it was not measured, so nothing can be cut to it. Photograph it again with both chalk "
-            "lines, their crossing and a card of each run in view."
+            f"{corner_name(corner)}: it was not measured, so nothing can be cut to it. Photograph it again with both "
+            "chalk lines, their crossing and a card of each run in view."
         )
     angle_deg, u95_deg = float(corner.angle_deg or 0.0), corner.u95_deg or 0.0
     if not (angle_deg - u95_deg > 0.0 and angle_deg + u95_deg < 180.0):
@@ -217,11 +219,6 @@ def _angle_deg(corner: CornerRecord) -> float:
             )
         )
     return angle_deg
-
-
-def end_at(corner: CornerRecord, run: RunRecord) -> Literal["low", "high"]:
-    """Which end of a run a corner stands at. Raises JobError where the run has no cards to tell by."""
-    return "low" if _away(corner, run) > 0 else "high"
 
 
 def _away(corner: CornerRecord, run: RunRecord) -> int:

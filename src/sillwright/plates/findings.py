@@ -54,8 +54,7 @@ PlanCode = Literal[
     "outline-not-worked-out",  # ``told`` says what is missing
     "outline-inconsistent",
     "corner-out-of-square",
-    "corner-square-unsure",
-    "closing-angle",  # the angles do not add up within what they are known to
+    "corner-square-unsure",  # whether it is cannot be told
     # of the whole job
     "cut-list-not-proven",
 ]
