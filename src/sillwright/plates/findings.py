@@ -21,14 +21,12 @@ PlanCode = Literal[
     # of a run
     "run-reshoot",  # nothing of the run can be relied on
     "run-check",  # the run has doubts of its own in the record: ``facts``
-    "no-splice",  # no legal pieces: ``told``
     # of bolts
     "bolt-reshoot",  # no numbers to rely on: no hole
     "bolt-check",  # a hole from numbers that the record doubts
     "bolt-engineer",  # bent, damaged, off the plate or past bending: no hole
     "bolt-cannot-tell",  # whether it passes cannot be told
     "bolt-straighten",  # straighten it before the plate goes on
-    "bolt-not-placed",  # numbers are missing for a hole
     "bolt-beyond-plate",  # no plate goes over it
     "bolt-left-out",  # not counted on for joints
     "bolt-fails-rule",  # a rule that is not met: ``rule``

@@ -166,7 +166,9 @@ def _of_job(inputs: PlanInputs, cuts: Sequence[CutPlan]) -> list[PlanFinding]:
     rules, found = inputs.rules, []
     if rules.hole_over_largest is not None and over_mm > rules.hole_over_largest.value_mm + 1e-6:
         found.append(
-            PlanFinding("holes-larger-than-rule", value_mm=over_mm, rule="hole_over_largest", key="[layout] hole_over")
+            PlanFinding(
+                "holes-larger-than-rule", "note", value_mm=over_mm, rule="hole_over_largest", key="[layout] hole_over"
+            )
         )
     if rules.hole_over_least is not None and over_mm < rules.hole_over_least.value_mm - 1e-6:
         found.append(

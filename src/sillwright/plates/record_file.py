@@ -18,7 +18,12 @@ SCHEMA_FILE = Path(__file__).with_name("plates.schema.json")
 
 def write_plan(plan: PlatesPlan, path: Path) -> None:
     """Write plates.json so that a reader sees the old file or the new one, never half of either."""
-    write_aside(path, json.dumps(to_json(plan), indent=1, ensure_ascii=False, allow_nan=False).encode() + b"\n")
+    write_aside(path, to_bytes(plan))
+
+
+def to_bytes(plan: PlatesPlan) -> bytes:
+    """The content of plates.json."""
+    return json.dumps(to_json(plan), indent=1, ensure_ascii=False, allow_nan=False).encode() + b"\n"
 
 
 def to_json(plan: PlatesPlan) -> dict[str, Any]:
