@@ -77,6 +77,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     if job_file is not None:
         _keep_job(job, job_file, output, talk)
     _report(survey, output, job.folder, paper, talk)
+    if (output / "plates.json").exists():
+        talk.print(f"The plates planned in {output} are of an earlier measurement: run sillwright plates {output}.")
     if candidates:
         _draw_candidates(survey, considered, output, job.folder, talk)
     if as_json:

@@ -1,0 +1,180 @@
+"""What holds of every plan, whatever the bolts, the corner and the stock."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from plate_jobs import (
+    EAST_CROSSING_MM,
+    EAST_ENDS_MM,
+    NORTH_BEGINS_MM,
+    NORTH_CROSSING_MM,
+    a_survey,
+    a_table,
+    bolts,
+    in_plane,
+    leaning,
+    some_inputs,
+)
+from sillwright.errors import JobError
+from sillwright.plates.plan import plan_job
+from sillwright.plates.record import PlatesPlan, RunPlan
+from sillwright.plates.record_file import to_bytes
+from sillwright.survey import BoltRecord, Survey
+from sillwright.tell.plate_findings import explain_plan
+
+STATUSES = ("ok", "ok", "ok", "ok", "check", "reshoot")
+
+
+@st.composite
+def held(draw: Any, letter: str, low_mm: float, high_mm: float) -> list[BoltRecord]:
+    stations = draw(st.lists(st.floats(low_mm, high_mm), min_size=1, max_size=7, unique_by=lambda at: round(at / 40.0)))
+    found = []
+    for bolt in bolts(letter, sorted(stations), draw(st.sampled_from([0.0, 0.3, 2.0]))):
+        placed = replace(bolt, setback_mm=draw(st.floats(-20.0, 160.0)), status=draw(st.sampled_from(STATUSES)))
+        angle = draw(st.floats(0.0, 2.0 * math.pi))
+        lean_mm = draw(st.sampled_from([0.0, 1.0, 6.0, 25.0, 85.0]))
+        found.append(leaning(placed, lean_mm * math.cos(angle), lean_mm * math.sin(angle)))
+    return found
+
+
+@st.composite
+def jobs(draw: Any) -> tuple[Survey, dict[str, Any]]:
+    angle_deg = draw(st.sampled_from([90.0, 97.0, 45.0, 135.0, 171.0]))
+    north = draw(held("N", NORTH_BEGINS_MM, NORTH_CROSSING_MM))
+    east = draw(held("E", EAST_CROSSING_MM, EAST_ENDS_MM))
+    survey = a_survey(north, east, angle_deg, status=draw(st.sampled_from(["ok", "check"])))
+    table = a_table(
+        plate={"size": "2x6", "layers": draw(st.sampled_from([1, 2, 3]))},
+        layout={
+            "stock": draw(st.sampled_from([["12 ft"], ["8 ft", "16 ft"], ["20 ft"]])),
+            "hole_over": draw(st.sampled_from(["1/16 in", "1/4 in"])),
+            "marks": draw(st.sampled_from(["1/16 in", "1/32 in"])),
+        },
+    )
+    table["corner"][0]["joint"] = draw(st.sampled_from(["mitre", "butt"]))
+    return survey, table
+
+
+def planned(job: tuple[Survey, dict[str, Any]]) -> PlatesPlan | None:
+    """None where the stock allows no plan; any other fault is one of ours."""
+    try:
+        return plan_job(job[0], some_inputs(job[1]))
+    except JobError as fault:
+        if "stock" in str(fault):
+            return None
+        raise
+
+
+@given(jobs())
+@settings(max_examples=40, deadline=None)
+def test_every_plan_keeps_what_every_plan_keeps(job: tuple[Survey, dict[str, Any]]) -> None:
+    plan = planned(job)
+    if plan is None:
+        return
+    for run in plan.runs:
+        pieces_tile_the_run(plan, run)
+    holes_lie_on_their_piece_and_repeat_above(plan, job[0].corners[0].angle_deg or 0.0)
+    nothing_doubtful_is_silent(plan)
+    assert to_bytes(plan) == to_bytes(plan_job(job[0], some_inputs(job[1])))
+    assert all(explain_plan(finding) for finding in plan.findings)
+
+
+def pieces_tile_the_run(plan: PlatesPlan, run: RunPlan) -> None:
+    """One piece begins where the last ended; together, with no saw cut between them, they are the edge's length."""
+    for layer in range(1, plan.lumber.layers + 1):
+        row = [piece.plate for piece in run.pieces if piece.plate.layer == layer]
+        if not row:
+            assert not run.pieces
+            continue
+        low, high = run.begins.layers[layer - 1], run.ends.layers[layer - 1]
+        assert row[0].low_mm == pytest.approx(low.station_mm, abs=1e-6)
+        assert row[-1].high_mm == pytest.approx(high.station_mm, abs=1e-6)
+        assert all(below.high_mm == above.low_mm for below, above in pairwise(row))
+        assert sum(piece.line_edge_mm for piece in row) == pytest.approx(high.station_mm - low.station_mm, abs=1e-6)
+        assert row[0].low_cut_deg == low.cut_deg
+        assert row[-1].high_cut_deg == high.cut_deg
+    for cut in plan.cut_lists:
+        for stock in cut.cuts.stocks:
+            taken_mm = sum(piece.length_mm for piece in stock.pieces)
+            saw_mm = plan.lumber.kerf_mm * max(len(stock.pieces) - 1, 0)
+            assert taken_mm + saw_mm <= stock.length_mm + 1e-6
+
+
+def holes_lie_on_their_piece_and_repeat_above(plan: PlatesPlan, angle_deg: float) -> None:
+    at: dict[tuple[str, int], tuple[float, float]] = {}
+    told = {
+        (mark, finding.layer)
+        for finding in plan.findings
+        if finding.code in ("hole-off-piece", "bolt-beyond-plate")
+        for mark in finding.marks
+    }
+    for piece in plan.pieces:
+        tan = (math.tan(math.radians(cut)) for cut in (piece.low_cut_deg, piece.high_cut_deg))
+        low_mm, high_mm = (piece.width_mm * slope for slope in tan)
+        length_mm, width_mm = piece.line_edge_mm, piece.width_mm
+        wood = shapely.Polygon([(0, 0), (length_mm, 0), (length_mm + high_mm, width_mm), (-low_mm, width_mm)])
+        for hole in piece.holes:
+            middle = shapely.Point(hole.from_low_end_mm, hole.from_line_mm)
+            assert wood.contains(middle)
+            assert wood.exterior.distance(middle) >= hole.drill_mm / 2.0 - 1e-5
+            assert (hole.mark, piece.layer) not in at  # never two holes for one bolt in one layer
+            station_mm = piece.low_mm + hole.from_low_end_mm
+            at[hole.mark, piece.layer] = in_plane(angle_deg, piece.run, station_mm, hole.from_line_mm)
+    for (mark, layer), place in at.items():
+        for other in range(1, plan.lumber.layers + 1):
+            assert (mark, other) in at or (mark, other) in told
+            if (mark, other) in at:
+                # On one run the same mark; from one run to the other, each is on its own run's nearest marks.
+                apart_mm = math.dist(place, at[mark, other])
+                assert apart_mm <= math.sqrt(2.0) * plan.lumber.mark_mm + 0.2 * (layer != other) + 1e-6
+
+
+def nothing_doubtful_is_silent(plan: PlatesPlan) -> None:
+    for run in plan.runs:
+        for bolt in run.bolts:
+            speaking = [f for f in plan.findings if f.weight == "decide" and bolt.mark in f.marks]
+            if bolt.status == "reshoot" or bolt.passing.verdict == "engineer":
+                assert not bolt.holes
+                assert speaking
+            if bolt.status == "check" or bolt.straighten_first or bolt.passing.verdict == "cannot tell":
+                assert speaking
+            if bolt.holes and bolt.status == "check":
+                assert "record-check" in bolt.doubts
+            for piece in run.pieces:
+                for hole in piece.plate.holes:
+                    if hole.mark == bolt.mark:
+                        assert set(hole.doubts) <= set(bolt.doubts)
+            if speaking:
+                assert plan.status != "ok"
+                assert run.status != "ok"
+        drilled = {hole.mark for piece in run.pieces for hole in piece.plate.holes}
+        if run.pieces and run.status == "ok":
+            assert all(bolt.mark in drilled or bolt.under_run != run.name for bolt in run.bolts)
+
+
+def test_a_plain_job_whose_bolts_are_all_sure_is_ok() -> None:
+    """Without this the properties above could hold of a plan that is never ok."""
+    table = a_table(layout={"hole_over": "1/4 in", "marks": "1/32 in"}, plate={"size": "2x6", "layers": 1})
+    found = plan_job(a_survey(), some_inputs(table))
+    assert [finding for finding in found.findings if finding.weight == "decide"] == []
+    assert found.status == "ok"
+    assert [run.status for run in found.runs] == ["ok", "ok"]
+
+
+@pytest.mark.parametrize("status", ["check", "reshoot"])
+def test_one_doubtful_bolt_takes_the_ok_away(status: str) -> None:
+    north = bolts("N", (-50.0, 1200.0, 2300.0, 2600.0, 3900.0, 5020.0))
+    north[3] = replace(north[3], status=status)
+    table = a_table(layout={"hole_over": "1/4 in", "marks": "1/32 in"}, plate={"size": "2x6", "layers": 1})
+    found = plan_job(a_survey(north), some_inputs(table))
+    assert found.status == "check"
+    assert [run.status for run in found.runs] == ["check", "ok"]
