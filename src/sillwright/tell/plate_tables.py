@@ -11,7 +11,7 @@ from rich.text import Text
 from sillwright.lengths import format_feet_inches
 from sillwright.plates.record import PlatesPlan, RunPlan
 from sillwright.tell.plate_findings import about, explain_plan, notes, to_decide
-from sillwright.tell.plate_view import end_words
+from sillwright.tell.plate_view import SQUARE_TO_DEG
 from sillwright.tell.wording import ADVISES
 
 
@@ -26,10 +26,17 @@ def pieces_table(run: RunPlan) -> RenderableType:
         table.add_column(heading, overflow="fold", no_wrap=place in (0, 1, 2, 5))
     for piece in run.pieces:
         lengths = (format_feet_inches(mm) for mm in (piece.line_edge_mm, piece.longest_mm))
-        ends = (end_words(piece.plate, "low"), end_words(piece.plate, "high"))
+        ends = (_cut(cut_deg) for cut_deg in (piece.plate.low_cut_deg, piece.plate.high_cut_deg))
         stock, holes = format_feet_inches(piece.stock_mm), str(len(piece.plate.holes))
         table.add_row(*(Text(cell) for cell in (piece.plate.name, *lengths, *ends, stock, holes)))
     return table
+
+
+def _cut(cut_deg: float) -> str:
+    """How an end is cut, short enough for a column."""
+    if abs(cut_deg) < SQUARE_TO_DEG:
+        return "square"
+    return f"{abs(cut_deg):.1f}°, {'far' if cut_deg > 0.0 else 'line'} edge long"
 
 
 def plan_lines(plan: PlatesPlan) -> Iterator[str]:
