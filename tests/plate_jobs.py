@@ -1,7 +1,8 @@
 """Records and job files made up for tests of the plan: two runs that meet at a corner, with whatever is asked for.
 
 The plane: the corner's crossing at the origin; from it "north" leaves along (1, 0) and "east" at the corner's angle to
-its left. North's stations fall away from the crossing, east's rise, and both lines are the outside of the building.
+its left. North's stations fall away from the crossing and east's rise. ``side`` is +1 where both lines are the outside
+of the building, whose corner fills the angle, and -1 where they are its inside, with the plates beyond the angle.
 """
 
 from __future__ import annotations
@@ -52,42 +53,46 @@ def bolts(letter: str, stations_mm: Sequence[float], u95_mm: float = 0.2, setbac
     ]
 
 
-def in_plane(angle_deg: float, run: str, station_mm: float, setback_mm: float) -> tuple[float, float]:
+def in_plane(
+    angle_deg: float, run: str, station_mm: float, setback_mm: float, side: float = 1.0
+) -> tuple[float, float]:
     """Where a place of a run lies in the plane, from nothing but the crossing and the directions above."""
-    t = math.radians(angle_deg)
+    t, into_mm = math.radians(angle_deg), side * setback_mm
     if run == "north":
-        return NORTH_CROSSING_MM - station_mm, setback_mm
+        return NORTH_CROSSING_MM - station_mm, into_mm
     u = station_mm - EAST_CROSSING_MM
-    return u * math.cos(t) + setback_mm * math.sin(t), u * math.sin(t) - setback_mm * math.cos(t)
+    return u * math.cos(t) + into_mm * math.sin(t), u * math.sin(t) - into_mm * math.cos(t)
 
 
 def a_survey(
     north: Sequence[BoltRecord] | None = None,
     east: Sequence[BoltRecord] | None = None,
     angle_deg: float = 97.0,
+    side: float = 1.0,
     **corner: Any,
 ) -> Survey:
     runs = (
-        a_run("north", bolts("N", NORTH_BOLTS_MM) if north is None else north, 1, (0.0, 4800.0)),
-        a_run("east", bolts("E", EAST_BOLTS_MM) if east is None else east, 6, (0.0, 3000.0)),
+        a_run("north", bolts("N", NORTH_BOLTS_MM) if north is None else north, 1, (0.0, 4800.0), side),
+        a_run("east", bolts("E", EAST_BOLTS_MM) if east is None else east, 6, (0.0, 3000.0), side),
     )
     stations = {"north": NORTH_CROSSING_MM, "east": EAST_CROSSING_MM}
     whole: dict[str, Any] = {"u95_deg": 0.05, "station_mm": stations, **corner}
-    return Survey("Lot 7", runs, (CornerRecord(("north", "east"), angle_deg, **whole),), (a_photo(angle_deg),))
+    return Survey("Lot 7", runs, (CornerRecord(("north", "east"), angle_deg, **whole),), (a_photo(angle_deg, side),))
 
 
-def a_run(name: str, held: Sequence[BoltRecord], card: int, cards_mm: Sequence[float]) -> RunRecord:
+def a_run(name: str, held: Sequence[BoltRecord], card: int, cards_mm: Sequence[float], side: float) -> RunRecord:
     cards = tuple(CardRecord(card + place, at, 30.0, 0.0) for place, at in enumerate(cards_mm))
     status = "check" if any(bolt.status != "ok" for bolt in held) else "ok"
-    return RunRecord(name, status, (), tuple(held), cards, line_color="blue")
+    marks = "outside" if side > 0.0 else "inside"
+    return RunRecord(name, status, (), tuple(held), cards, line_marks=marks, line_color="blue")
 
 
-def a_photo(angle_deg: float) -> PhotoRecord:
+def a_photo(angle_deg: float, side: float = 1.0) -> PhotoRecord:
     """A photo straight down that shows both runs."""
     down = np.diag([1.0, -1.0, -1.0])
     views = []
     for run in ("north", "east"):
-        at = [np.array(in_plane(angle_deg, run, *place)) for place in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))]
+        at = [np.array(in_plane(angle_deg, run, *place, side)) for place in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))]
         axes = np.eye(3)
         axes[:2, 0], axes[:2, 1] = at[1] - at[0], at[2] - at[0]
         rotation = down @ axes

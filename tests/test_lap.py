@@ -17,8 +17,8 @@ from sillwright.survey import BoltRecord, Survey
 ANGLES = st.floats(20.0, 160.0)
 
 
-def jointed(angle_deg: float, **corner: Any) -> tuple[Survey, JointedCorner]:
-    survey = a_survey(angle_deg=angle_deg, **corner)
+def jointed(angle_deg: float, side: float = 1.0, **corner: Any) -> tuple[Survey, JointedCorner]:
+    survey = a_survey(angle_deg=angle_deg, side=side, **corner)
     (record,) = survey.corners
     runs, turn = {run.name: run for run in survey.runs}, corner_turn(survey, record)
     first, second = (strip_of(record, name, runs, turn) for name in record.runs)
@@ -29,17 +29,17 @@ def a_leaning(station_mm: float, setback_mm: float, u95_mm: float = 0.3) -> Bolt
     return leaning(bolts("N", [station_mm], u95_mm, setback_mm)[0], 3.0, -7.0)
 
 
-@given(ANGLES, st.floats(4800.0, 5300.0), st.floats(0.0, 139.7))
-def test_it_stays_where_it_is_in_the_plane(angle_deg: float, station_mm: float, setback_mm: float) -> None:
-    survey, corner = jointed(angle_deg)
+@given(ANGLES, st.sampled_from([1.0, -1.0]), st.floats(4800.0, 5300.0), st.floats(0.0, 139.7))
+def test_it_stays_where_it_is_in_the_plane(angle_deg: float, side: float, station_mm: float, setback_mm: float) -> None:
+    survey, corner = jointed(angle_deg, side)
     bolt = a_leaning(station_mm, setback_mm)
     carried = corner.carry(bolt, survey.runs[0], survey.runs[1])
-    place = in_plane(angle_deg, "east", carried.station_mm or 0.0, carried.setback_mm or 0.0)
-    assert place == pytest.approx(in_plane(angle_deg, "north", station_mm, setback_mm), abs=1e-6)
+    place = in_plane(angle_deg, "east", carried.station_mm or 0.0, carried.setback_mm or 0.0, side)
+    assert place == pytest.approx(in_plane(angle_deg, "north", station_mm, setback_mm, side), abs=1e-6)
     tips = []
     for run, one in (("north", bolt), ("east", carried)):
         at = (one.station_mm + one.lean_along_mm, one.setback_mm + one.lean_across_mm)
-        tips.append(in_plane(angle_deg, run, *at))
+        tips.append(in_plane(angle_deg, run, *at, side))
     assert tips[0] == pytest.approx(tips[1], abs=1e-6)
 
 

@@ -48,10 +48,10 @@ def held(draw: Any, letter: str, low_mm: float, high_mm: float) -> list[BoltReco
 
 @st.composite
 def jobs(draw: Any) -> tuple[Survey, dict[str, Any]]:
-    angle_deg = draw(st.sampled_from([90.0, 97.0, 45.0, 135.0, 171.0]))
-    north = draw(held("N", NORTH_BEGINS_MM, NORTH_CROSSING_MM))
-    east = draw(held("E", EAST_CROSSING_MM, EAST_ENDS_MM))
-    survey = a_survey(north, east, angle_deg, status=draw(st.sampled_from(["ok", "check"])))
+    angle_deg, side = draw(st.sampled_from([90.0, 97.0, 45.0, 135.0, 171.0])), draw(st.sampled_from([1.0, -1.0]))
+    north = draw(held("N", NORTH_BEGINS_MM, NORTH_CROSSING_MM + 150.0))
+    east = draw(held("E", EAST_CROSSING_MM - 150.0, EAST_ENDS_MM))
+    survey = a_survey(north, east, angle_deg, side, status=draw(st.sampled_from(["ok", "check"])))
     table = a_table(
         plate={"size": "2x6", "layers": draw(st.sampled_from([1, 2, 3]))},
         layout={
@@ -82,7 +82,8 @@ def test_every_plan_keeps_what_every_plan_keeps(job: tuple[Survey, dict[str, Any
         return
     for run in plan.runs:
         pieces_tile_the_run(plan, run)
-    holes_lie_on_their_piece_and_repeat_above(plan, job[0].corners[0].angle_deg or 0.0)
+    side = 1.0 if job[0].runs[0].line_marks == "outside" else -1.0
+    holes_lie_on_their_piece_and_repeat_above(plan, job[0].corners[0].angle_deg or 0.0, side)
     nothing_doubtful_is_silent(plan)
     assert to_bytes(plan) == to_bytes(plan_job(job[0], some_inputs(job[1])))
     assert all(explain_plan(finding) for finding in plan.findings)
@@ -109,7 +110,7 @@ def pieces_tile_the_run(plan: PlatesPlan, run: RunPlan) -> None:
             assert taken_mm + saw_mm <= stock.length_mm + 1e-6
 
 
-def holes_lie_on_their_piece_and_repeat_above(plan: PlatesPlan, angle_deg: float) -> None:
+def holes_lie_on_their_piece_and_repeat_above(plan: PlatesPlan, angle_deg: float, side: float) -> None:
     at: dict[tuple[str, int], tuple[float, float]] = {}
     told = {
         (mark, finding.layer)
@@ -128,7 +129,7 @@ def holes_lie_on_their_piece_and_repeat_above(plan: PlatesPlan, angle_deg: float
             assert wood.exterior.distance(middle) >= hole.drill_mm / 2.0 - 1e-5
             assert (hole.mark, piece.layer) not in at  # never two holes for one bolt in one layer
             station_mm = piece.low_mm + hole.from_low_end_mm
-            at[hole.mark, piece.layer] = in_plane(angle_deg, piece.run, station_mm, hole.from_line_mm)
+            at[hole.mark, piece.layer] = in_plane(angle_deg, piece.run, station_mm, hole.from_line_mm, side)
     for (mark, layer), place in at.items():
         for other in range(1, plan.lumber.layers + 1):
             assert (mark, other) in at or (mark, other) in told
