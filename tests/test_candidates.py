@@ -20,6 +20,7 @@ from sillwright.measure import find, starts
 from sillwright.measure.candidates import candidates_of, with_marks
 from sillwright.measure.find import Shapes, find_bolts
 from sillwright.measure.search import BoltShape, Search
+from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
 from sillwright.see.bolts import Proposal, Proposals
@@ -77,7 +78,7 @@ def whys(dropped: Any) -> set[str]:
 def test_a_bolt_is_found_where_it_stands_and_nothing_of_it_is_let_go() -> None:
     search, fields, views = drawn(STANDING)
     groups, _ = rough_places(search, fields, SHAPE)
-    shapes = find_bolts(search, groups, SHAPE, Drawn(list(views)))
+    shapes = find_bolts(search, groups, SHAPE, Lookout(search), Drawn(list(views)))
     (bolt,) = shapes.standing
     assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.5
     assert shapes.flat == ()
@@ -107,7 +108,9 @@ def test_places_beyond_what_is_tried_and_those_without_an_end_are_told(monkeypat
 def found(drawn: tuple[Search, list[EdgeField], list[BoltView]], times: int = 1, *, whole: bool = True) -> Shapes:
     search, fields, views = drawn
     groups, _ = rough_places(search, fields, SHAPE)
-    return find_bolts(search, groups * times, SHAPE, Drawn([view if whole else None for view in views]))
+    return find_bolts(
+        search, groups * times, SHAPE, Lookout(search), Drawn([view if whole else None for view in views])
+    )
 
 
 def test_what_no_photo_has_whole_and_what_fades_on_the_full_edges_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,54 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from one_bolt import AREA, BAR, BOLT, POSES
-from scene_pictures import render
+from one_bolt import AREA, BAR, BOLT, POSES, laid_flat, search_of
 from scenes import PHONE, Painted, Scene, Stripe, axis_parameters, overhead
 from sillwright.camera import Pose, project
-from sillwright.measure.search import Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.work import BoltSearch, BoltTask, ViewTask
 from sillwright.outline import Bolt
-from sillwright.see.bolts import Proposals
-from sillwright.see.parallax import CELL_MM, FlatPatch, Parallax, drawn_out_mm, flat_patch
+from sillwright.see.parallax import CELL_MM, FlatPatch, Parallax, drawn_out_mm
 from sillwright.solve.axis import AxisFit
 
 PAINTED = tuple(Painted(BAR, tuple(pose.centre_mm)) for pose in POSES)
 
 
-def laid_flat(scene: Scene, photo: int, gain: float = 1.0, covered: bool = False) -> FlatPatch:
-    """A drawn photo's part of the wall; only the pixels that show the area are drawn."""
-    camera, pose = scene.camera, scene.poses[photo]
-    xs, ys = (AREA.x_from_mm - 10.0, AREA.x_to_mm + 10.0), (AREA.y_from_mm - 10.0, AREA.y_to_mm + 10.0)
-    px = project(camera, pose, np.array([[x, y, 0.0] for x in xs for y in ys]))
-    left, top = np.floor(px.min(axis=0)).astype(int)
-    width, height = np.ceil(px.max(axis=0)).astype(int) - [left, top]
-    gray = np.full((camera.height_px, camera.width_px), 120, dtype=np.uint8)
-    window = (int(left), int(top), int(width), int(height))
-    drawn = cv2.cvtColor(render(scene, photo, window=window, samples=2, seed=photo), cv2.COLOR_BGR2GRAY)
-    shot = np.clip(gain * drawn.astype(float), 0, 255).astype(np.uint8)
-    gray[top : top + height, left : left + width] = shot
-    mask = np.full(gray.shape, 0 if covered else 1, dtype=np.uint8)
-    return flat_patch(gray, mask, camera, pose, AREA)
-
-
 def look(poses: tuple[Pose, ...], patches: list[FlatPatch], bolt: Bolt = BOLT) -> Parallax:
     """A shape seen in the first photo and in the second, as the pipeline asks about it."""
-    tasks, searches = [], []
-    for pose, flat in zip(poses, patches, strict=True):
-        view = ViewTask(Path(), PHONE, pose, (), (0.0, 0.0), (0.0, 0.0))
-        tasks.append(BoltTask(view, AREA, (), 0.3, bolt.radius_mm))
-        searches.append(BoltSearch(Proposals([], np.zeros((0, 2))), (None, None), flat))
     fit = AxisFit(axis_parameters(bolt), np.eye(7), 0.4, 100, True)
-    return Lookout(Search(tuple(tasks), tuple(searches))).look(fit, range(len(poses)))
+    return Lookout(search_of(poses, patches)).look(fit, range(len(poses)))
 
 
 def seen(scene: Scene, gain: float = 1.0) -> Parallax:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,6 +21,7 @@ from sillwright.measure.block import _strayed
 from sillwright.measure.find import Shapes
 from sillwright.measure.record import overhang_mm
 from sillwright.photo import read_pixels
+from sillwright.solve.axis import AxisFit
 from sillwright.survey import EdgeRecord, Survey
 
 GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
@@ -99,6 +102,23 @@ def test_no_bolt_is_measured_in_a_photo_made_small_and_the_run_is_not_ok(tmp_pat
     assert (run.status, [f.photos for f in run.reasons if f.code == "photos-poor"]) == ("check", [("IMG_2043.jpg",)])
     assert run.bolts
     assert all(bolt.photos == ("IMG_2042.jpg",) for bolt in run.bolts)
+
+
+def test_a_run_on_which_something_stands_unmeasured_is_not_ok(monkeypatch: pytest.MonkeyPatch) -> None:
+    job = load_job(GARAGE / "job.toml")
+    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
+    known = []
+
+    def stands(_lookout: object, _search: object, fits: Sequence[AxisFit], _radius_mm: float) -> list[np.ndarray]:
+        known.extend(fits)
+        return [np.array([612.0, 80.0])]
+
+    monkeypatch.setattr(runs, "stands_unmeasured", stands)
+    (run,) = measure_job(replace(job, runs=(run,))).runs
+    assert [finding.value_mm for finding in run.reasons if finding.code == "stands-unmeasured"] == [612.0]
+    assert run.status == "check"
+    assert [bolt.station_mm for bolt in run.bolts] == pytest.approx([fit.base_mm[0] for fit in known])
+    assert run.bolts
 
 
 @pytest.mark.parametrize(("height_mm", "strayed"), [(1250.0, False), (-900.0, True), (20.0, True), (9000.0, True)])

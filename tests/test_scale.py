@@ -24,7 +24,8 @@ from sillwright.measure.block import (
 from sillwright.measure.find import FoundBolt
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine
-from sillwright.measure.runs import LaidRun, _loosely_spaced, _result
+from sillwright.measure.run_reasons import loosely_spaced
+from sillwright.measure.runs import LaidRun, _result
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, misread_odds, pool, shrunk_odds, sizes_seen
 from sillwright.measure.verdict import Judged
 from sillwright.photo import read_pixels
@@ -258,5 +259,5 @@ def test_bolts_too_far_apart_for_the_scale_to_give_their_distance_to_an_eighth_a
     first = replace(record(1.0), mark="1")
     second = replace(first, mark="2", station_mm=first.station_mm + apart_mm)
     third = replace(first, mark="3", station_mm=second.station_mm + 400.0)
-    assert _loosely_spaced((first, second, third), 0.003) == loose
-    assert _loosely_spaced((first, second, third), 0.0005) == set()
+    assert loosely_spaced((first, second, third), 0.003) == loose
+    assert loosely_spaced((first, second, third), 0.0005) == set()

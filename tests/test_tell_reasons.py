@@ -14,7 +14,7 @@ CODES = {
     "other-run duplicate lens-unknown zoomed mirrored lens-mismatch turned-unsure",
     "run": "not-joined no-chalk-line two-chalk-lines scale-unverified scale-not-taped scale-wrong scale-conflict "
     "no-bolts two-walls bolt-size plate-overhangs lens-unknown no-cards not-settled misfit ribbed cards-raised "
-    "photos-poor lies-flat cards-low no-plane height-unverified",
+    "photos-poor lies-flat cards-low no-plane height-unverified stands-unmeasured",
     "card": "card-tilted card-curled card-moved card-duplicate",
     "bolt": "one-view stated-stickup wide-interval near-edge-of-photo base-hidden bent has-nut diameter-off "
     "weak-evidence views-disagree off-wall",

@@ -13,12 +13,13 @@ from sillwright.camera import Pose
 from sillwright.measure.block import Block
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.misfit import misfits
+from sillwright.measure.run_reasons import ZOOMED_SIGMAS, strange_lenses
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.work import CardsSeen
 from sillwright.profile import Lens
 from sillwright.solve.adjust import Solution, adjust
 from sillwright.solve.equations import normal_equations
-from sillwright.solve.lens_choice import cheapest, cost_of_moves
+from sillwright.solve.lens_choice import cheapest, cost_of_moves, zoomed_sigmas
 from sillwright.solve.state import Problem
 from small_run import bare_job
 
@@ -80,6 +81,33 @@ def test_the_cost_of_turning_a_lens_is_what_adjusting_again_with_it_costs(seed: 
         held = adjust(before, solution.state)
         grown = (cost_of(apart, again) - cost_of(before, held)) / noise
         assert slope[photo] + curvature[photo, photo] == pytest.approx(grown, rel=0.15, abs=2.0)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_photos_taken_at_1x_do_not_look_zoomed(seed: int) -> None:
+    _, problem, solution = stored(seed, ())
+    alike, each = zoomed_sigmas(problem, solution)
+    assert max(abs(alike), *np.abs(each)) < ZOOMED_SIGMAS
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_photos_zoomed_by_a_fifth_look_so_by_as_much_as_they_tell(seed: int) -> None:
+    """A photo cropped and stored at full size, as a phone does without the tag; the profile says 1x."""
+    scene = draw_scene(seed)
+    rng = np.random.default_rng(seed)
+    middle, zoom = np.array([PHONE.cx, PHONE.cy]), 1.2
+    seen = [
+        tuple(replace(one, px=middle + zoom * (one.px - middle)) for one in what)
+        for what in (see_cards(scene, rng), see_line(scene, rng))
+    ]
+    problem = problem_of(scene, *seen)
+    solution = adjust(problem, replace(truth_of(scene), lenses=(PHONE,)))
+    plain = stored(seed, ())
+    alike, _ = zoomed_sigmas(problem, solution)
+    assert alike > zoomed_sigmas(*plain[1:])[0] + 1.5
+    block, _, _ = block_of(problem, solution)
+    if alike > ZOOMED_SIGMAS:
+        assert strange_lenses(block) == list(range(len(scene.poses)))
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -80,9 +80,10 @@ class Shapes:
     dropped: tuple[Dropped, ...]
 
 
-def find_bolts(search: Search, groups: Sequence[Sequence[Start]], shape: BoltShape, crew: Crew) -> Shapes:
+def find_bolts(
+    search: Search, groups: Sequence[Sequence[Start]], shape: BoltShape, lookout: Lookout, crew: Crew
+) -> Shapes:
     """What stands on a run at its rough places and may be a bolt; whether it is one is judged elsewhere."""
-    lookout = Lookout(search)
     found: list[FoundBolt] = []
     dropped: list[Dropped] = []
     for together in _batches(search, sorted(groups, key=lambda group: float(group[0].place[0]))):

@@ -4,38 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.candidates import Dropped
-from sillwright.cards import PAPER_THICKNESS_MM
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
 from sillwright.measure.line import ChosenLine, lay_again, lay_line
-from sillwright.measure.misfit import feet_lie_low, foot_stands_high, has_no_plane, misfits, no_foot_vouches
+from sillwright.measure.misfit import misfits
 from sillwright.measure.record import bolt_record, card_record, edge_records, names_of, overhang_mm
+from sillwright.measure.run_reasons import end_cards, loosely_spaced, run_reasons, strange_lenses, told_by_bolts
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
+from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import rough_places
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
+from sillwright.measure.unmeasured import stands_unmeasured
 from sillwright.measure.verdict import Judged, flat_marks, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdge
-from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status
+from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status, worst
 
 MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only in the second
 THREAD_DEPTH = 0.6134  # of the pitch: the height of an external thread, ASME B1.1
-STEP_LIMIT_MM = 3.175  # 1/8 in
 OVERHANG_MM = 10.0  # edges of rendered walls, chips and all, came out within 4 mm
 TWO_WAYS_DEG = 25.0  # far more than cards lie askew; walls meet at 30 degrees and more (common practice, no source)
-STRANGE_LENS = 3.0  # mean square of nine numbers over their sigmas: over 3 by chance once in 700 (chi-squared, 9)
+UNMEASURED = "stands-unmeasured"
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,8 @@ class SearchedRun:
     """A laid run with its bolts found.
 
     edges : the wall's low and high edge in each photo; sizes : how large the bolts look
-    left_out : what looks like a bolt and is none: stubs of reinforcing bar, flat marks; dropped : all that is none
+    left_out : stubs of reinforcing bar, flat marks and what stands without having been measured
+    dropped : all that is none
     other_size : the listed size of which bolts show, where those of the stated one do not
     coarse : photos with too few pixels to look for bolts in
     """
@@ -133,18 +134,22 @@ def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Cr
     search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
     groups, let_go = rough_places(search, fields, shape)
     del fields  # a few megabytes a photo, and none of it is looked at again
-    shapes = find_bolts(search, groups, shape, crew)
+    lookout = Lookout(search)
+    shapes = find_bolts(search, groups, shape, lookout, crew)
     verdicts = judge_shapes(shapes.standing, search.edges, shape)
     judged = tuple(one for one in verdicts if isinstance(one, Judged))
     sizes = sizes_seen(laid.block, [one.found for one in judged], shape.radius_mm, shape.chamfer_mm)
-    stubs = [("ribbed", one) for one in ribbed_stubs(shapes.standing)]
-    marks = [("lies-flat", one) for one in flat_marks(shapes.flat)]
-    left_out = tuple(Finding(code, (), (), float(one.fit.parameters[0])) for code, one in (*stubs, *marks))
+    stubs, marks = ribbed_stubs(shapes.standing), flat_marks(shapes.flat)
+    known = [one.fit for one in (*(one.found for one in judged), *stubs)]
+    left_out = [("ribbed", float(one.fit.parameters[0])) for one in stubs]
+    left_out += [("lies-flat", float(one.fit.parameters[0])) for one in marks]
+    left_out += [(UNMEASURED, float(at[0])) for at in stands_unmeasured(lookout, search, known, shape.radius_mm)]
+    told = tuple(Finding(code, (), (), station_mm) for code, station_mm in left_out)
     dropped = [one for one in verdicts if isinstance(one, Dropped)]
     dropped += [Dropped(one.fit.parameters, "flat") for one in shapes.flat]
     coarse = tuple(task.view.path for task in search.tasks if task.is_coarse)
     dropped += [*shapes.dropped, *let_go]
-    return SearchedRun(laid, judged, tuple(search.edges), sizes, left_out, tuple(dropped), coarse=coarse)
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, told, tuple(dropped), coarse=coarse)
 
 
 def finish_run(
@@ -158,13 +163,15 @@ def finish_run(
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
     result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
     reasons = (*result.record.reasons, *found.left_out)
+    unmeasured = any(left_out.code == UNMEASURED for left_out in found.left_out)
+    status = worst(result.record.status, "check" if unmeasured else "ok")
     other_size = found.other_size or looks_like_size(job.bolt, scale)
     if other_size is not None:
         reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
     photos = dict(result.photo_findings)
     for path in found.coarse:
         photos[path] = (*photos.get(path, ()), Finding("too-coarse", (names[path],)))
-    return replace(result, record=replace(result.record, reasons=reasons), photo_findings=photos)
+    return replace(result, record=replace(result.record, reasons=reasons, status=status), photo_findings=photos)
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -205,13 +212,14 @@ def _result(
         bolt_record(block, one, str(i), y_sign, job.bolt.diameter_mm, chamfer_mm, scale, files)
         for i, one in enumerate(ordered, start=1)
     )
-    reasons = _run_reasons(job, laid, scale, poor, names)
-    reasons += _told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
+    strange = strange_lenses(block)
+    reasons = run_reasons(job, block, line, laid.lenses, scale, poor, strange, names)
+    reasons += told_by_bolts(job, block, judged, misfit=any(reason.code == "misfit" for reason in reasons))
     if not bolts:
         reasons.append(Finding("no-bolts"))
     of_all = tuple(reason for reason in reasons if reason.code in OF_ALL_ON_A_RUN)
-    untaped = (Finding("scale-not-taped", (), _end_cards(block)),)
-    loose = _loosely_spaced(bolts, scale.sure_ratio) if scale.trusted else set()
+    untaped = (Finding("scale-not-taped", (), end_cards(block)),)
+    loose = loosely_spaced(bolts, scale.sure_ratio) if scale.trusted else set()
     bolts = tuple(_doubted(b, of_all + (untaped if b.mark in loose else ())) for b in bolts)
     wall = edge_records(edges, y_sign)
     over_mm = overhang_mm(wall, job.plate_width_mm, list(laid.stations_mm.values()))
@@ -235,94 +243,12 @@ def _result(
         scale_u95_ratio=scale.u95_ratio,
         edges=wall,
     )
-    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, names))
-
-
-def _run_reasons(
-    job: Job, laid: LaidRun, scale: ScaleVerdict, poor: Collection[Path], names: Mapping[Path, str]
-) -> list[Finding]:
-    """What there is to say of a whole run: its print scale, line and lenses, and whether it settled."""
-    block, line = laid.block, laid.line
-    reasons = [
-        Finding(code, (), _end_cards(block), _scale_value(code, scale, job.bolt.diameter_mm))
-        for code in scale.codes
-        if code != "scale-conflict"
-    ]
-    reasons.extend(scale.conflicts)
-    if line.rival_mm is not None:
-        reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
-    if any(f.code == "lens-unknown" for p in block.photos for f in laid.lenses[p].findings):
-        reasons.append(Finding("lens-unknown"))
-    if has_no_plane(block):
-        reasons.append(Finding("no-plane", (), block.own))
-    if not block.solution.converged:
-        reasons.append(Finding("not-settled"))
-    strayed = {path for path, findings in block.left_out.items() if any(f.code == "poor-fit" for f in findings)}
-    unfit = tuple(names[path] for path in (*block.photos, *block.left_out) if path in poor or path in strayed)
-    if unfit:
-        reasons.append(Finding("misfit", unfit))
-    strange = tuple(names[block.photos[i]] for i in strange_lenses(block))
-    if strange:
-        reasons.append(Finding("lens-mismatch", strange))
-    return reasons
-
-
-def _told_by_bolts(job: Job, block: Block, judged: Sequence[Judged], *, misfit: bool) -> list[Finding]:
-    """What the bolts of a run say of its cards and photos; ``misfit`` : that these do not fit is said already."""
-    fits = [one.found.fit for one in judged if len(one.found.views) > 1]
-    told = []
-    if feet_lie_low(fits):
-        told.append(Finding("cards-raised", (), block.own))
-    if foot_stands_high(fits):
-        told.append(Finding("cards-low", (), block.own))
-    if no_foot_vouches(fits) and job.card_thickness_mm <= PAPER_THICKNESS_MM:
-        told.append(Finding("height-unverified", (), block.own))
-    torn = sum("views-disagree" in one.doubts for one in judged)
-    if torn > 1 and 2 * torn >= len(fits) and not misfit:
-        # What is wrong for most bolts of a run is wrong with its photos or cards, and with the other bolts too.
-        told.append(Finding("misfit"))
-    return told
+    return RunResult(record, laid.poses, y_sign, _photo_findings(block, line.photos, strange, names))
 
 
 def _doubted(bolt: BoltRecord, reasons: tuple[Finding, ...]) -> BoltRecord:
     """The bolt with reasons that forbid ``ok``, where there are any."""
     return replace(bolt, status="check", reasons=(*bolt.reasons, *reasons)) if reasons else bolt
-
-
-def _loosely_spaced(bolts: Sequence[BoltRecord], sure_ratio: float) -> set[str]:
-    """Marks of bolts so far from the next that the print scale alone leaves their distance no better than 1/8 in.
-
-    Held to 99 in 100, not 95: one scale is in every step of a run, and nothing else in the run speaks against it.
-    """
-    return {
-        bolt.mark
-        for one, other in pairwise(bolts)
-        if one.station_mm is not None
-        and other.station_mm is not None
-        and sure_ratio * abs(other.station_mm - one.station_mm) > STEP_LIMIT_MM
-        for bolt in (one, other)
-    }
-
-
-def strange_lenses(block: Block) -> list[int]:
-    """Photos (indices) whose lens had to be moved farther from what is known of it than chance would."""
-    pulls = []
-    for lens, (mean, covariance) in zip(block.solution.state.lenses, block.problem.lens_prior, strict=True):
-        off = lens.parameters - mean
-        pulls.append(float(off @ np.linalg.solve(covariance, off)) / len(off))
-    return [i for i, k in enumerate(block.problem.lens_of_photo) if pulls[k] > STRANGE_LENS]
-
-
-def _end_cards(block: Block) -> tuple[int, ...]:
-    """The two cards a tape should go between; none where there is only one."""
-    return (block.own[0], block.own[-1]) if len(block.own) > 1 else ()
-
-
-def _scale_value(code: str, scale: ScaleVerdict, diameter_mm: float) -> float | None:
-    """How much too thick the bolts look, mm, for the code that speaks of it."""
-    if code == "scale-wrong" and scale.bolts_large_by is not None:
-        return diameter_mm * scale.bolts_large_by
-    return None
 
 
 def _card_records(block: Block, y_sign: float) -> tuple[CardRecord, ...]:
@@ -338,10 +264,10 @@ def _poses(block: Block) -> dict[Path, tuple[Camera, Pose]]:
 
 
 def _photo_findings(
-    block: Block, with_line: Sequence[int], names: Mapping[Path, str]
+    block: Block, with_line: Sequence[int], strange: Sequence[int], names: Mapping[Path, str]
 ) -> dict[Path, tuple[Finding, ...]]:
     findings: dict[Path, tuple[Finding, ...]] = dict(block.left_out)
-    strange, poor = strange_lenses(block), misfits(block)
+    poor = misfits(block)
     for i, path in enumerate(block.photos):
         here = []
         if i not in with_line:
@@ -390,7 +316,7 @@ def _no_line(job: Job, run: RunJob, block: Block, names: Mapping[Path, str]) -> 
         run.line_marks,
         plate_width_mm=job.plate_width_mm,
     )
-    return RunResult(record, _poses(block), y_sign, _photo_findings(block, blameless, names))
+    return RunResult(record, _poses(block), y_sign, _photo_findings(block, blameless, strange_lenses(block), names))
 
 
 def _lie_two_ways(turns_deg: Sequence[float]) -> bool:

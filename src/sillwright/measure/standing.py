@@ -29,13 +29,14 @@ class Lookout:
         values: list[Array] = [np.zeros(0)]
         for own in photos:
             for other in range(len(self._poses)):
-                shared = self._shared(own, other) if own != other else None
+                shared = self.shared(own, other) if own != other else None
                 if shared is not None:
                     poses = self._poses[own], self._poses[other]
                     values.append(agreements_along(shared, *poses, fit.base_mm, fit.tip_mm, float(fit.parameters[5])))
         return Parallax.of(np.concatenate(values))
 
-    def _shared(self, one: int, other: int) -> Agreement | None:
+    def shared(self, one: int, other: int) -> Agreement | None:
+        """How far two photos (indices) agree, the first being the lesser; None where they tell nothing together."""
         pair = (min(one, other), max(one, other))
         first, second = pair
         if np.linalg.norm(self._poses[first].centre_mm - self._poses[second].centre_mm) < LEAST_APART_MM:

@@ -48,19 +48,35 @@ class Agreement:
     """How well two photos agree about the wall, cell by cell: about 1 where it is flat, NaN where nothing can be told.
 
     first_cell : as in :class:`FlatPatch`; values : (rows, columns)
+    of_first : (rows, columns), where the first of the two shows more contrast than the second
     """
 
     first_cell: tuple[int, int]
     values: NDArray[np.float32]
+    of_first: NDArray[np.bool_]
 
     def at(self, points_mm: Array) -> Array:
         """Values at points (N, 2) of the wall, NaN outside."""
-        cells = np.round(points_mm / CELL_MM).astype(int) - np.array(self.first_cell)
-        rows, columns = self.values.shape
-        inside = (cells >= 0).all(axis=1) & (cells < [columns, rows]).all(axis=1)
+        cells, inside = self._cells(points_mm)
         out = np.full(len(points_mm), np.nan)
         out[inside] = self.values[cells[inside, 1], cells[inside, 0]]
         return out
+
+    def shown_most_by(self, photo: int, points_mm: Array) -> NDArray[np.bool_]:
+        """At which points (N, 2) the first photo (0) or the second (1) shows more contrast than the other."""
+        cells, inside = self._cells(points_mm)
+        inside[inside] = self.of_first[cells[inside, 1], cells[inside, 0]] == (photo == 0)
+        return inside
+
+    def covers(self, points_mm: Array) -> NDArray[np.bool_]:
+        """Which points (N, 2) lie in what both photos show."""
+        return self._cells(points_mm)[1]
+
+    def _cells(self, points_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Column and row of points (N, 2), and which of them are inside."""
+        cells = np.round(points_mm / CELL_MM).astype(np.int64) - np.array(self.first_cell)
+        rows, columns = self.values.shape
+        return cells, np.asarray((cells >= 0).all(axis=1) & (cells < [columns, rows]).all(axis=1))
 
 
 def flat_patch(
@@ -108,7 +124,7 @@ def agreement(one: FlatPatch, other: FlatPatch) -> Agreement | None:
     shown = np.maximum(power_a, power_b)[inner]
     usual = float(np.median(shown[bare])) if bare.any() else 0.0
     best[~(bare & (shown > STANDS_OUT**2 * usual))] = np.nan
-    return Agreement((int(first[0]) + 1, int(first[1]) + 1), best)
+    return Agreement((int(first[0]) + 1, int(first[1]) + 1), best, np.asarray(power_a > power_b)[inner])
 
 
 def _cut(
@@ -131,10 +147,31 @@ def _mean_and_power(cells: NDArray[np.float32]) -> tuple[NDArray[np.float32], ND
     return mean, np.maximum(_window(cells * cells) - mean * mean, 0.0) + np.float32(FLOOR_GREY**2)
 
 
-def drawn_out_mm(pose: Pose, tip_mm: Array) -> Array:
-    """Where a photo laid flat shows a point (3,) that stands above the wall, (2,)."""
+def drawn_out_mm(pose: Pose, tips_mm: Array) -> Array:
+    """Where a photo laid flat shows points (..., 3) that stand above the wall, (..., 2)."""
     centre = pose.centre_mm
-    return (centre + (tip_mm - centre) * centre[2] / (centre[2] - tip_mm[2]))[:2]
+    rise = centre[2] / (centre[2] - tips_mm[..., 2:])
+    return np.asarray((centre + (tips_mm - centre) * rise)[..., :2])
+
+
+def clear_pictures(
+    own: Pose, other: Pose, bases_mm: Array, tips_mm: Array, radius_mm: float
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Where bolts would be seen in one photo laid flat, and where another shows the bare wall there.
+
+    bases_mm : (N, 2); tips_mm : (N, 3). Returns points (N, K, 2), ``CELL_MM`` apart along each bolt's picture in
+    ``own``, and (N, K) which of them belong to it and are clear of its picture in ``other``.
+    """
+    here, there = drawn_out_mm(own, tips_mm) - bases_mm, drawn_out_mm(other, tips_mm) - bases_mm
+    length = np.linalg.norm(here, axis=1)
+    # The end is round and reaches a radius past the axis.
+    along = np.arange(0.0, float(length.max(initial=0.0)) + radius_mm + 0.5 * CELL_MM, CELL_MM)
+    from_base = along[None, :, None] * (here / np.maximum(length, 1e-9)[:, None])[:, None]
+    square = np.maximum((there * there).sum(axis=1), 1e-9)
+    nearest = np.clip(np.einsum("nkd,nd->nk", from_base, there) / square[:, None], 0.0, 1.0)
+    beside = np.linalg.norm(from_base - nearest[:, :, None] * there[:, None], axis=2)
+    own_part = along[None] < length[:, None] + radius_mm + 0.5 * CELL_MM
+    return bases_mm[:, None] + from_base, own_part & (beside > radius_mm + BESIDE_MM)
 
 
 def agreements_along(
@@ -145,14 +182,7 @@ def agreements_along(
     base_mm : (2,) or more, its place on the concrete; tip_mm : (3,). One value for each 2 mm of the bolt's picture in
     ``own`` that is clear of its picture in ``other`` and can be told; about 1 where what is seen there lies flat.
     """
-    base = base_mm[:2]
-    here, there = drawn_out_mm(own, tip_mm) - base, drawn_out_mm(other, tip_mm) - base
-    length = float(np.linalg.norm(here))
-    # The end is round and reaches a radius past the axis.
-    along = np.arange(0.0, length + radius_mm + 0.5 * CELL_MM, CELL_MM) / max(length, 1e-9)
-    points = base + along[:, None] * here
-    nearest = np.clip((points - base) @ there / max(float(there @ there), 1e-9), 0.0, 1.0)
-    clear = np.linalg.norm(points - base - nearest[:, None] * there, axis=1) > radius_mm + BESIDE_MM
+    points, clear = clear_pictures(own, other, base_mm[None, :2], tip_mm[None], radius_mm)
     values = shared.at(points[clear])
     return values[np.isfinite(values)]
 

@@ -1,4 +1,4 @@
-"""What another lens under some photos of an adjusted run would cost: which of two lenses took each."""
+"""What another lens under some photos of an adjusted run would cost: which of two took each, and was it zoomed."""
 
 from __future__ import annotations
 
@@ -69,3 +69,24 @@ def cheapest(slope: Array, curvature: Array) -> tuple[Array, Array]:
             best = (cost, x, margins)
     assert best is not None
     return best[1], best[2]
+
+
+def zoomed_sigmas(problem: Problem, solution: Solution) -> tuple[float, Array]:
+    """By how many sigmas cards and line want another focal length: of all photos alike, and of each alone, (n,).
+
+    A good profile holds the focal length, whatever the photos say: a zoomed photo is fitted by a camera held higher,
+    with hardly more left over. So the zoom is let go, to second order, and held against what was known of it.
+    """
+    priors = [problem.lens_prior[k] for k in problem.lens_of_photo]
+    moves = np.array([[*mean[:2], *np.zeros(LENS - 2)] for mean, _ in priors])
+    known = np.array([covariance[0, 0] / mean[0] ** 2 for mean, covariance in priors])
+    slope, curvature = cost_of_moves(problem, solution, moves)
+    alike = _sigmas(float(slope.sum()), float(curvature.sum()), float(known.max()))
+    each = zip(slope, np.diag(curvature), known, strict=True)
+    return alike, np.array([_sigmas(*one) for one in each])
+
+
+def _sigmas(slope: float, curvature: float, known: float) -> float:
+    """Where ``slope x + curvature x x`` is least, over the sigma of that place and of what was known together."""
+    curvature = max(curvature, 1e-12)  # nothing is told: no sigma of it
+    return float(-slope / (2.0 * curvature) / np.sqrt(1.0 / curvature + known))

@@ -122,7 +122,7 @@ REASONS: tuple[Reason, ...] = (
         "lens-mismatch",
         "Lens profile does not fit",
         "The lens profile does not fit {photos|this photo}",
-        "make sure the profile is from this phone and this lens, or calibrate it again",
+        "make sure that no zoom was used and that the profile is from this phone and this lens, or calibrate it again",
     ),
     Reason(
         "photo",
@@ -266,6 +266,15 @@ REASONS: tuple[Reason, ...] = (
         "Something that looks like a bolt {length|somewhere} along lies flat on the concrete and is left out",
         "if it is an anchor bolt, shoot it from two more sides",
         "how far along the run it lies",
+    ),
+    Reason(
+        "run",
+        "stands-unmeasured",
+        "Something stands unmeasured",
+        "Something that is not in the list stands up {length|somewhere} along",
+        "if it is an anchor bolt, clean it, keep shadows and tape off it and shoot it from two more sides; "
+        "if not, take it off the wall or leave it",
+        "how far along the run it stands",
     ),
     Reason(
         "run",
