@@ -132,7 +132,7 @@ def _bolt(bolt: BoltRecord, record: RunRecord, run: RunWork, checks: Iterable[Ch
         passing=job.passing[bolt.mark],
         checks=tuple(check for check in checks if check.subject == bolt.mark),
         straighten_first=work.straighten_first,
-        holes=tuple(told for told, _ in holes),
+        holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
         doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),
         u95_along_mm=along_mm,
         u95_across_mm=across_mm,

@@ -177,11 +177,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     ),
     "joint-needs-anchor": (
         "the joint at {station|a station} wants an anchor where no bolt stands",
-        "see where it may go, and have it approved",
+        "see below where it may go, and have it approved",
     ),
     "end-needs-anchor": (
         "the plate's end at {station|a station} wants an anchor where no bolt stands",
-        "see where it may go, and have it approved",
+        "see below where it may go, and have it approved",
     ),
     "spacing-too-wide": ("bolts past {station|a station} stand too far apart", "have anchors between them approved"),
     "too-few-bolts": ("the piece from {station|a station} has too few bolts", "have anchors approved"),

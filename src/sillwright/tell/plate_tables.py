@@ -46,6 +46,11 @@ def plan_lines(plan: PlatesPlan) -> Iterator[str]:
         yield "To decide first:"
     for finding in deciding:
         yield f"  {about(finding)}: {explain_plan(finding)}"
+    for run in plan.runs:
+        for layer in run.splices:
+            for anchor in layer.added:
+                low, high = (format_feet_inches(mm) for mm in (anchor.low_mm, anchor.high_mm))
+                yield f"  Run {run.name}: an anchor to add, if approved, between stations {low} and {high}."
     for finding in notes(plan.findings):
         yield f"  Note. {about(finding)}: {explain_plan(finding)}"
     yield f"Rules: {plan.rules.name}. {ADVISES} The local code, the drawings and the engineer come first."
