@@ -77,6 +77,10 @@ def test_the_job_file_and_what_it_names_for_the_plates_go_along_with_the_results
     assert (out / "job.toml").read_text() == text
     assert (out / "job-before.toml").read_text() == text + "# ours"
     assert "it is kept as" in " ".join(capsys.readouterr().err.split())
+    # A plan that lies there already was made from what was measured before.
+    (out / "plates.json").write_text("{}")
+    run(monkeypatch, "measure", job, "-o", out)
+    assert "of an earlier measurement: run sillwright plates" in " ".join(capsys.readouterr().err.split())
 
 
 @pytest.mark.parametrize(

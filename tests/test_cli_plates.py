@@ -268,3 +268,14 @@ def test_readings_of_both_runs_are_put_on_one_datum(tmp_path: Path, monkeypatch:
 def test_help_tells_the_exit_statuses(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(monkeypatch, "plates", "--help") == 0
     assert "Exit status 0" in capsys.readouterr().out
+
+
+def test_a_plate_too_wide_for_the_paper_is_told_which_paper_takes_it_and_writes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    survey = a_survey()
+    wide = replace(survey, runs=tuple(replace(one, plate_width_mm=11.25 * 25.4) for one in survey.runs))
+    folder = a_folder(tmp_path / "out", JOB.replace("2x6", "2x12"), wide)
+    assert run(monkeypatch, "plates", folder) == 2
+    assert "Print it on a roll: --paper roll." in " ".join(capsys.readouterr().err.split())
+    assert files_in(folder) == {"survey.json", "job.toml"}

@@ -68,6 +68,16 @@ def test_a_corner_that_was_not_measured_leaves_both_runs_unplanned_with_its_reas
     assert not plan.pieces
 
 
+def test_a_corner_the_record_does_not_have_is_told_and_leaves_its_runs_unplanned() -> None:
+    """A record from before the corner was written into the job file, which has no fingerprints either."""
+    table = a_table()
+    table["run"][0]["ends"] = {"corner": "east"}
+    table["run"][1]["begins"] = {"corner": "north"}
+    plan = plan_job(replace(a_survey(), corners=()), some_inputs(table))
+    assert {finding.run for finding in found(plan, "corner-not-usable")} == {"north", "east"}
+    assert not plan.pieces
+
+
 def test_a_corner_whose_turn_no_photo_shows_is_not_guessed() -> None:
     survey = replace(a_survey(), photos=(replace(a_photo(97.0), views=()),))
     plan = plan_job(survey, some_inputs())

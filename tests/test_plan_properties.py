@@ -145,7 +145,11 @@ def holes_lie_on_their_piece_and_repeat_above(plan: PlatesPlan, angle_deg: float
 
 
 def nothing_doubtful_is_silent(plan: PlatesPlan) -> None:
+    deciding = [finding for finding in plan.findings if finding.weight == "decide"]
     for run in plan.runs:
+        if run.status != "ok":
+            assert any(finding.run == run.name or run.name in finding.corner for finding in deciding)
+        assert (run.status == "not planned") == (not run.pieces)
         for bolt in run.bolts:
             speaking = [f for f in plan.findings if f.weight == "decide" and bolt.mark in f.marks]
             if bolt.status == "reshoot" or bolt.passing.verdict == "engineer":

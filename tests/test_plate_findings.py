@@ -11,6 +11,7 @@ import pytest
 from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
 from sillwright.plates.findings import PlanCode, PlanFinding
+from sillwright.plates.record_file import json_schema
 from sillwright.plates.splice_findings import SpliceCode
 from sillwright.tell.plate_findings import PASS_WORDS, PLAN_SENTENCES, RULE_WORDS, about, explain_plan
 
@@ -46,6 +47,11 @@ def test_a_sentence_reads_well_with_all_and_with_nothing_filled_in(code: str) ->
         assert told.endswith(".")
         assert not re.search(r"[{}|]|  |\( |\.\.| ,", told)
     assert "1' 0\"" in explain_plan(full) or "{station" not in "".join(PLAN_SENTENCES[code])
+
+
+def test_every_part_of_the_plan_is_told_in_the_readme() -> None:
+    told = README.split("plates.json keeps the JSON Schema")[1].split("\n## ")[0]
+    assert {key for key in json_schema()["properties"] if f"`{key}`" not in told} == set()
 
 
 def test_who_a_finding_is_about_is_the_run_the_corner_or_the_job() -> None:

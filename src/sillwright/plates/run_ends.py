@@ -78,8 +78,12 @@ def find_ends(survey: Survey, inputs: PlanInputs) -> JobEnds:
                 )
             met[name, ends[0].end] = _Met(record.runs[1 - index], ends)
     by_run = {}
+    told = {frozenset(finding.corner) for finding in findings}
     for run in survey.runs:
         low, high = (_end(run, end, met, inputs) for end in ("low", "high"))
+        for end, layers in (low, high):
+            if end.kind == "corner" and not layers and frozenset((run.name, end.other)) not in told:
+                findings.append(_not_in_record(run.name, end.other))
         findings += [_not_said(run, one) for one in (low[0], high[0]) if one.kind == "not said"]
         by_run[run.name] = _on_marks(low, high, inputs.job.layout.mark_mm)
     return JobEnds(by_run, tuple(jointed), tuple(plans), tuple(findings))
@@ -177,6 +181,13 @@ def _to_mark_mm(station_mm: float, origin_mm: float | None, mark_mm: float) -> f
         return 0.0
     away_mm = station_mm - origin_mm
     return round(away_mm / mark_mm) * mark_mm - away_mm
+
+
+def _not_in_record(run: str, other: str) -> PlanFinding:
+    """A corner that the job file names and nobody measured: a record older than the job file."""
+    return PlanFinding(
+        "corner-not-usable", run=run, corner=(run, other), told="It is not in survey.json. Measure again"
+    )
 
 
 def _not_said(run: RunRecord, end: RunEnd) -> PlanFinding:

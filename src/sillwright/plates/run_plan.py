@@ -129,7 +129,7 @@ def _bolt(bolt: BoltRecord, record: RunRecord, run: RunWork, checks: Iterable[Ch
         setback_u95_mm=bolt.u95.setback_mm,
         diameter_mm=bolt.diameter_mm,
         under_run=over,
-        passing=job.passing[bolt.mark],
+        passing=replace(job.passing[bolt.mark], hole=None),
         checks=tuple(check for check in checks if check.subject == bolt.mark),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),

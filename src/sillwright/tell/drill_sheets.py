@@ -86,7 +86,7 @@ def strip_sheets(piece: PlatePiece, paper: StripPaper, roll_width_mm: float = RO
     if not found:
         raise JobError(
             f"the drilling strip of a plate {format_inches(piece.width_mm)} wide does not fit on {PAPER_NAME[paper]}. "
-            "Print it on a roll."
+            "Print it on a roll: --paper roll."
         )
     way, (page_mm, starts_mm) = min(found, key=lambda pair: len(pair[1][1]))
     how = f"{_sheets(len(starts_mm))} of {PAPER_NAME[paper]}, {way}"
