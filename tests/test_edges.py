@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -10,7 +11,10 @@ import pytest
 
 from scene_pictures import render
 from scenes import PHONE, Chalk, Scene, lying, overhead
+from sillwright.camera import meet_plane
+from sillwright.measure.work import _on_the_wall
 from sillwright.rectify import PlaneGrid
+from sillwright.see.bolts import WallArea
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, find_wall_edges
 from sillwright.see.patch import SMOOTH_PX, Patch, cut_patch, edge_offsets
@@ -51,6 +55,44 @@ def test_an_edge_on_one_side_only_is_found_on_that_side_only() -> None:
     assert low is None
     assert high is not None
     assert abs(high.offset_mm + 450.0 * high.slope - 150.0) < 2.0
+
+
+def ending_at(x_mm: float, shade: float = 1.0) -> tuple[WallEdge | None, WallEdge | None]:
+    """A wall of which all beyond X is the ground beside it; ``shade`` darkens all beyond 500 mm."""
+    wall, ground = (
+        render(Scene(CAMERA, (POSE,), wall_mm=wall_mm), 0, samples=1) for wall_mm in ((-120.0, 133.0), (900.0, 990.0))
+    )
+    on_plane = meet_plane(CAMERA, POSE, np.stack(np.meshgrid(*map(np.arange, (1200, 900))), axis=-1).reshape(-1, 2))
+    x = on_plane[:, 0].reshape(900, 1200)
+    pixels = np.where((x > x_mm)[:, :, None], ground, wall)
+    return find_wall_edges(
+        np.where((x > 500.0)[:, :, None], shade * pixels, pixels).astype(np.uint8), CAMERA, POSE, GRID, []
+    )
+
+
+@pytest.mark.parametrize("x_mm", [560.0, 700.0])
+def test_both_edges_end_where_the_wall_ends(x_mm: float) -> None:
+    for edge in ending_at(x_mm):
+        assert edge is not None
+        assert edge.from_mm == -np.inf
+        assert abs(edge.to_mm - x_mm) < 40.0
+
+
+@pytest.mark.parametrize("shade", [1.0, 0.25])
+def test_a_wall_that_runs_on_has_no_end_though_a_shadow_lies_over_the_rest_of_it(shade: float) -> None:
+    for edge in ending_at(5000.0, shade):
+        assert edge is not None
+        assert (edge.from_mm, edge.to_mm) == (-np.inf, np.inf)
+
+
+def test_bolts_are_looked_for_to_the_wall_end_where_both_edges_end_there() -> None:
+    area = WallArea(-400.0, 900.0, -165.0, 165.0)
+    both = WallEdge(0.0, -60.0, 20.0, -250.0, 700.0), WallEdge(0.0, 140.0, 20.0, -270.0, 750.0)
+    assert _on_the_wall(area, both) == WallArea(-330.0, 810.0, -57.0, 137.0)
+    one = both[0], replace(both[1], from_mm=-np.inf, to_mm=np.inf)
+    assert _on_the_wall(area, one) == WallArea(-400.0, 900.0, -57.0, 137.0)
+    apart = both[0], replace(both[1], from_mm=0.0, to_mm=500.0)
+    assert _on_the_wall(area, apart) == WallArea(-400.0, 900.0, -57.0, 137.0)
 
 
 # ---- edges along normals ----------------------------------------------------------------------------------------

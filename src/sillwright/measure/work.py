@@ -35,6 +35,7 @@ LONGEST_VIEW_MM = 4000.0
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
+SIDE_BY_SIDE_MM, PAST_WALL_END_MM = 120.0, 60.0  # ends of walls are square, or nearly; each is read to about 25 mm
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -271,15 +272,23 @@ def mask_of(
 
 
 def _on_the_wall(area: WallArea, edges: tuple[WallEdge | None, WallEdge | None]) -> WallArea:
-    """The part of the area that is concrete, where its edges are seen, and 3 mm inside them."""
-    y_from, y_to = area.y_from_mm, area.y_to_mm
-    ends = np.array([area.x_from_mm, area.x_to_mm])
+    """The part of the area that is concrete, where its edges are seen, and 3 mm inside them.
+
+    Where both edges end side by side the wall ends; one alone may be lost in a shadow or at a corner.
+    """
+    x_from, x_to, y_from, y_to = area.x_from_mm, area.x_to_mm, area.y_from_mm, area.y_to_mm
+    ends = np.array([x_from, x_to])
     low, high = edges
     if low is not None:
         y_from = max(y_from, float(np.min(low.offset_mm + low.slope * ends)) + 3.0)
     if high is not None:
         y_to = min(y_to, float(np.max(high.offset_mm + high.slope * ends)) - 3.0)
-    return WallArea(area.x_from_mm, area.x_to_mm, y_from, y_to)
+    if low is not None and high is not None:
+        if abs(low.from_mm - high.from_mm) < SIDE_BY_SIDE_MM:
+            x_from = max(x_from, min(low.from_mm, high.from_mm) - PAST_WALL_END_MM)
+        if abs(low.to_mm - high.to_mm) < SIDE_BY_SIDE_MM:
+            x_to = min(x_to, max(low.to_mm, high.to_mm) + PAST_WALL_END_MM)
+    return WallArea(x_from, max(x_to, x_from), y_from, y_to)
 
 
 def cut_patches(

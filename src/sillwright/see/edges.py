@@ -7,7 +7,7 @@ roughness all along the photo.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,16 +24,25 @@ LARGEST_SLOPE, SLOPES = 0.02, 41
 BORDER_ROWS = 13
 LEAST_STEP = 6.0  # CIE Lab units between wall and what lies beside it
 SHARE_OF_STRONGEST = 0.6
+END_COLUMNS = 3
+LIKE_THE_EDGE = (
+    0.3  # along edges of rendered walls hardly under 0.6, in deep shade half of that; past an end 0.2 at most
+)
 UNSEEN = -1.0
 
 
 @dataclass(frozen=True)
 class WallEdge:
-    """A straight top edge: y = offset + slope x on the plane, and how clearly it stands out (Lab units)."""
+    """A straight top edge: y = offset + slope x on the plane, and how clearly it stands out (Lab units).
+
+    from_mm, to_mm : between which X it is to be seen, where it ends within the photo
+    """
 
     slope: float
     offset_mm: float
     strength: float
+    from_mm: float = -np.inf
+    to_mm: float = np.inf
 
 
 def find_wall_edges(
@@ -49,12 +58,17 @@ def find_wall_edges(
     light = lab[:, :, 0]
     rough = np.abs(light - cv2.blur(light, (5, 5)))
     feature = cv2.merge([0.5 * light, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
-    ridges = _ridges(_steps(feature, usable))
-    return _first_edge(ridges, grid, -1), _first_edge(ridges, grid, 1)
+    apart, lit = _differences(feature, usable)
+    ridges = _ridges(np.sqrt(np.einsum("rck,rck->rc", apart, apart)))
+    low, high = (_first_edge(ridges, grid, side) for side in (-1, 1))
+    return _with_ends(low, apart, lit, grid), _with_ends(high, apart, lit, grid)
 
 
-def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
-    """How different the windows above and below each cell are, in columns of 24 mm: (columns, rows); NaN unseen."""
+def _differences(feature: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """By how much windows below each cell differ from those above, in columns of 24 mm: (columns, rows, 4).
+
+    NaN where either is not seen. Beside it how light both are together, (columns, rows).
+    """
     per_column = round(POOL_MM / CELL_MM)
     count = feature.shape[1] // per_column
     wide = count * per_column
@@ -66,15 +80,17 @@ def _steps(feature: Array, usable: NDArray[np.bool_]) -> Array:
     running = np.cumsum(np.pad(total, ((1, 0), (0, 0), (0, 0))), axis=0)
     counted = np.cumsum(np.pad(weight, ((1, 0), (0, 0))), axis=0)
     rows = len(feature)
-    step = np.full((count, rows), np.nan)
+    difference = np.full((count, rows, feature.shape[2]), np.nan)
     at = np.arange(window, rows - window)
     below, above = running[at] - running[at - window], running[at + window] - running[at]
     n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]
     good = (n_below > 0.6 * window) & (n_above > 0.6 * window)
     n_below, n_above = np.maximum(n_below, 1.0), np.maximum(n_above, 1.0)
-    apart = below / n_below[:, :, None] - above / n_above[:, :, None]
-    step[:, at] = np.where(good, np.sqrt(np.einsum("rck,rck->rc", apart, apart)), np.nan).T
-    return step
+    below, above = below / n_below[:, :, None], above / n_above[:, :, None]
+    difference[:, at] = np.where(good[:, :, None], below - above, np.nan).transpose(1, 0, 2)
+    lit = np.full((count, rows), np.nan)
+    lit[:, at] = (below + above)[:, :, 0].T
+    return difference, lit
 
 
 @dataclass(frozen=True)
@@ -126,6 +142,30 @@ def _first_edge(ridges: _Ridges, grid: PlaneGrid, side: int) -> WallEdge | None:
             offset = float(y[row]) - CELL_MM / 2.0 - slope * (grid.x0_mm + ridges.middle_mm)
             return WallEdge(slope, offset, float(best[row]))
     return None
+
+
+def _with_ends(edge: WallEdge | None, apart: Array, lit: Array, grid: PlaneGrid) -> WallEdge | None:
+    """The edge with where it ends: from there to the end of what is seen, no difference like that along it is left.
+
+    Stones differ too, but now one way and now the other: what counts is the part of the difference that is like the
+    edge's own, over stretches of 170 mm. In the shade all differences are less, as all is darker.
+    """
+    if edge is None:
+        return None
+    columns, rows, _ = apart.shape
+    x = grid.x0_mm + (np.arange(columns) + 0.5) * POOL_MM
+    row = np.round((edge.offset_mm + edge.slope * x - grid.y0_mm + CELL_MM / 2.0) / CELL_MM).astype(int)
+    at = np.arange(columns), np.clip(row, 0, rows - 1)
+    along = apart[at] / np.maximum(lit[at], 1.0)[:, None]
+    seen = np.flatnonzero(np.isfinite(along[:, 0]))
+    own = np.median(along[seen], axis=0)
+    like = along[seen] @ own / float(own @ own)
+    smooth = np.array([np.median(like[max(0, k - END_COLUMNS) : k + END_COLUMNS + 1]) for k in range(len(like))])
+    shown = np.flatnonzero(smooth > LIKE_THE_EDGE)
+    first, last = (int(shown[0]), int(shown[-1])) if len(shown) else (0, len(like) - 1)
+    from_mm = float(x[seen[first]]) if first > END_COLUMNS else -np.inf
+    to_mm = float(x[seen[last]]) if last < len(like) - 1 - END_COLUMNS else np.inf
+    return replace(edge, from_mm=from_mm, to_mm=to_mm)
 
 
 def _median(values: Array, count: Array) -> Array:
