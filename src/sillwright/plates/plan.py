@@ -25,8 +25,9 @@ from sillwright.plates.drill import bare_findings, drill_pieces
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.holes import drilling
 from sillwright.plates.inputs import PLATE_THICKNESS_MM, PlanInputs
-from sillwright.plates.lay import lay_run
+from sillwright.plates.lay import LaidRun, lay_run
 from sillwright.plates.level_plan import level_facts
+from sillwright.plates.levels import Levels
 from sillwright.plates.outline_plan import outline_facts
 from sillwright.plates.record import (
     RULE_KEYS,
@@ -54,6 +55,42 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
     allows no plan of a run at all.
     """
     ends = find_ends(survey, inputs)
+    levels, facts, findings = level_facts(inputs)
+    job, laid = _worked_out(survey, inputs, ends, levels)
+    findings = [*ends.findings, *findings, *job.drilled.findings]
+    findings += bare_findings(job.cover, {bolt.mark: run.name for run in survey.runs for bolt in run.bolts})
+    runs = []
+    for record in survey.runs:
+        run, of_run = plan_run(RunWork(record, ends.by_run[record.name], laid.get(record.name)), job)
+        runs.append(run)
+        findings += of_run
+    outline, of_outline = outline_facts(ends, inputs)
+    cuts = _cut_lists(runs, inputs)
+    findings += [*of_outline, *_of_job(inputs, cuts)]
+    status: PlanStatus = "check" if any(finding.weight == "decide" for finding in findings) else "ok"
+    return PlatesPlan(
+        schema=SCHEMA,
+        job=survey.name,
+        date=inputs.date,
+        software=f"sillwright {__version__}",
+        status=status if laid else "not planned",
+        rules=_rules_used(inputs),
+        photos=_photos(survey),
+        lumber=_lumber(inputs),
+        runs=tuple(_with_status(run, findings) for run in runs),
+        corners=ends.corners,
+        cut_lists=cuts,
+        shopping=_shopping(survey, runs, cuts, inputs),
+        levels=facts,
+        outline=outline,
+        findings=tuple(findings),
+    )
+
+
+def _worked_out(
+    survey: Survey, inputs: PlanInputs, ends: JobEnds, levels: Levels | None
+) -> tuple[JobWork, dict[str, LaidRun]]:
+    """Every bolt judged, every planned run laid in pieces, every hole in its piece."""
     passes = {
         bolt.mark: passing(
             bolt, inputs.rules, inputs.stack_mm, run.plate_width_mm, inputs.bend_limits, hole_mm=inputs.drill_mm
@@ -77,36 +114,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
         for name in planned
     }
     drilled = drill_pieces(laid, records, covered, work, inputs)
-    levels, facts, findings = level_facts(inputs)
-    job = JobWork(survey, inputs, passes, work, covered, drilled, levels)
-    findings = [*ends.findings, *findings, *drilled.findings]
-    findings += bare_findings(covered, {bolt.mark: run.name for run in survey.runs for bolt in run.bolts})
-    runs = []
-    for record in survey.runs:
-        run, of_run = plan_run(RunWork(record, ends.by_run[record.name], laid.get(record.name)), job)
-        runs.append(run)
-        findings += of_run
-    outline, of_outline = outline_facts(ends, inputs)
-    cuts = _cut_lists(runs, inputs)
-    findings += [*of_outline, *_of_job(inputs, cuts)]
-    status: PlanStatus = "check" if any(finding.weight == "decide" for finding in findings) else "ok"
-    return PlatesPlan(
-        schema=SCHEMA,
-        job=survey.name,
-        date=inputs.date,
-        software=f"sillwright {__version__}",
-        status=status if planned else "not planned",
-        rules=_rules_used(inputs),
-        photos=_photos(survey),
-        lumber=_lumber(inputs),
-        runs=tuple(_with_status(run, findings) for run in runs),
-        corners=ends.corners,
-        cut_lists=cuts,
-        shopping=_shopping(survey, runs, cuts, inputs),
-        levels=facts,
-        outline=outline,
-        findings=tuple(findings),
-    )
+    return JobWork(survey, inputs, passes, work, covered, drilled, levels), laid
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
