@@ -39,8 +39,8 @@ from sillwright.measure import measure_job
 from sillwright.photo import read_gray
 from sillwright.profile import read_profile
 from sillwright.see.charuco import find_boards
-from sillwright.survey import Survey
-from sillwright.tell.frames import camera_of, pose_of, view_of
+from sillwright.survey import Survey, view_of
+from sillwright.tell.frames import camera_of, pose_of
 
 SCENES = ("d2", "d3", "d4")  # those with bolts and more than one photo, printed true to size
 BORDER_PX = 20  # features nearer to the painted ground than this would be of the paint

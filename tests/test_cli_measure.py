@@ -55,6 +55,60 @@ def test_card_numbers_that_no_photo_shows_are_named_with_those_that_it_shows(
     assert "shows only card 1" in said
 
 
+def test_the_job_file_and_what_it_names_for_the_plates_go_along_with_the_results(
+    bare_wall: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    layout = '[layout]\nrules = "ours.toml"\n'
+    job, out = tmp_path / "job.toml", tmp_path / "out"
+    text = f'name = "x"\n{layout}[[run]]\nname = "n"\nphotos = ["*.png"]\nlevels = {{ file = "levels/n.csv" }}\n'
+    job.write_text(text)
+    assert run(monkeypatch, "measure", job, "-o", out) == 2
+    assert "'levels/n.csv' is not there" in capsys.readouterr().err
+    (tmp_path / "levels").mkdir()
+    (tmp_path / "levels" / "n.csv").write_text("station,reading\n")
+    (tmp_path / "ours.toml").write_text('based_on = "irc-2018"\n')
+    assert run(monkeypatch, "measure", job, "-o", out) == 4
+    for name in ("job.toml", "levels/n.csv", "ours.toml"):
+        assert (out / name).read_bytes() == (tmp_path / name).read_bytes()
+    assert set(json.loads((out / "survey.json").read_text())["measured_with"]) >= {"[plate]", '[[run]] "n"'}
+    # Again, over its own; what the crew wrote into the copy meanwhile is kept.
+    (out / "job.toml").write_text(text + "# ours")
+    assert run(monkeypatch, "measure", job, "-o", out) == 4
+    assert (out / "job.toml").read_text() == text
+    assert (out / "job-before.toml").read_text() == text + "# ours"
+    assert "it is kept as" in " ".join(capsys.readouterr().err.split())
+    # A plan that lies there already was made from what was measured before.
+    (out / "plates.json").write_text("{}")
+    run(monkeypatch, "measure", job, "-o", out)
+    assert "of an earlier measurement: run sillwright plates" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("../n.csv", "does not lie in the job file's folder"),
+        ("/n.csv", "does not lie in the job file's folder"),
+        ("n.txt", "does not end in .csv"),
+        ("holes.csv", "has a name that a result will have"),
+        ("a\\\\n.csv", "is no file name"),
+    ],
+)
+def test_readings_that_could_not_go_along_are_refused(
+    name: str,
+    says: str,
+    bare_wall: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(f'name = "x"\n[[run]]\nname = "n"\nphotos = ["*.png"]\nlevels = {{ file = "{name}" }}\n')
+    assert run(monkeypatch, "measure", job, "-o", tmp_path / "out") == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert 'run "n", [run.levels], file' in told
+    assert says in told
+
+
 def test_a_place_that_cannot_be_written_is_told_before_anything_is_measured(
     bare_wall: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

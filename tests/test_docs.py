@@ -201,7 +201,8 @@ ROOMS = {
     "solve": {"ground", "see", "solve"},
     "measure": {"ground", "see", "solve", "measure"},
     "judge": {"ground", "judge"},
-    "tell": {"ground", "solve", "judge", "tell"},
+    "plates": {"ground", "judge", "plates"},
+    "tell": {"ground", "solve", "judge", "plates", "tell"},
 }
 
 

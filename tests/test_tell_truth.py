@@ -24,8 +24,10 @@ from sillwright.survey import (
     RunRecord,
     Survey,
     ViewRecord,
+    left_handed,
+    view_of,
 )
-from sillwright.tell.frames import bolt_tip_mm, camera_of, left_handed, pose_of, view_of
+from sillwright.tell.frames import bolt_tip_mm, camera_of, pose_of
 
 PHOTOS = Path(__file__).resolve().parents[1] / "../shared/photos"
 U95 = BoltU95(0.6, 0.5, 0.8, 0.8, 0.6, 1.4)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -17,7 +17,6 @@ from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
     DEFAULT_BOLT,
     DEFAULT_PLATE,
-    NOMINAL_WIDTH_IN,
     CameraTable,
     JobTable,
     PlateTable,
@@ -25,7 +24,10 @@ from sillwright.job_file import (
     nearest,
     read_job_file,
 )
+from sillwright.job_layout import beside_faults, files_beside, layout_faults
+from sillwright.job_measured import measured_parts
 from sillwright.job_photos import find_photos, named_photos
+from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.lengths import MM_PER_INCH
 
 
@@ -62,6 +64,8 @@ class Job:
     """A checked job. ``card_thickness_mm`` is the height of the printed face above the concrete.
 
     Photo paths lie in ``folder``. ``stickup_mm``, ``check_length_mm`` and ``profile_path`` are None where not given.
+    ``files_beside`` are what the job needs for its plates beside the job file, relative to ``folder``.
+    ``measured_parts`` are as :func:`sillwright.job_measured.measured_parts` gives them.
     """
 
     name: str
@@ -75,6 +79,8 @@ class Job:
     profile_path: Path | None
     runs: tuple[RunJob, ...]
     corners: tuple[CornerJob, ...] = ()
+    files_beside: tuple[str, ...] = ()
+    measured_parts: dict[str, str] = field(default_factory=dict)
 
     @property
     def photos(self) -> list[Path]:
@@ -93,13 +99,18 @@ def load_job(path: Path) -> Job:
     Raises JobError with one sentence for each fault: what is wrong, where in the file, and what to do.
     """
     table = read_job_file(path)
-    faults = [*_card_faults(table), *_corner_faults(table)]
     folder = path.parent.resolve()
+    faults = [*agreement_faults(table), *beside_faults(table, folder)]
     job = _resolve(table, folder, faults)
     faults += _shared_photo_faults(job)
     if faults:
         raise job_error(path, faults)
     return job
+
+
+def agreement_faults(table: JobTable) -> Iterable[str]:
+    """A sentence for each thing the file says against itself; whether its photos are there is not asked."""
+    return [*_card_faults(table), *_corner_faults(table), *layout_faults(table)]
 
 
 def job_from_photos(paths: Sequence[Path]) -> Job:
@@ -151,15 +162,15 @@ def _resolve(table: JobTable, folder: Path, faults: list[str]) -> Job:
         profile_path=_profile_path(table.camera, folder, faults),
         runs=runs,
         corners=corners,
+        files_beside=files_beside(table),
+        measured_parts=measured_parts(table),
     )
 
 
 def _plate_width_mm(plate: PlateTable, faults: list[str]) -> float:
     if plate.size is not None and plate.width_mm is not None:
         faults.append("[plate] has both size and width. Keep one.")
-    if plate.width_mm is not None:
-        return plate.width_mm
-    return NOMINAL_WIDTH_IN[plate.size or DEFAULT_PLATE] * MM_PER_INCH
+    return plate.actual_width_mm
 
 
 def _profile_path(camera: CameraTable, folder: Path, faults: list[str]) -> Path | None:

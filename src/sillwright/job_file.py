@@ -3,23 +3,32 @@
 from __future__ import annotations
 
 import difflib
-import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictInt, StringConstraints, ValidationError
+from pydantic import BeforeValidator, Field, StrictInt, StringConstraints, ValidationError
 
 from sillwright.cards import CARD_COUNT, CHECK_LENGTH_MM
 from sillwright.errors import JobError
 from sillwright.fasteners import BoltSize, bolt_size
-from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches, parse_length_mm
+from sillwright.job_plates import DiagonalTable, EndTable, LayoutTable, LevelsTable, OutlineTable, WallTable
+from sillwright.job_values import (
+    NOMINAL_WIDTH_IN,
+    Card,
+    Length,
+    Name,
+    Patterns,
+    Table,
+    read_bolt,
+    read_plate_size,
+    within,
+)
+from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 
 LARGEST_JOB_BYTES = 1_000_000
 
-# Dry widths of nominal lumber (American Softwood Lumber Standard PS 20), in inches.
-NOMINAL_WIDTH_IN = {"2x4": 3.5, "2x6": 5.5, "2x8": 7.25, "2x10": 9.25, "2x12": 11.25}
 DEFAULT_PLATE = "2x6"
 DEFAULT_BOLT = "1/2 in"
 
@@ -31,108 +40,83 @@ CHECK_LENGTH_RANGE_MM = (CHECK_LENGTH_MM * 0.9, CHECK_LENGTH_MM * 1.03)  # fit-t
 TAPE_RANGE_MM = (100.0, 100_000.0)
 
 
-def _length(value: Any) -> float:
-    if not isinstance(value, str):
-        raise ValueError('must be text with its unit, in quotes, like "5 1/2 in"')
-    return parse_length_mm(value)
-
-
-def _bolt(value: Any) -> BoltSize:
-    if not isinstance(value, str):
-        raise ValueError('must be text with its unit, in quotes, like "1/2 in"')
-    return bolt_size(value)
-
-
-def _plate_size(value: Any) -> str:
-    plain = re.sub(r"\s+", "", str(value)).casefold().replace("×", "x")
-    if plain not in NOMINAL_WIDTH_IN:
-        raise ValueError(f"must be one of {', '.join(NOMINAL_WIDTH_IN)}; for another plate give width instead")
-    return plain
-
-
-def _within(bounds_mm: tuple[float, float]) -> Any:
-    return Field(ge=bounds_mm[0], le=bounds_mm[1])
-
-
-_Length = Annotated[float, BeforeValidator(_length)]
-_Name = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f]*$")
-]
-_Card = Annotated[StrictInt, Field(ge=1, le=CARD_COUNT)]
-_Patterns = Annotated[tuple[str, ...], Field(min_length=1)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
-
-
-class PlateTable(_Table):
+class PlateTable(Table):
     """``[plate]``: a nominal size or a width, and how many layers."""
 
-    size: Annotated[str | None, BeforeValidator(_plate_size)] = None
-    width_mm: Annotated[_Length, _within(PLATE_WIDTH_RANGE_MM)] | None = Field(default=None, alias="width")
+    size: Annotated[str | None, BeforeValidator(read_plate_size)] = None
+    width_mm: Annotated[Length, within(PLATE_WIDTH_RANGE_MM)] | None = Field(default=None, alias="width")
     layers: Annotated[StrictInt, Field(ge=1, le=3)] = 1
 
+    @property
+    def actual_width_mm(self) -> float:
+        """The plate's true width."""
+        return self.width_mm or NOMINAL_WIDTH_IN[self.size or DEFAULT_PLATE] * MM_PER_INCH
 
-class BoltsTable(_Table):
+
+class BoltsTable(Table):
     """``[bolts]``: the nominal diameter, and the stick-up where it is known."""
 
-    bolt: Annotated[BoltSize, BeforeValidator(_bolt)] = Field(
+    bolt: Annotated[BoltSize, BeforeValidator(read_bolt)] = Field(
         default_factory=lambda: bolt_size(DEFAULT_BOLT), alias="diameter"
     )
-    stickup_mm: Annotated[_Length, _within(STICKUP_RANGE_MM)] | None = Field(default=None, alias="stickup")
+    stickup_mm: Annotated[Length, within(STICKUP_RANGE_MM)] | None = Field(default=None, alias="stickup")
 
 
-class CardsTable(_Table):
+class CardsTable(Table):
     """``[cards]``: the board under the paper, and the taped length between the check ticks."""
 
-    thickness_mm: Annotated[_Length, _within(CARD_THICKNESS_RANGE_MM)] = Field(default=0.0, alias="thickness")
-    check_length_mm: Annotated[_Length, _within(CHECK_LENGTH_RANGE_MM)] | None = Field(
-        default=None, alias="check_length"
-    )
+    thickness_mm: Annotated[Length, within(CARD_THICKNESS_RANGE_MM)] = Field(default=0.0, alias="thickness")
+    check_length_mm: Annotated[Length, within(CHECK_LENGTH_RANGE_MM)] | None = Field(default=None, alias="check_length")
 
 
-class CameraTable(_Table):
+class CameraTable(Table):
     """``[camera]``: the profile that a calibration wrote."""
 
     profile: Annotated[str, StringConstraints(min_length=1)] | None = None
 
 
-class TapeTable(_Table):
+class TapeTable(Table):
     """``[[run.tape]]``: a length taped between the zero marks of two cards."""
 
-    from_card: _Card
-    to_card: _Card
-    length_mm: Annotated[_Length, _within(TAPE_RANGE_MM)] = Field(alias="length")
+    from_card: Card
+    to_card: Card
+    length_mm: Annotated[Length, within(TAPE_RANGE_MM)] = Field(alias="length")
 
 
-class RunTable(_Table):
+class RunTable(Table):
     """``[[run]]``: one wall run."""
 
-    name: _Name
-    photos: _Patterns
-    cards: Annotated[tuple[_Card, ...], Field(min_length=1)] | None = None
+    name: Name
+    photos: Patterns
+    cards: Annotated[tuple[Card, ...], Field(min_length=1)] | None = None
     line_marks: Literal["outside", "inside"] = "outside"
     tape: tuple[TapeTable, ...] = ()
+    begins: EndTable | None = None
+    ends: EndTable | None = None
+    levels: LevelsTable | None = None
 
 
-class CornerTable(_Table):
-    """``[[corner]]``: photos that show two chalk lines crossing."""
+class CornerTable(Table):
+    """``[[corner]]``: photos that show two chalk lines crossing, and how the plates meet there."""
 
-    runs: tuple[_Name, _Name]
-    photos: _Patterns
+    runs: tuple[Name, Name]
+    photos: Patterns
+    joint: Literal["mitre", "butt"] = "butt"
+    through: Name | None = None
 
 
-class JobTable(_Table):
+class JobTable(Table):
     """The whole of job.toml."""
 
-    name: _Name
+    name: Name
     plate: PlateTable = Field(default_factory=PlateTable)
     bolts: BoltsTable = Field(default_factory=BoltsTable)
     cards: CardsTable = Field(default_factory=CardsTable)
     camera: CameraTable = Field(default_factory=CameraTable)
     run: Annotated[tuple[RunTable, ...], Field(min_length=1)]
     corner: tuple[CornerTable, ...] = ()
+    layout: LayoutTable = Field(default_factory=LayoutTable)
+    outline: OutlineTable = Field(default_factory=OutlineTable)
 
 
 def read_job_file(path: Path) -> JobTable:
@@ -187,7 +171,17 @@ def job_error(path: Path, faults: Sequence[str]) -> JobError:
     return JobError("\n".join(f"{path.name}: {fault}" for fault in dict.fromkeys(faults)))
 
 
-_TABLES: dict[str, type[_Table]] = {
+_HEADINGS = {
+    "run": "[[run]]",
+    "tape": "[[run.tape]]",
+    "corner": "[[corner]]",
+    "wall": "[[outline.wall]]",
+    "diagonal": "[[outline.diagonal]]",
+    "begins": "[run.begins]",
+    "ends": "[run.ends]",
+    "levels": "[run.levels]",
+}
+_TABLES: dict[str, type[Table]] = {
     "": JobTable,
     "plate": PlateTable,
     "bolts": BoltsTable,
@@ -196,6 +190,13 @@ _TABLES: dict[str, type[_Table]] = {
     "run": RunTable,
     "tape": TapeTable,
     "corner": CornerTable,
+    "begins": EndTable,
+    "ends": EndTable,
+    "levels": LevelsTable,
+    "layout": LayoutTable,
+    "outline": OutlineTable,
+    "wall": WallTable,
+    "diagonal": DiagonalTable,
 }
 
 
@@ -229,27 +230,33 @@ def _sentence(fault: Any, document: dict[str, Any]) -> str:
 def _wrong_value(kind: str, fault: Any, key: str) -> str:
     context = fault.get("ctx", {})
     written = f"is {fault['input']!r}"[:80]
+    if kind == "greater_than":
+        return f"{written}, and must be more than {context['gt']:g}."
     if kind in ("greater_than_equal", "less_than_equal"):
         bound = "at least" if kind == "greater_than_equal" else "at most"
         limit = context.get("ge", context.get("le"))
-        if isinstance(fault["input"], int):
+        if isinstance(fault["input"], int | float):
             return f"{written}, and must be {bound} {limit:g}."
         return (
             f"{written}, and must be {bound} {limit:g} mm (about {_feet_inches(limit)}). Check the number and its unit."
         )
     if kind == "literal_error":
         return f"{written}, and must be {context['expected'].replace(chr(39), chr(34))}."
-    if kind in ("tuple_type", "list_type") and key in ("run", "tape", "corner"):
-        heading = "run.tape" if key == "tape" else key
-        return f"must be a list of tables: write its heading in double brackets, [[{heading}]]."
+    if kind in ("tuple_type", "list_type") and _HEADINGS.get(key, "").startswith("[["):
+        return f"must be a list of tables: write its heading in double brackets, {_HEADINGS[key]}."
     if kind in ("tuple_type", "list_type"):
-        example = {"cards": "[1, 2]", "runs": '["north", "east"]'}.get(key, '["north/*.jpg"]')
+        example = {"cards": "[1, 2]", "runs": '["north", "east"]', "stock": '["12 ft", "16 ft"]'}.get(
+            key, '["north/*.jpg"]'
+        )
         return f"must be a list in square brackets, like {example}."
     if kind in ("model_type", "model_attributes_type"):
-        heading = f"[[{key}]]" if key in ("run", "tape", "corner") else f"[{key}]"
-        return f"must be a table: write a heading {heading} with its keys below."
+        return f"must be a table: write a heading {_HEADINGS.get(key, f'[{key}]')} with its keys below."
     if kind == "int_type":
         return f"{written}, and must be a whole number without quotes."
+    if kind == "float_type" or kind == "float_parsing":
+        return f"{written}, and must be a number without quotes."
+    if kind == "bool_type":
+        return f"{written}, and must be true or false, without quotes."
     if kind == "string_type":
         return f"{written}, and must be text in quotes."
     if kind in ("too_short", "string_too_short"):

@@ -152,7 +152,7 @@ class PhotoRecord:
 
 @dataclass(frozen=True)
 class Survey:
-    """The whole record of one job."""
+    """The whole record of one job. ``measured_with``: by heading of job.toml, the fingerprint of what stood there."""
 
     name: str
     runs: tuple[RunRecord, ...]
@@ -160,6 +160,22 @@ class Survey:
     photos: tuple[PhotoRecord, ...]
     software: str = ""
     made_from: str = ""
+    measured_with: dict[str, str] = field(default_factory=dict)
+
+
+def view_of(photo: PhotoRecord, run: str) -> ViewRecord | None:
+    """The photo's view of that run, if it has one."""
+    return next((view for view in photo.views if view.run == run), None)
+
+
+def left_handed(survey: Survey, run: str) -> bool | None:
+    """Whether a run's frame is left-handed; None where no photo placed on the run tells."""
+    for photo in survey.photos:
+        view = view_of(photo, run)
+        if view is not None:
+            (a, b, c), (d, e, f), (g, h, i) = view.rotation
+            return a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g) < 0.0
+    return None
 
 
 def worst(*statuses: Status) -> Status:
@@ -234,6 +250,7 @@ def read_survey(path: Path) -> Survey:
             photos=tuple(_photo(photo) for photo in body["photos"]),
             software=body.get("software", ""),
             made_from=body.get("made_from", ""),
+            measured_with=dict(body.get("measured_with", {})),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
         if isinstance(fault, JobError):

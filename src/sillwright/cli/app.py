@@ -9,6 +9,7 @@ from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
 from sillwright.cli.check import check
 from sillwright.cli.measure import measure
+from sillwright.cli.plates import plates
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -25,3 +26,4 @@ app.add_command(cards)
 app.add_command(calibrate)
 app.add_command(check)
 app.add_command(measure)
+app.add_command(plates)

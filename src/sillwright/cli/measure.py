@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -75,9 +74,11 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
             job, workers=workers_for(job), progress=progress, considered=considered.extend if candidates else None
         )
     write_survey(survey, output / "survey.json")
-    if job_file is not None and job_file.resolve() != (output / "job.toml").resolve():
-        shutil.copyfile(job_file, output / "job.toml")
+    if job_file is not None:
+        _keep_job(job, job_file, output, talk)
     _report(survey, output, job.folder, paper, talk)
+    if (output / "plates.json").exists():
+        talk.print(f"The plates planned in {output} are of an earlier measurement: run sillwright plates {output}.")
     if candidates:
         _draw_candidates(survey, considered, output, job.folder, talk)
     if as_json:
@@ -99,11 +100,31 @@ def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
     names, runs = [job.file_name(photo) for photo in job.photos], [run.name for run in job.runs]
     pictures, strips = picture_paths(output, names, runs)
     to_write = [output / "survey.json", *sheet_paths(output), *pictures.values(), *strips.values()]
-    copy = output / "job.toml"
-    if job_file is not None and job_file.resolve() != copy.resolve():
-        to_write.append(copy)
-    kept = [*job.photos, *([job.profile_path] if job.profile_path else []), *([job_file] if job_file else [])]
+    kept = [*job.photos, *([job.profile_path] if job.profile_path else [])]
+    if job_file is not None:
+        to_write += _copies(job, job_file, output).values()
+        kept += [job_file, *(job.folder / name for name in job.files_beside)]
     check_folder(output, to_write, _is_earlier(output), kept)
+
+
+def _copies(job: Job, job_file: Path, output: Path) -> dict[Path, Path]:
+    """From where to where the files go that make the folder complete by itself: the job file, and what it names for
+    the plates. None is copied onto itself."""
+    files = {job_file: output / "job.toml"} | {job.folder / name: output / name for name in job.files_beside}
+    return {source: copy for source, copy in files.items() if source.resolve() != copy.resolve()}
+
+
+def _keep_job(job: Job, job_file: Path, output: Path, talk: Console) -> None:
+    """Copy them. A copy of the job file that was written in since is kept under another name, and told of."""
+    from sillwright.survey import write_aside
+
+    for source, copy in _copies(job, job_file, output).items():
+        content = source.read_bytes()
+        if source == job_file and copy.exists() and copy.read_bytes() != content:
+            before = output / "job-before.toml"
+            write_aside(before, copy.read_bytes())
+            talk.print(f"{copy} differed from {job_file}; it is kept as {before}.", highlight=False)
+        write_aside(copy, content)
 
 
 def _is_earlier(output: Path) -> bool:

@@ -103,6 +103,7 @@ def measure_job(
         photos=tuple(_photo_record(job, path, sight, results) for path in sight.seen),
         software=f"sillwright {__version__}",
         made_from="photos",
+        measured_with=job.measured_parts,
     )
 
 

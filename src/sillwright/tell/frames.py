@@ -12,7 +12,7 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.cards import CARD_MARGIN_MM, scale_card
-from sillwright.survey import BoltRecord, CameraRecord, CardRecord, PhotoRecord, RunRecord, Survey, ViewRecord
+from sillwright.survey import BoltRecord, CameraRecord, CardRecord, RunRecord, ViewRecord
 
 _FAR_BOLT_MM = 100.0  # what comes out farther off the wall than this is no bolt, and would shrink the drawing
 
@@ -28,20 +28,6 @@ def camera_of(record: CameraRecord) -> Camera:
 def pose_of(view: ViewRecord) -> Pose:
     """How a photo sees a run, with X as station."""
     return Pose(np.array(view.rotation, dtype=float), np.array(view.translation_mm, dtype=float))
-
-
-def view_of(photo: PhotoRecord, run: str) -> ViewRecord | None:
-    """The photo's view of that run, if it has one."""
-    return next((view for view in photo.views if view.run == run), None)
-
-
-def left_handed(survey: Survey, run: str) -> bool | None:
-    """Whether a run's frame is left-handed; None where no photo placed on the run tells."""
-    for photo in survey.photos:
-        view = view_of(photo, run)
-        if view is not None:
-            return float(np.linalg.det(np.array(view.rotation, dtype=float))) < 0.0
-    return None
 
 
 def zero_card(run: RunRecord) -> int | None:

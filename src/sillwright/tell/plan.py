@@ -12,8 +12,8 @@ from typing import Literal
 
 from sillwright.judge.straighten import straightening
 from sillwright.lengths import MM_PER_INCH
-from sillwright.survey import BoltRecord, RunRecord, Survey
-from sillwright.tell.frames import card_outline_mm, left_handed, reach_mm, setback_span_mm, zero_card
+from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
+from sillwright.tell.frames import card_outline_mm, reach_mm, setback_span_mm, zero_card
 from sillwright.tell.rows import STATUS_WORDS, page_turn_deg, shown, shown_status
 
 REDUCTION = 12.0

@@ -17,8 +17,8 @@ from sillwright.judge.straighten import (
     straightening,
 )
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches, to_sixteenths
-from sillwright.survey import BoltRecord, Finding, RunRecord, Status, Survey
-from sillwright.tell.frames import left_handed, zero_card
+from sillwright.survey import BoltRecord, Finding, RunRecord, Status, Survey, left_handed
+from sillwright.tell.frames import zero_card
 from sillwright.tell.reasons import Subject, explain, title, worst_first
 
 STATUS_WORDS: dict[Status, str] = {"ok": "ok", "check": "CHECK", "reshoot": "RE-SHOOT"}

@@ -18,16 +18,8 @@ from sillwright.camera import Array, Camera, Pose, meet_plane
 from sillwright.errors import SillwrightError
 from sillwright.photo import Pixels
 from sillwright.rectify import PlaneGrid, rectify
-from sillwright.survey import PhotoRecord, RunRecord, Survey
-from sillwright.tell.frames import (
-    bolt_base_mm,
-    camera_of,
-    left_handed,
-    pose_of,
-    reach_mm,
-    setback_span_mm,
-    view_of,
-)
+from sillwright.survey import PhotoRecord, RunRecord, Survey, left_handed, view_of
+from sillwright.tell.frames import bolt_base_mm, camera_of, pose_of, reach_mm, setback_span_mm
 from sillwright.tell.sketch import PAPER
 
 FINEST_MM_PER_PX = 0.5

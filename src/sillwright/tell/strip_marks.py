@@ -11,8 +11,8 @@ import numpy as np
 from sillwright.camera import Array
 from sillwright.lengths import MM_PER_INCH, format_inches
 from sillwright.photo import Pixels
-from sillwright.survey import BoltRecord, RunRecord, Status, Survey
-from sillwright.tell.frames import bolt_base_mm, card_outline_mm, left_handed, zero_card
+from sillwright.survey import BoltRecord, RunRecord, Status, Survey, left_handed
+from sillwright.tell.frames import bolt_base_mm, card_outline_mm, zero_card
 from sillwright.tell.rows import STATUS_WORDS, bolt_tag, must_come_mm, shown_status, straightening_tag
 from sillwright.tell.sketch import (
     BOLT,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from sillwright.judge.straighten import FIELD_BEND_CEILING_DEG, NUT_BEARS_FLAT_DEG
 from sillwright.lengths import MM_PER_INCH, format_inches
-from sillwright.survey import CornerRecord, PhotoRecord, RunRecord, Status, Survey, worst
-from sillwright.tell.frames import left_handed, reach_mm
+from sillwright.survey import CornerRecord, PhotoRecord, RunRecord, Status, Survey, left_handed, worst
+from sillwright.tell.frames import reach_mm
 from sillwright.tell.reasons import explain, worst_first
 from sillwright.tell.rows import STATUS_WORDS, angle_text, outward, shown_status, width_inches
 

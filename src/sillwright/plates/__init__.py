@@ -1,0 +1,1 @@
+"""From measured bolts to plates: pieces, cuts, holes, shims and what to buy."""

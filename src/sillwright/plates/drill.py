@@ -1,0 +1,108 @@
+"""Holes put into the pieces that go over each bolt, layer by layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from sillwright.judge.passes import HolePlace
+from sillwright.plates.cover import Cover, Covered
+from sillwright.plates.findings import PlanFinding
+from sillwright.plates.holes import Drilling, in_piece, lies_on, marked_hole, place_of
+from sillwright.plates.inputs import PlanInputs
+from sillwright.plates.lay import LaidRun
+from sillwright.plates.piece import Hole, PlatePiece
+from sillwright.plates.record import HolePlan
+from sillwright.survey import RunRecord
+
+
+@dataclass(frozen=True)
+class Drilled:
+    """By run its pieces a layer, with holes; by mark where its holes are; what is to be said."""
+
+    pieces: Mapping[str, tuple[tuple[PlatePiece, ...], ...]]
+    holes: Mapping[str, tuple[tuple[HolePlan, Hole], ...]]
+    findings: tuple[PlanFinding, ...]
+
+
+def drill_pieces(
+    laid: Mapping[str, LaidRun],
+    records: Mapping[str, RunRecord],
+    cover: Cover,
+    work: Mapping[str, Drilling],
+    inputs: PlanInputs,
+) -> Drilled:
+    """Every hole in every piece; one that would break out of its piece is left out and told of."""
+    pieces: dict[str, tuple[tuple[PlatePiece, ...], ...]] = {}
+    holes: dict[str, list[tuple[HolePlan, Hole]]] = {}
+    findings = []
+    for name, run in laid.items():
+        rows = []
+        for layer, row in enumerate(run.pieces, start=1):
+            held: dict[str, list[Hole]] = {piece.name: [] for piece in row}
+            for covered in cover.under.get((name, layer), ()):
+                one = work[covered.bolt.mark]
+                if not one.drilled:
+                    continue
+                found = _hole(row, covered, one, records[name], inputs)
+                if found is None:
+                    findings.append(PlanFinding("hole-off-piece", run=name, marks=(one.mark,), layer=layer))
+                    continue
+                piece, hole = found
+                held[piece.name].append(hole)
+                holes.setdefault(one.mark, []).append((_told(piece, hole), hole))
+            rows.append(
+                tuple(
+                    replace(piece, holes=tuple(sorted(held[piece.name], key=lambda hole: hole.from_low_end_mm)))
+                    for piece in row
+                )
+            )
+        pieces[name] = tuple(rows)
+    return Drilled(pieces, {mark: tuple(found) for mark, found in holes.items()}, tuple(findings))
+
+
+def _hole(
+    row: tuple[PlatePiece, ...], covered: Covered, one: Drilling, run: RunRecord, inputs: PlanInputs
+) -> tuple[PlatePiece, Hole] | None:
+    """The piece that holds the whole hole, and the hole; None where none does."""
+    layout, drill_mm = inputs.job.layout, inputs.drill_mm
+    angle_doubt = covered.corner is not None and covered.corner.record.status != "ok"
+    for piece in row:
+        place = place_of(in_piece(piece, covered.bolt, run.scale_u95_ratio), one, inputs.stack_mm)
+        assert place is not None
+        hole = marked_hole(piece, place, one, drill_mm, layout.mark_mm, angle_doubt)
+        if lies_on(piece, hole.from_low_end_mm, hole.from_line_mm, drill_mm / 2.0):
+            return piece, hole
+    return None
+
+
+def _told(piece: PlatePiece, hole: Hole) -> HolePlan:
+    return HolePlan(
+        piece.name,
+        piece.run,
+        piece.layer,
+        piece.low_mm + hole.from_low_end_mm,
+        hole.from_line_mm,
+        hole.from_low_end_mm,
+        hole.from_line_mm,
+    )
+
+
+def places(cover: Cover, run: str, work: Mapping[str, Drilling], inputs: PlanInputs) -> dict[str, HolePlace]:
+    """By mark, where the bolts under a run's first plate will stand in it, in that run's frame and before marks."""
+    found = {}
+    for covered in cover.under.get((run, 1), ()):
+        place = place_of(covered.bolt, work[covered.bolt.mark], inputs.stack_mm)
+        if place is not None:
+            found[covered.bolt.mark] = place
+    return found
+
+
+def bare_findings(cover: Cover, runs: Mapping[str, str]) -> Iterator[PlanFinding]:
+    """Bolts that a layer leaves bare, a finding for each run and layer; ``runs`` by mark."""
+    marks: dict[tuple[str, int], list[str]] = {}
+    for mark, layers in cover.bare.items():
+        for layer in layers:
+            marks.setdefault((runs[mark], layer), []).append(mark)
+    for (run, layer), there in marks.items():
+        yield PlanFinding("bolt-beyond-plate", run=run, marks=tuple(there), layer=layer)

@@ -1,0 +1,231 @@
+"""``plan_job``: from the record of a job and what its crew knows to every piece, cut, hole and shim, as data.
+
+What could not be worked out is never guessed: it stands among the findings, with what to do, and what rests on it is
+left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from sillwright import __version__
+from sillwright.judge.passes import passing
+from sillwright.judge.rules import (
+    AcrossFigure,
+    CountFigure,
+    DiametersFigure,
+    LengthFigure,
+    PlateWasherFigure,
+    RuleSet,
+)
+from sillwright.plates.cover import cover
+from sillwright.plates.drill import bare_findings, drill_pieces
+from sillwright.plates.findings import PlanFinding
+from sillwright.plates.holes import drilling
+from sillwright.plates.inputs import PLATE_THICKNESS_MM, PlanInputs
+from sillwright.plates.lay import LaidRun, lay_run
+from sillwright.plates.level_plan import level_facts
+from sillwright.plates.levels import Levels
+from sillwright.plates.outline_plan import outline_facts
+from sillwright.plates.record import (
+    RULE_KEYS,
+    SCHEMA,
+    CutPlan,
+    Lumber,
+    Photos,
+    PlanStatus,
+    PlatesPlan,
+    RuleFigure,
+    RulesUsed,
+    RunPlan,
+)
+from sillwright.plates.run_ends import JobEnds, find_ends
+from sillwright.plates.run_plan import JobWork, RunWork, plan_run
+from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
+from sillwright.plates.stock import CutPiece, StockLength, cut_list
+from sillwright.survey import RunRecord, Survey
+
+
+def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
+    """The whole plan; the same each time from the same record, job file and day.
+
+    Raises JobError, naming the key, where job file and record cannot both be right, a corner is none, or the stock
+    allows no plan of a run at all.
+    """
+    ends = find_ends(survey, inputs)
+    levels, facts, findings = level_facts(inputs)
+    job, laid = _worked_out(survey, inputs, ends, levels)
+    findings = [*ends.findings, *findings, *job.drilled.findings]
+    findings += bare_findings(job.cover, {bolt.mark: run.name for run in survey.runs for bolt in run.bolts})
+    runs = []
+    for record in survey.runs:
+        run, of_run = plan_run(RunWork(record, ends.by_run[record.name], laid.get(record.name)), job)
+        runs.append(run)
+        findings += of_run
+    outline, of_outline = outline_facts(ends, inputs)
+    cuts = _cut_lists(runs, inputs)
+    findings += [*of_outline, *_of_job(inputs, cuts)]
+    status: PlanStatus = "check" if any(finding.weight == "decide" for finding in findings) else "ok"
+    return PlatesPlan(
+        schema=SCHEMA,
+        job=survey.name,
+        date=inputs.date,
+        software=f"sillwright {__version__}",
+        status=status if laid else "not planned",
+        rules=_rules_used(inputs),
+        photos=_photos(survey),
+        lumber=_lumber(inputs),
+        runs=tuple(_with_status(run, findings) for run in runs),
+        corners=ends.corners,
+        cut_lists=cuts,
+        shopping=_shopping(survey, runs, cuts, inputs),
+        levels=facts,
+        outline=outline,
+        findings=tuple(findings),
+    )
+
+
+def _worked_out(
+    survey: Survey, inputs: PlanInputs, ends: JobEnds, levels: Levels | None
+) -> tuple[JobWork, dict[str, LaidRun]]:
+    """Every bolt judged, every planned run laid in pieces, every hole in its piece."""
+    passes = {
+        bolt.mark: passing(
+            bolt, inputs.rules, inputs.stack_mm, run.plate_width_mm, inputs.bend_limits, hole_mm=inputs.drill_mm
+        )
+        for run in survey.runs
+        for bolt in run.bolts
+    }
+    work = {bolt.mark: drilling(bolt, passes[bolt.mark]) for run in survey.runs for bolt in run.bolts}
+    records = {run.name: run for run in survey.runs}
+    planned = [run.name for run in survey.runs if _can_be_planned(run, ends)]
+    layers = inputs.job.plate.layers
+    covered = cover(survey.runs, planned, ends, layers)
+    laid = {
+        name: lay_run(
+            records[name],
+            ends.by_run[name],
+            [covered.under.get((name, layer), ()) for layer in range(1, layers + 1)],
+            work,
+            inputs,
+        )
+        for name in planned
+    }
+    drilled = drill_pieces(laid, records, covered, work, inputs)
+    return JobWork(survey, inputs, passes, work, covered, drilled, levels), laid
+
+
+def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
+    """Whether both ends of a run are known, and its bolts may be relied on."""
+    low, high = ends.by_run[run.name]
+    return run.status != "reshoot" and bool(run.bolts) and bool(low.layers) and bool(high.layers)
+
+
+def _with_status(run: RunPlan, findings: Iterable[PlanFinding]) -> RunPlan:
+    """``check`` where anything of it, or of a corner it meets, asks for a decision."""
+    if run.status == "not planned":
+        return run
+    asks = any(one.weight == "decide" and (one.run == run.name or run.name in one.corner) for one in findings)
+    return replace(run, status="check" if asks else "ok")
+
+
+def _cut_lists(runs: Sequence[RunPlan], inputs: PlanInputs) -> tuple[CutPlan, ...]:
+    """The first layer out of treated stock, all above it out of untreated (IRC R317.1: what lies on concrete)."""
+    stock = tuple(StockLength(length_mm) for length_mm in inputs.job.layout.stock_mm)
+    lists = []
+    for treated in (True, False):
+        pieces = tuple(
+            CutPiece(piece.plate.name, piece.longest_mm)
+            for run in runs
+            for piece in run.pieces
+            if (piece.plate.layer == 1) == treated
+        )
+        if pieces:
+            cuts = cut_list(pieces, stock, inputs.job.layout.kerf_mm)
+            lists.append(CutPlan(treated, cuts, cuts.bought_mm, cuts.waste_mm))
+    return tuple(lists)
+
+
+def _shopping(
+    survey: Survey, runs: Sequence[RunPlan], cuts: Sequence[CutPlan], inputs: PlanInputs
+) -> tuple[ShoppingLine, ...]:
+    """With the crew's one share of waste on all that is counted or rolled out; lumber has its own in the cut lists."""
+    waste = inputs.job.layout.waste_percent / 100.0
+    rules = ShoppingRules(
+        washers="slotted-plate-washer" if inputs.rules.plate_washer_asked else "washer",
+        sealer_waste=waste,
+        nut_waste=waste,
+        washer_waste=waste,
+        shim_waste=waste,
+    )
+    pieces = [piece.plate for run in runs for piece in run.pieces]
+    stock = [
+        StockCount(one.length_mm, inputs.job.plate.actual_width_mm, PLATE_THICKNESS_MM, cut.treated, 1)
+        for cut in cuts
+        for one in cut.cuts.stocks
+    ]
+    return shopping_list(survey.runs, pieces, stock, [shim for run in runs for shim in run.shims], rules)
+
+
+def _of_job(inputs: PlanInputs, cuts: Sequence[CutPlan]) -> list[PlanFinding]:
+    over_mm = inputs.drill_mm - inputs.job.bolts.bolt.diameter_mm
+    rules, found = inputs.rules, []
+    if rules.hole_over_largest is not None and over_mm > rules.hole_over_largest.value_mm + 1e-6:
+        found.append(
+            PlanFinding(
+                "holes-larger-than-rule", "note", value_mm=over_mm, rule="hole_over_largest", key="[layout] hole_over"
+            )
+        )
+    if rules.hole_over_least is not None and over_mm < rules.hole_over_least.value_mm - 1e-6:
+        found.append(
+            PlanFinding("holes-smaller-than-rule", value_mm=over_mm, rule="hole_over_least", key="[layout] hole_over")
+        )
+    if any(not cut.cuts.proven for cut in cuts):
+        found.append(PlanFinding("cut-list-not-proven", "note"))
+    return found
+
+
+def _photos(survey: Survey) -> Photos:
+    hashes = [photo.sha256 for photo in survey.photos if photo.sha256]
+    text = "".join(f"{one}\n" for one in hashes)
+    used = sum(photo.used for photo in survey.photos)
+    return Photos(len(survey.photos), used, hashlib.sha256(text.encode("ascii")).hexdigest())
+
+
+def _lumber(inputs: PlanInputs) -> Lumber:
+    plate, layout, bolt = inputs.job.plate, inputs.job.layout, inputs.job.bolts.bolt
+    return Lumber(
+        width_mm=plate.actual_width_mm,
+        thickness_mm=PLATE_THICKNESS_MM,
+        layers=plate.layers,
+        sealer_mm=layout.sealer_mm,
+        kerf_mm=layout.kerf_mm,
+        mark_mm=layout.mark_mm,
+        drill_mm=inputs.drill_mm,
+        bolt=bolt.name,
+        bolt_diameter_mm=bolt.diameter_mm,
+        stock_mm=layout.stock_mm,
+        stagger_mm=layout.stagger_mm,
+    )
+
+
+def _rules_used(inputs: PlanInputs) -> RulesUsed:
+    figures = [_figure(key, inputs.rules, inputs.job.bolts.bolt.diameter_mm) for key in RULE_KEYS]
+    return RulesUsed(inputs.rules.name, inputs.rules.seismic, tuple(one for one in figures if one is not None))
+
+
+def _figure(key: str, rules: RuleSet, diameter_mm: float) -> RuleFigure | None:
+    figure = getattr(rules, key)
+    if isinstance(figure, LengthFigure):
+        return RuleFigure(key, figure.source, value_mm=figure.value_mm)
+    if isinstance(figure, DiametersFigure):
+        return RuleFigure(key, figure.source, value_mm=figure.diameters * diameter_mm)
+    if isinstance(figure, CountFigure):
+        return RuleFigure(key, figure.source, count=figure.count)
+    if isinstance(figure, AcrossFigure):
+        return RuleFigure(key, figure.source, share=figure.share)
+    if isinstance(figure, PlateWasherFigure):
+        return RuleFigure(key, figure.source, value_mm=figure.side_mm)
+    return None

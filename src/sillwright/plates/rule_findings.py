@@ -1,0 +1,103 @@
+"""What checks, passes and splices of a run say, gathered as findings of the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from sillwright.judge.line_shift import ShiftAdvice
+from sillwright.judge.overhang import NO_FIGURE
+from sillwright.judge.verdicts import Check
+from sillwright.plates.findings import PlanCode, PlanFinding, Weight
+from sillwright.plates.levels import Shim
+from sillwright.plates.splice import SplicePlan
+
+_FAILS: dict[str, tuple[PlanCode, PlanCode]] = {
+    "bolt": ("bolt-fails-rule", "bolt-rule-unsure"),
+    "piece": ("piece-fails-rule", "piece-rule-unsure"),
+    "overhang": ("overhang-fails-rule", "overhang-unsure"),
+}
+
+
+def of_checks(checks: Iterable[Check], run: str) -> list[PlanFinding]:
+    """One finding for each rule and piece that something fails or cannot be told of, with all marks it is about.
+
+    An overhang that no figure stands for asks for a decision only where there surely is one.
+    """
+    marks: dict[tuple[PlanCode, Weight, str, str], dict[str, None]] = {}
+    for check in checks:
+        if check.verdict == "meets":
+            continue
+        kind = "overhang" if check.key in ("overhang", "bearing") else "piece" if check.piece else "bolt"
+        code = _FAILS[kind][0 if check.verdict == "does not" else 1]
+        weight: Weight = "decide"
+        if check.source == NO_FIGURE and (check.measured_mm or 0.0) - (check.u95_mm or 0.0) <= 0.0:
+            weight = "note"
+        about = marks.setdefault((code, weight, check.key, check.piece), {})
+        if kind == "bolt":
+            about[check.subject] = None
+            if check.key == "spacing":
+                about[check.other] = None
+        elif check.subject not in (check.piece, run):
+            about[check.subject] = None
+    return [
+        PlanFinding(code, weight, run=run, marks=tuple(about), piece=piece, rule=key)
+        for (code, weight, key, piece), about in marks.items()
+    ]
+
+
+def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
+    """What the splice plans say; bolts beyond a layer are told of by their own code, once for all layers.
+
+    A bolt near an end of a layer above the first, which no rule speaks of, is only noted.
+    """
+    found = []
+    for layer, plan in enumerate(splices, start=1):
+        for one in plan.findings:
+            if one.code == "bolt-off-plate":
+                continue
+            weight: Weight = "note" if layer > 1 and one.code in ("bolt-near-end", "bolt-near-joint") else "decide"
+            found.append(
+                PlanFinding(
+                    one.code,
+                    weight,
+                    run=run,
+                    marks=one.marks,
+                    layer=layer,
+                    station_mm=one.station_mm,
+                    count=one.count,
+                )
+            )
+    return found
+
+
+def of_line_shift(advice: ShiftAdvice | None, run: str) -> list[PlanFinding]:
+    """Another chalk line that brings in bolts: advice, since the bolts that need it are told of by themselves."""
+    if advice is None or advice.gained <= 0:
+        return []
+    lines = [line for line in (advice.parallel, advice.turned) if line is not None]
+    best = max(lines, key=lambda line: (len(line.meets), -line.change_mm))
+    return [
+        PlanFinding(
+            "line-shift-helps", "note", run=run, marks=best.meets, value_mm=best.shift_low_mm, count=advice.gained
+        )
+    ]
+
+
+def of_shims(shims: Sequence[Shim], run: str) -> list[PlanFinding]:
+    """Gaps past what shims carry, places beyond the readings, and gaps that are near a limit."""
+    codes: tuple[tuple[PlanCode, str], ...] = (
+        ("shim-engineer", "engineer"),
+        ("shim-grout", "grout"),
+        ("shim-not-read", "not read"),
+    )
+    found = []
+    for code, verdict in codes:
+        there = [shim for shim in shims if shim.verdict == verdict]
+        if there:
+            deepest_mm = max((shim.gap_mm for shim in there if shim.gap_mm is not None), default=None)
+            at_mm = there[0].place.station_mm
+            found.append(PlanFinding(code, run=run, station_mm=at_mm, value_mm=deepest_mm, count=len(there)))
+    unsure = [shim for shim in shims if shim.doubtful and shim.verdict != "not read"]
+    if unsure:
+        found.append(PlanFinding("shim-unsure", run=run, station_mm=unsure[0].place.station_mm, count=len(unsure)))
+    return found

@@ -1,0 +1,216 @@
+"""One run of the plan put together: its bolts and pieces, what the rules say of them, and what is to be decided."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from sillwright.judge.checks import check_run
+from sillwright.judge.line_shift import line_shift
+from sillwright.judge.passes import Passing
+from sillwright.judge.stack import stack_over, stick_up
+from sillwright.judge.steps import Piece
+from sillwright.judge.verdicts import Check
+from sillwright.lengths import MM_PER_INCH
+from sillwright.plates.cover import Cover, Covered
+from sillwright.plates.drill import Drilled, places
+from sillwright.plates.findings import PlanCode, PlanFinding
+from sillwright.plates.holes import Drilling, mark_within_mm
+from sillwright.plates.inputs import PlanInputs
+from sillwright.plates.lay import LaidRun
+from sillwright.plates.level_plan import run_shims, shim_beside_mm
+from sillwright.plates.levels import Levels, Shim
+from sillwright.plates.piece import PlatePiece
+from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
+from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
+from sillwright.plates.splice import SplicePlan
+from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
+
+# Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
+LENGTH_UNSURE_MM = MM_PER_INCH / 8.0
+
+
+@dataclass(frozen=True)
+class RunWork:
+    """What was worked out of a run before it is put together; ``laid`` is None where it was not planned."""
+
+    record: RunRecord
+    ends: tuple[RunEnd, RunEnd]
+    laid: LaidRun | None
+
+
+@dataclass(frozen=True)
+class JobWork:
+    """The same of the whole job."""
+
+    survey: Survey
+    inputs: PlanInputs
+    passing: Mapping[str, Passing]
+    work: Mapping[str, Drilling]
+    cover: Cover
+    drilled: Drilled
+    levels: Levels | None
+
+
+def plan_run(run: RunWork, job: JobWork) -> tuple[RunPlan, list[PlanFinding]]:
+    """The run as it stands in the plan, and all that is to be said of it but its ends."""
+    record, rows = run.record, job.drilled.pieces.get(run.record.name, ())
+    first = rows[0] if rows else ()
+    shims, findings = run_shims(job.levels, record.name, first, job.inputs)
+    checks = _checks(record, first, job)
+    stick_ups = {bolt.mark: _stick_up(bolt, shims, job.inputs) for bolt in record.bolts}
+    bolts = tuple(_bolt(bolt, record, run, (*checks, stick_ups[bolt.mark]), job) for bolt in record.bolts)
+    ends_mm = (first[0].low_mm, first[-1].high_mm) if first else None
+    shift = line_shift(record, job.inputs.rules, ends_mm)
+    splices = run.laid.splices if run.laid else ()
+    findings += [
+        *_of_record(record),
+        *_of_bolts(record, bolts, run, job),
+        *of_checks((*checks, *stick_ups.values()), record.name),
+        *of_splices(splices, record.name),
+        *of_line_shift(shift, record.name),
+        *of_shims(shims, record.name),
+        *_of_length(run),
+    ]
+    plan = RunPlan(
+        name=record.name,
+        status="not planned" if run.laid is None else "ok",
+        survey_status=record.status,
+        survey_reasons=_codes(record),
+        left_handed=left_handed(job.survey, record.name),
+        zero_card=min((card.number for card in record.cards), default=None),
+        line_marks=record.line_marks,
+        line_color=record.line_color,
+        begins=run.ends[0],
+        ends=run.ends[1],
+        bolts=bolts,
+        pieces=tuple(_pieces(rows, splices, checks)),
+        splices=splices,
+        overhang=tuple(check for check in checks if check.key in ("overhang", "bearing")),
+        line_shift=shift,
+        shims=shims,
+    )
+    return plan, findings
+
+
+def _checks(record: RunRecord, first: Sequence[PlatePiece], job: JobWork) -> tuple[Check, ...]:
+    """Every rule held against the bolts under the first plate, the neighbour's at a corner among them."""
+    if not first:
+        return check_run(record, job.inputs.rules)
+    under = job.cover.under.get((record.name, 1), ())
+    unplaced = [bolt for bolt in record.bolts if bolt.station_mm is None or bolt.setback_mm is None]
+    bolts = (*(covered.bolt for covered in under), *unplaced)
+    pieces = [Piece(p.name, p.low_mm, p.high_mm, p.low_cut_deg, p.high_cut_deg) for p in first]
+    holes = places(job.cover, record.name, job.work, job.inputs)
+    return check_run(replace(record, bolts=bolts), job.inputs.rules, pieces, holes=holes)
+
+
+def _stick_up(bolt: BoltRecord, shims: tuple[Shim, ...], inputs: PlanInputs) -> Check:
+    """Against plates, sealer, washers and nut, and the shims that stand beside this bolt."""
+    plates_mm = inputs.stack_mm + shim_beside_mm(shims, bolt.mark)
+    stack = stack_over(inputs.job.bolts.bolt, plates_mm, inputs.rules, sealer_mm=inputs.job.layout.sealer_mm)
+    return stick_up(bolt, stack)
+
+
+def _bolt(bolt: BoltRecord, record: RunRecord, run: RunWork, checks: Iterable[Check], job: JobWork) -> BoltPlan:
+    holes = job.drilled.holes.get(bolt.mark, ())
+    work = job.work[bolt.mark]
+    along_mm = _widest([hole.u95_along_mm for _, hole in holes])
+    across_mm = _widest([hole.u95_across_mm for _, hole in holes])
+    over = next((name for (name, layer), under in job.cover.under.items() if layer == 1 and _has(under, bolt)), "")
+    within_mm = mark_within_mm(job.inputs.drill_mm, bolt.diameter_mm, (along_mm, across_mm)) if holes else None
+    return BoltPlan(
+        mark=bolt.mark,
+        status=bolt.status,
+        reasons=_codes(bolt),
+        station_mm=bolt.station_mm,
+        setback_mm=bolt.setback_mm,
+        station_u95_mm=bolt.u95.station_mm,
+        setback_u95_mm=bolt.u95.setback_mm,
+        diameter_mm=bolt.diameter_mm,
+        under_run=over,
+        passing=replace(job.passing[bolt.mark], hole=None),
+        checks=tuple(check for check in checks if check.subject == bolt.mark),
+        straighten_first=work.straighten_first,
+        holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
+        doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),
+        u95_along_mm=along_mm,
+        u95_across_mm=across_mm,
+        mark_within_mm=within_mm,
+    )
+
+
+def _has(under: Iterable[Covered], bolt: BoltRecord) -> bool:
+    return any(covered.bolt.mark == bolt.mark for covered in under)
+
+
+def _widest(widths_mm: Sequence[float | None]) -> float | None:
+    known = [width for width in widths_mm if width is not None]
+    return max(known) if known and len(known) == len(widths_mm) else None
+
+
+def _codes(record: BoltRecord | RunRecord) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(finding.code for finding in record.reasons))
+
+
+def _pieces(
+    rows: Sequence[Sequence[PlatePiece]], splices: Sequence[SplicePlan], checks: Sequence[Check]
+) -> Iterator[PlannedPiece]:
+    for row, splice in zip(rows, splices, strict=True):
+        for plate, piece in zip(row, splice.pieces, strict=True):
+            own = tuple(check for check in checks if check.piece == plate.name)
+            yield PlannedPiece(plate, plate.line_edge_mm, plate.far_edge_mm, plate.longest_mm, piece.stock_mm, own)
+
+
+def _of_record(record: RunRecord) -> Iterator[PlanFinding]:
+    if record.status == "reshoot":
+        yield PlanFinding("run-reshoot", run=record.name, facts=_codes(record))
+    elif record.status == "check":
+        yield PlanFinding("run-check", run=record.name, facts=_codes(record))
+    if not record.bolts and record.status != "reshoot":
+        yield PlanFinding("no-bolts", run=record.name, key=f'[[run]] "{record.name}"')
+
+
+def _of_bolts(record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: JobWork) -> Iterator[PlanFinding]:
+    """What somebody has to do or decide about bolts, a finding a code with all marks it is about."""
+    half_mm = {bolt.mark: (job.inputs.drill_mm - bolt.diameter_mm) / 2.0 for bolt in bolts}
+    kinds: list[tuple[PlanCode, list[BoltPlan]]] = [
+        ("bolt-reshoot", [bolt for bolt in bolts if bolt.status == "reshoot"]),
+        ("bolt-check", [bolt for bolt in bolts if bolt.status == "check"]),
+        ("bolt-engineer", [bolt for bolt in bolts if bolt.passing.verdict == "engineer" and bolt.status != "reshoot"]),
+        ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
+        ("bolt-cannot-tell", [bolt for bolt in bolts if bolt.passing.verdict == "cannot tell"]),
+        ("hole-tolerance", [bolt for bolt in bolts if bolt.holes and not _known_within(bolt, half_mm[bolt.mark])]),
+    ]
+    for code, about in kinds:
+        if about:
+            facts = dict.fromkeys(fact for bolt in about for fact in _facts(code, bolt))
+            value_mm = max(half_mm[bolt.mark] for bolt in about) if code == "hole-tolerance" else None
+            yield PlanFinding(
+                code, run=record.name, marks=tuple(bolt.mark for bolt in about), value_mm=value_mm, facts=tuple(facts)
+            )
+    if run.laid is not None and run.laid.left_out:
+        yield PlanFinding("bolt-left-out", run=record.name, marks=run.laid.left_out)
+
+
+def _known_within(bolt: BoltPlan, half_mm: float) -> bool:
+    """Whether the mark's half-widths are known, and not over half of what the hole is larger than the bolt."""
+    if bolt.u95_along_mm is None or bolt.u95_across_mm is None:
+        return False
+    return max(bolt.u95_along_mm, bolt.u95_across_mm) <= half_mm
+
+
+def _facts(code: PlanCode, bolt: BoltPlan) -> tuple[str, ...]:
+    if code in ("bolt-reshoot", "bolt-check"):
+        return bolt.reasons
+    return bolt.passing.codes if code in ("bolt-engineer", "bolt-cannot-tell") else ()
+
+
+def _of_length(run: RunWork) -> Iterator[PlanFinding]:
+    """A plate cut to a measured corner is as long as the print scale says, however its bolts are known."""
+    if run.laid is None or "corner" not in (run.ends[0].kind, run.ends[1].kind):
+        return
+    length_mm = run.ends[1].layers[0].station_mm - run.ends[0].layers[0].station_mm
+    u95_mm = run.record.scale_u95_ratio * length_mm
+    if u95_mm > LENGTH_UNSURE_MM:
+        yield PlanFinding("length-unsure", run=run.record.name, value_mm=u95_mm, key="[[run.tape]]")

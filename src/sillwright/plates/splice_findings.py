@@ -1,0 +1,129 @@
+"""What is to be said of a splice plan, as codes: what it lacks, and what nobody can tell; stations in millimetres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from sillwright.plates.splice_anchors import AddedAnchor
+from sillwright.plates.splice_rule import EPS_MM, AnchorRule, Ends, RunBolt, gap_verdict
+
+SpliceCode = Literal[
+    "no-bolts",  # the run has no bolts: every anchor is to be added
+    "anchors-to-approve",  # an engineer or the building official must approve each added anchor first
+    "joint-needs-anchor",  # no bolt in the window on one side of a joint
+    "end-needs-anchor",  # the same at an end of the run
+    "spacing-too-wide",  # neighbouring bolts farther apart than the rule allows
+    "too-few-bolts",  # a piece with fewer bolts than it wants
+    "joint-cannot-tell",  # the bolt that serves a joint is within its u95 of the limit
+    "end-cannot-tell",  # the same at an end of the run
+    "spacing-cannot-tell",  # a gap within its u95 of the limit
+    "bolt-near-joint",  # a bolt not surely as far from a joint as the rule asks of end bolts
+    "bolt-near-end",  # the same at an end of the run
+    "bolt-off-plate",  # a bolt beyond the ends of the run: not counted
+    "run-too-short",  # no anchor in it can keep the least end distance
+]
+
+
+@dataclass(frozen=True)
+class SpliceFinding:
+    """A code, where it is, the marks it speaks of, and how many anchors or how far, where that says something."""
+
+    code: SpliceCode
+    station_mm: float | None = None
+    marks: tuple[str, ...] = ()
+    count: int | None = None
+
+
+def splice_findings(
+    ends: Ends,
+    cuts: tuple[int, ...],
+    bolts: tuple[RunBolt, ...],
+    posts: tuple[RunBolt, ...],
+    added: tuple[AddedAnchor, ...],
+    off: tuple[str, ...],
+    rule: AnchorRule,
+) -> tuple[SpliceFinding, ...]:
+    """All findings of a plan cut at ``cuts`` (indices into ``ends``), those of the whole run first.
+
+    ``bolts`` are those cast, ``posts`` these and the planned ones that ``ends`` was judged with, ``off`` the marks of
+    bolts beyond the run.
+    """
+    found = []
+    low_mm, high_mm = float(ends.station_mm[0]), float(ends.station_mm[-1])
+    if not bolts:
+        found.append(SpliceFinding("no-bolts"))
+    if off:
+        found.append(SpliceFinding("bolt-off-plate", marks=off))
+    if high_mm - low_mm < 2.0 * rule.clear_mm - EPS_MM:
+        found.append(SpliceFinding("run-too-short"))
+    if added:
+        found.append(SpliceFinding("anchors-to-approve", count=len(added)))
+    for cut in cuts:
+        found += findings_at(ends, cut, posts, rule)
+    for low, high in pairwise(cuts):
+        found += _of_piece(ends, low, high, bolts, added, rule)
+    return tuple(found)
+
+
+def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRule) -> list[SpliceFinding]:
+    """Of one joint, or one end of the run: which sides want an anchor, or cannot be told, and bolts too near."""
+    at_mm, last = float(ends.station_mm[cut]), len(ends.station_mm) - 1
+    above, below = cut != last, cut != 0
+    found = []
+    wanting = int(above and ends.low_added[cut] > 0) + int(below and ends.high_added[cut] > 0)
+    if not (above and below) and rule.end_most_mm is not None:
+        reach_mm = rule.end_most_mm + EPS_MM
+        wanting += sum(post.planned == "end" and abs(post.station_mm - at_mm) <= reach_mm for post in posts)
+    if wanting:
+        code: SpliceCode = "joint-needs-anchor" if above and below else "end-needs-anchor"
+        found.append(SpliceFinding(code, at_mm, count=wanting))
+    perhaps: tuple[str, ...] = ()
+    if below and ends.high_perhaps[cut]:
+        perhaps += _perhaps_serving(at_mm, -1.0, posts, rule)
+    if above and ends.low_perhaps[cut]:
+        perhaps += _perhaps_serving(at_mm, 1.0, posts, rule)
+    if perhaps:
+        code = "joint-cannot-tell" if above and below else "end-cannot-tell"
+        found.append(SpliceFinding(code, at_mm, perhaps))
+    near = [bolt for bolt in posts if abs(bolt.station_mm - at_mm) - bolt.u95_mm < rule.clear_mm - EPS_MM]
+    if near:
+        code = "bolt-near-joint" if above and below else "bolt-near-end"
+        found.append(SpliceFinding(code, at_mm, tuple(bolt.mark for bolt in near if not bolt.planned)))
+    return found
+
+
+def _perhaps_serving(at_mm: float, way: float, posts: tuple[RunBolt, ...], rule: AnchorRule) -> tuple[str, ...]:
+    assert rule.end_most_mm is not None
+    marks = []
+    for bolt in posts:
+        away_mm = way * (bolt.station_mm - at_mm)
+        inside_mm = min(away_mm - rule.end_least_mm, rule.end_most_mm - away_mm)
+        if away_mm > 0.0 and inside_mm + bolt.u95_mm >= -EPS_MM:
+            marks.append(bolt.mark)
+    return tuple(marks)
+
+
+def _of_piece(
+    ends: Ends,
+    low: int,
+    high: int,
+    bolts: tuple[RunBolt, ...],
+    added: tuple[AddedAnchor, ...],
+    rule: AnchorRule,
+) -> list[SpliceFinding]:
+    """Spacing and number of bolts in one piece."""
+    low_mm, high_mm = float(ends.station_mm[low]), float(ends.station_mm[high])
+    own = [anchor for anchor in added if low_mm < (anchor.low_mm + anchor.high_mm) / 2.0 <= high_mm]
+    found = []
+    spacing = sum(anchor.wanted_by == "spacing" for anchor in own)
+    if spacing:
+        found.append(SpliceFinding("spacing-too-wide", low_mm, count=spacing))
+    few = sum(anchor.wanted_by == "count" for anchor in own)
+    if few:
+        found.append(SpliceFinding("too-few-bolts", low_mm, count=few))
+    for below, above in pairwise(bolts):
+        if low_mm < below.station_mm and above.station_mm < high_mm and gap_verdict(below, above, rule)[1]:
+            found.append(SpliceFinding("spacing-cannot-tell", below.station_mm, (below.mark, above.mark)))
+    return found

@@ -1,0 +1,40 @@
+"""The files of a plan beside plates.json: the one place that says which there are.
+
+Each is made whole in memory before any is written, so that a fault in one leaves the folder as it was.
+"""
+
+from __future__ import annotations
+
+from sillwright.plates.record import PlatesPlan
+from sillwright.tell.drill_sheets import StripPaper
+from sillwright.tell.drill_strip import drill_strip
+from sillwright.tell.plate_csv import holes_csv, pieces_csv
+from sillwright.tell.plate_dxf import plates_dxf
+from sillwright.tell.report import file_names
+
+STRIP_FOLDER = "strips"
+TABLES = ("holes.csv", "pieces.csv", "plates.dxf")
+
+
+def plate_files(plan: PlatesPlan, paper: StripPaper) -> dict[str, bytes]:
+    """Every file by its name in the results' folder. Raises JobError where a piece is too wide for the paper."""
+    bolts_mm = {bolt.mark: bolt.diameter_mm for run in plan.runs for bolt in run.bolts}
+    handed = {run.name: run.left_handed for run in plan.runs}
+    files = {
+        "holes.csv": holes_csv(plan.pieces, bolts_mm),
+        "pieces.csv": pieces_csv(plan.pieces),
+        "plates.dxf": plates_dxf(plan.pieces, bolts_mm=bolts_mm, left_handed=handed),
+    }
+    names = strip_names(plan)
+    for piece in plan.pieces:
+        strip = drill_strip(piece, bolts_mm=bolts_mm, left_handed=handed[piece.run], paper=paper)
+        files[names[piece.name]] = strip.pdf
+    return files
+
+
+def strip_names(plan: PlatesPlan) -> dict[str, str]:
+    """Where each piece's drilling strip goes, by the piece's name."""
+    # A dot in a name would be taken for the ending of a file.
+    plain = {piece.name: piece.name.replace(".", "-") for piece in plan.pieces}
+    made = file_names(list(plain.values()))
+    return {name: f"{STRIP_FOLDER}/{made[safe]}.pdf" for name, safe in plain.items()}

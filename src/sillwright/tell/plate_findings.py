@@ -1,0 +1,307 @@
+"""What is to be said of a plan, in words: a sentence for each finding that a crew can act on, and the order of them.
+
+A finding is data (``plates.findings``); the sentence is made here, so that terminal, sheets and documentation say the
+same thing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import get_args
+
+from sillwright.judge.passes import PassCode
+from sillwright.judge.verdicts import CheckKey
+from sillwright.lengths import format_feet_inches
+from sillwright.plates.findings import PlanCode, PlanFinding
+from sillwright.plates.splice_findings import SpliceCode
+from sillwright.tell.reasons import length_text, reason_for
+
+RULE_WORDS: dict[CheckKey, str] = {
+    "bolt-diameter": "the least bolt diameter",
+    "spacing": "the largest spacing of bolts",
+    "end-largest": "the largest distance of a bolt from the plate's end",
+    "end-least": "the least distance of a bolt from the plate's end",
+    "bolts-a-piece": "the least number of bolts in a piece",
+    "short-wall-middle": "the middle of a short wall",
+    "across": "the middle part of the plate's width",
+    "concrete-edge": "the least distance from the concrete's edge",
+    "overhang": "the plate's overhang past the concrete",
+    "bearing": "the plate's bearing on the concrete",
+    "stick-up": "the stick-up that plates, washers and nut need",
+}
+
+# What it says, and what to do. ``{name|fallback}`` is filled from the finding; ``{marks?is/are}`` goes by how many.
+PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
+    "end-not-said": (
+        "nothing says where the plate {ends|ends}, so the run is not planned{near|}",
+        'write {key|[run.begins] or [run.ends]} under the run in job.toml with corner = "the other run", station = '
+        '"12 ft 3 in" or wall_end = "12 ft 3 in"',
+    ),
+    "corner-not-usable": (
+        "the corner of {corner|two runs} cannot be cut to. {told|It was not measured}",
+        "until then the runs that end there are not planned",
+    ),
+    "corner-check": (
+        "the corner of {corner|two runs} is in doubt{because|}",
+        "look at its reasons on the measuring sheet and check the angle before cutting",
+    ),
+    "length-unsure": (
+        "how true the cards were printed leaves the length to the corner open by {value|some}",
+        "tape the wall before cutting, or tape between two cards, write {key|[[run.tape]]} and measure again",
+    ),
+    "mitre-not-lapped": (
+        "both plates are mitred at one place at the corner of {corner|two runs}, and nothing laps over it",
+        'tie the corner as the drawings say, or write joint = "butt" to lap the second plate over the first',
+    ),
+    "run-reshoot": ("nothing of this run can be relied on, so it is not planned", "shoot it again and measure again"),
+    "run-check": (
+        "the measuring sheet has doubts about this run{because|}",
+        "read them there before anything is cut",
+    ),
+    "bolt-reshoot": (
+        "{marks|a bolt} {marks?was/were} not measured, and no hole is marked",
+        "shoot {marks?it/them} again, or tape {marks?it/them}",
+    ),
+    "bolt-check": (
+        "{marks|a bolt} {marks?is/are} in doubt on the measuring sheet{because|}",
+        "put a tape on {marks?it/them} before drilling",
+    ),
+    "bolt-engineer": (
+        "{marks|a bolt} {marks?is/are} not to be drilled for as {marks?it stands/they stand}{because|}",
+        "this is for the engineer; no hole is marked",
+    ),
+    "bolt-cannot-tell": (
+        "whether the plate goes down over {marks|a bolt} cannot be told{because|}",
+        "look at {marks?it/them} and try the plate before drilling",
+    ),
+    "bolt-straighten": (
+        "{marks|a bolt} {marks?leans/lean} too far for a hole of this size, or for a nut to bear flat",
+        "holes are marked over the foot, so straighten {marks?it/them} first, and ask before bending: no source sets a "
+        "limit for it",
+    ),
+    "bolt-beyond-plate": (
+        "no piece of the {layer|plate} goes over {marks|a bolt}",
+        "check where the run begins and ends; a bolt that no plate covers is one for the engineer",
+    ),
+    "bolt-left-out": (
+        "joints were planned without {marks|a bolt}, which cannot be counted on",
+        "settle {marks?it/them} and plan again before cutting",
+    ),
+    "bolt-fails-rule": (
+        "{marks|a bolt} {marks?does/do} not meet {rule|a rule}",
+        "ask the engineer or the building official",
+    ),
+    "bolt-rule-unsure": (
+        "whether {marks|a bolt} {marks?meets/meet} {rule|a rule} cannot be told within the ±",
+        "put a tape on {marks?it/them}",
+    ),
+    "hole-tolerance": (
+        "the ± of {marks|a bolt} is more than the {value|play} that the hole leaves each way",
+        "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
+    ),
+    "hole-off-piece": (
+        "the hole of {marks|a bolt} would run off its piece of the {layer|plate}, and is not marked",
+        "check the bolt and where the plates meet",
+    ),
+    "holes-larger-than-rule": (
+        "holes are larger than the rule set allows{over|}",
+        "have it approved, or change {key|[layout] hole_over}",
+    ),
+    "holes-smaller-than-rule": (
+        "holes are smaller than the rule set asks{over|}",
+        "change {key|[layout] hole_over}",
+    ),
+    "piece-fails-rule": (
+        "{piece|a piece of plate} does not meet {rule|a rule}{about|}",
+        "ask the engineer or the building official",
+    ),
+    "piece-rule-unsure": (
+        "whether {piece|a piece of plate} meets {rule|a rule} cannot be told{about|}",
+        "tape it on the wall",
+    ),
+    "overhang-fails-rule": ("{rule|the plate's overhang} is past the limit", "ask the engineer or move the line"),
+    "overhang-unsure": (
+        "whether {rule|the plate's overhang} is within a limit cannot be told",
+        "tape the concrete's edge, and write the limit your inspector holds under [layout] as overhang",
+    ),
+    "line-shift-helps": (
+        "another chalk line{shift|} would bring in {bolts|more bolts}",
+        "see line_shift in plates.json before snapping it again, and what else hangs on the line",
+    ),
+    "levels-missing": (
+        "other runs have level readings, and this one has none",
+        "take some and write {key|[run.levels]}",
+    ),
+    "shim-engineer": (
+        "{places|some places} {count?lies/lie} up to {value|too much} under level, more than shims are set to carry",
+        "ask the engineer, or grout",
+    ),
+    "shim-grout": (
+        "{places|some places} {count?lies/lie} up to {value|too much} under level",
+        "this is for non-shrink grout",
+    ),
+    "shim-not-read": (
+        "{places|some places} for shims {count?lies/lie} beyond the level readings",
+        "read the level at both ends",
+    ),
+    "shim-unsure": (
+        "level readings are too far apart, or a gap too near a limit, to be sure of {places|some places} for shims",
+        "take more readings there and between",
+    ),
+    "not-level-one-plate": (
+        "the wall falls by {value|more than the tolerance}, and with one plate there is nothing to shim between",
+        "ask what to level with, or plan two plates",
+    ),
+    "outline-not-worked-out": ("the outline is not worked out in full. {told|A length is missing}", "see {key|it}"),
+    "outline-inconsistent": (
+        "the taped lengths and angles of the outline do not agree{suspects|}",
+        "tape again before anything is cut",
+    ),
+    "corner-out-of-square": (
+        "{outline|a corner} of the outline is out of square by {value|much} over 20 ft",
+        "ask whether it is meant so before cutting",
+    ),
+    "corner-square-unsure": (
+        "whether {outline|a corner} of the outline is square cannot be told",
+        "tape the diagonals once more",
+    ),
+    "cut-list-not-proven": ("a shorter cut list may exist", "nothing is wrong with this one"),
+    "no-bolts": (
+        "no bolt was found on this run, so it is not planned",
+        "look at the photos and measure again, or take {key|its [[run]]} out of job.toml",
+    ),
+    "anchors-to-approve": (
+        "{anchors|anchors} would have to be added for the {layer|plate}",
+        "an engineer or the building official must approve each one first",
+    ),
+    "joint-needs-anchor": (
+        "the joint at {station|a station} wants an anchor where no bolt stands",
+        "see below where it may go, and have it approved",
+    ),
+    "end-needs-anchor": (
+        "the plate's end at {station|a station} wants an anchor where no bolt stands",
+        "see below where it may go, and have it approved",
+    ),
+    "spacing-too-wide": ("bolts past {station|a station} stand too far apart", "have anchors between them approved"),
+    "too-few-bolts": ("the piece from {station|a station} has too few bolts", "have anchors approved"),
+    "joint-cannot-tell": (
+        "whether {marks|a bolt} {marks?serves/serve} the joint at {station|a station} cannot be told within the ±",
+        "tape {marks?it/them}",
+    ),
+    "end-cannot-tell": (
+        "whether {marks|a bolt} {marks?serves/serve} the end at {station|a station} cannot be told within the ±",
+        "tape {marks?it/them}",
+    ),
+    "spacing-cannot-tell": ("whether {marks|two bolts} stand too far apart cannot be told", "tape between them"),
+    "bolt-near-joint": (
+        "{marks|a bolt} may stand too near the joint of the {layer|plate} at {station|a station}",
+        "tape {marks?it/them}, and watch that the wood does not split",
+    ),
+    "bolt-near-end": (
+        "{marks|a bolt} may stand too near the end of the {layer|plate} at {station|a station}",
+        "tape {marks?it/them}, and watch that the wood does not split",
+    ),
+    "bolt-off-plate": (
+        "{marks|a bolt} {marks?stands/stand} beyond the plate's ends",
+        "check where the run begins and ends",
+    ),
+    "run-too-short": ("no anchor in so short a plate keeps the least end distance", "ask the engineer"),
+}
+
+# Why a bolt is the engineer's, or cannot be told of (``judge/passes.py``).
+PASS_WORDS: dict[PassCode, str] = {
+    "bent": "bent",
+    "damaged": "damaged",
+    "off-plate": "no plate covers it",
+    "near-plate-edge": "near the plate's edge",
+    "no-setback": "its place is not known",
+    "past-cold-bend": "leans past what may be bent back",
+    "near-cold-bend": "leans near what may be bent back",
+    "no-lean": "its lean is not known",
+    "no-hole-size": "no size of hole is known",
+    "hole-under-bolt": "the hole is smaller than the bolt",
+    "will-not-pass": "will not pass its hole",
+    "nut-not-flat": "its nut will not bear flat",
+    "near-limit": "its lean is near the limit",
+}
+
+_PLACE = re.compile(r"\{(\w+)\|([^{}]*)\}|\{(marks|count)\?([^{}/]*)/([^{}/]*)\}")
+_LAYERS = {1: "first plate", 2: "second plate", 3: "third plate"}
+
+
+def explain_plan(finding: PlanFinding) -> str:
+    """A sentence the crew can act on; the run or corner it is about is named where the sentence does not."""
+    says, do = (_filled(part, finding) for part in PLAN_SENTENCES[finding.code])
+    return f"{says[0].upper()}{says[1:]}: {do}."
+
+
+def about(finding: PlanFinding) -> str:
+    """What a finding speaks of, to stand before its sentence: a run, a corner, or the job."""
+    if finding.run:
+        return f"Run {finding.run}"
+    return "Corner" if finding.corner else "The job"
+
+
+def to_decide(findings: Sequence[PlanFinding]) -> list[PlanFinding]:
+    """Those that ask for a decision, in the order of the plan."""
+    return [finding for finding in findings if finding.weight == "decide"]
+
+
+def notes(findings: Sequence[PlanFinding]) -> list[PlanFinding]:
+    """Those that are only told."""
+    return [finding for finding in findings if finding.weight == "note"]
+
+
+def _filled(template: str, finding: PlanFinding) -> str:
+    values = {
+        "run": finding.run,
+        "corner": " and ".join(finding.corner),
+        "marks": _listed(finding.marks),
+        "about": f" ({_listed(finding.marks)})" if finding.marks else "",
+        "piece": finding.piece and f"piece {finding.piece}",
+        "layer": _LAYERS.get(finding.layer or 0, ""),
+        "station": "" if finding.station_mm is None else _at(finding.station_mm),
+        "near": "" if finding.station_mm is None else f" (the outermost bolt there is at {_at(finding.station_mm)})",
+        "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
+        "value": "" if finding.value_mm is None else length_text(finding.value_mm),
+        "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
+        "shift": "" if finding.value_mm is None else f", {length_text(finding.value_mm)} over at the low end,",
+        "bolts": _counted(finding.count, "more bolt"),
+        "rule": RULE_WORDS[finding.rule] if finding.rule in get_args(CheckKey) else "",  # type: ignore[index]
+        "key": finding.key,
+        "told": finding.told.removesuffix("."),
+        "places": _counted(finding.count, "place"),
+        "anchors": _counted(finding.count, "anchor"),
+        "outline": f"corner {finding.facts[0]}" if finding.facts else "",
+        "because": f" ({', '.join(map(_why, finding.facts))})" if finding.facts else "",
+        "suspects": f"; look first at {_listed(finding.facts)}" if finding.facts else "",
+    }
+    numbers = {"marks": len(finding.marks), "count": 2 if finding.count is None else finding.count}
+
+    def fill(place: re.Match[str]) -> str:
+        if place[3]:
+            return place[4] if numbers[place[3]] <= 1 else place[5]
+        return values[place[1]] or place[2]
+
+    return _PLACE.sub(fill, template)
+
+
+def _why(code: str) -> str:
+    """A code of the record, or of what was judged of a bolt, in a few words."""
+    if code in get_args(PassCode):
+        return PASS_WORDS[code]  # type: ignore[index]
+    reason = reason_for(code)
+    return reason.title[0].lower() + reason.title[1:] if reason else code
+
+
+def _counted(count: int | None, noun: str) -> str:
+    return "" if count is None else f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _at(station_mm: float) -> str:
+    return f"station {format_feet_inches(station_mm)}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -1,0 +1,56 @@
+"""The plan on a terminal: the pieces of each run, and what somebody must decide."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from sillwright.lengths import format_feet_inches
+from sillwright.plates.record import PlatesPlan, RunPlan
+from sillwright.tell.plate_findings import about, explain_plan, notes, to_decide
+from sillwright.tell.plate_view import SQUARE_TO_DEG
+from sillwright.tell.wording import ADVISES
+
+
+def pieces_table(run: RunPlan) -> RenderableType:
+    """The pieces of a run: what to cut, out of what, and how many holes; a line in its place where there are none."""
+    if not run.pieces:
+        return Text(f"Run {run.name}: not planned, see below", style="bold yellow")
+    table = Table(title=Text(f"Run {run.name}", style="bold"), title_justify="left", box=None, pad_edge=False)
+    for place, heading in enumerate(
+        ("Piece", "Chalk-line edge", "Long points", "Low end", "High end", "From stock", "Holes")
+    ):
+        table.add_column(heading, overflow="fold", no_wrap=place in (0, 1, 2, 5))
+    for piece in run.pieces:
+        lengths = (format_feet_inches(mm) for mm in (piece.line_edge_mm, piece.longest_mm))
+        ends = (_cut(cut_deg) for cut_deg in (piece.plate.low_cut_deg, piece.plate.high_cut_deg))
+        stock, holes = format_feet_inches(piece.stock_mm), str(len(piece.plate.holes))
+        table.add_row(*(Text(cell) for cell in (piece.plate.name, *lengths, *ends, stock, holes)))
+    return table
+
+
+def _cut(cut_deg: float) -> str:
+    """How an end is cut, short enough for a column."""
+    if abs(cut_deg) < SQUARE_TO_DEG:
+        return "square"
+    return f"{abs(cut_deg):.1f}°, {'far' if cut_deg > 0.0 else 'line'} edge long"
+
+
+def plan_lines(plan: PlatesPlan) -> Iterator[str]:
+    """What needs a decision, then what is only told, then what the plan is not."""
+    deciding = to_decide(plan.findings)
+    if deciding:
+        yield "To decide first:"
+    for finding in deciding:
+        yield f"  {about(finding)}: {explain_plan(finding)}"
+    for run in plan.runs:
+        for layer in run.splices:
+            for anchor in layer.added:
+                low, high = (format_feet_inches(mm) for mm in (anchor.low_mm, anchor.high_mm))
+                yield f"  Run {run.name}: an anchor to add, if approved, between stations {low} and {high}."
+    for finding in notes(plan.findings):
+        yield f"  Note. {about(finding)}: {explain_plan(finding)}"
+    yield f"Rules: {plan.rules.name}. {ADVISES} The local code, the drawings and the engineer come first."
