@@ -1,0 +1,318 @@
+"""One run's sheet as text: its pieces, holes, shims and ends, worked out once for paper and page.
+
+No figure stands here for a bolt that has no hole in the plan. A hole that something speaks against carries a tag in
+words and ``doubtful``, so that no sheet can print its figures as if they were sure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
+from sillwright.plates.piece import Hole
+from sillwright.plates.record import BoltPlan, PlannedPiece, PlatesPlan, RunEnd, RunPlan
+from sillwright.tell.plate_view import end_words, hole_doubts, in_order
+from sillwright.tell.plate_words import STATES, drill_words, joint_words, mark_parts, shim_place_words, shim_words
+from sillwright.tell.rows import angle_text, shown, width_inches
+
+STRAIGHTEN, TAPE, BOTH = "STRAIGHTEN FIRST", "TAPE FIRST", "STRAIGHTEN, THEN TAPE"
+ENGINEER, RESHOOT, BARE, NO_HOLE = "NO HOLE: ENGINEER", "NO HOLE: SHOOT AGAIN", "NO HOLE: NO PLATE OVER IT", "NO HOLE"
+CHECK_ANGLE = "CHECK THE ANGLE FIRST"
+TAPE_WALL = "TAPE THE WALL FIRST"
+BOX_KEY = (
+    "A box is for one bolt: tick it once its holes are drilled. A box with a question mark is not to be drilled from "
+    "yet: its figures stand in brackets. Do what is said beside it, and write down what the tape reads. A box with a "
+    "cross has no hole."
+)
+_MM_PER_SIXTY_FOURTH = MM_PER_INCH / 64.0
+
+
+@dataclass(frozen=True)
+class PieceRow:
+    """One piece: lengths along both edges, how the saw is set at each end, and what to do before cutting (``tag``)."""
+
+    name: str
+    layer: int
+    line_edge: str
+    far_edge: str
+    longest: str
+    low_cut: str
+    high_cut: str
+    stock: str
+    holes: int
+    tag: str = ""
+
+
+@dataclass(frozen=True)
+class HoleCell:
+    """A bolt's hole in one layer: the piece, and how far along it from its low end."""
+
+    layer: int
+    piece: str
+    along: str
+    metric: str
+
+
+@dataclass(frozen=True)
+class HoleRow:
+    """One bolt: its holes layer by layer, how far in from the chalk-line edge, and the drill.
+
+    tag : why its figures are not to be drilled from, in capitals; empty where they are
+    doubtful : there are figures, and something speaks against them
+    notes : sentences; for a sure hole how far a mark may be off
+    """
+
+    mark: str
+    cells: tuple[HoleCell, ...]
+    across: str
+    across_metric: str
+    drill: str
+    tag: str
+    doubtful: bool
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ShimRow:
+    """One place for a shim."""
+
+    at: str
+    place: str
+    says: str
+    gap: str
+    doubtful: bool
+
+
+@dataclass(frozen=True)
+class RunRows:
+    """What stands on one run's sheet besides its drawing and what comes before drilling."""
+
+    name: str
+    state: str
+    facts: tuple[str, ...]
+    pieces: tuple[PieceRow, ...]
+    holes: tuple[HoleRow, ...]
+    shims: tuple[ShimRow, ...]
+    no_shim: str
+    levels: str
+    ends: tuple[str, ...]
+
+
+def run_rows(plan: PlatesPlan, run: RunPlan) -> RunRows:
+    """The rows of one run."""
+    none = [shim for shim in run.shims if shim.verdict == "none" and not shim.doubtful]
+    return RunRows(
+        name=run.name,
+        state=STATES[run.status],
+        facts=_facts(plan, run),
+        pieces=tuple(_piece_row(plan, run, piece) for piece in run.pieces),
+        holes=_hole_rows(plan, run),
+        shims=_shim_rows(plan, run),
+        no_shim=f"{len(none)} more places want no shim." if none and run.shims else "",
+        levels=_levels(plan, run),
+        ends=tuple(line for end in (run.begins, run.ends) for line in _end_lines(plan, run, end)),
+    )
+
+
+def _facts(plan: PlatesPlan, run: RunPlan) -> tuple[str, ...]:
+    lumber = plan.lumber
+    color = f"{run.line_color} " if run.line_color else ""
+    facts = [
+        f"The {color}chalk line marks the {run.line_marks} edge of the plate. Plates {format_inches(lumber.width_mm)} "
+        f"wide, {format_inches(lumber.thickness_mm)} thick, {lumber.layers} on top of each other. Bolts {lumber.bolt}. "
+        f"Drill {drill_words(lumber.drill_mm)}."
+    ]
+    if run.pieces:
+        facts.append(
+            "Hook the tape on the low end of the piece, at the chalk-line edge. The low end is the left one as drawn: "
+            "it lies at the lower station, nearer the lowest-numbered card."
+        )
+    return tuple(facts)
+
+
+def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRow:
+    piece, parts = planned.plate, mark_parts(plan.lumber)
+    same = [other.plate for other in run.pieces if other.plate.layer == piece.layer]
+    ends = []
+    if piece.low_mm == min(other.low_mm for other in same):
+        ends.append(run.begins)
+    if piece.high_mm == max(other.high_mm for other in same):
+        ends.append(run.ends)
+    at_corner = [end for end in ends if end.kind == "corner"]
+    tags = []
+    if any(layer.layer == piece.layer and layer.status != "ok" for end in at_corner for layer in end.layers):
+        tags.append(CHECK_ANGLE)
+    if at_corner and any(one.code == "length-unsure" and one.run == run.name for one in plan.findings):
+        tags.append(TAPE_WALL)
+    return PieceRow(
+        piece.name,
+        piece.layer,
+        format_feet_inches(planned.line_edge_mm, parts),
+        format_feet_inches(planned.far_edge_mm, parts),
+        format_feet_inches(planned.longest_mm, parts),
+        end_words(piece, "low"),
+        end_words(piece, "high"),
+        format_feet_inches(planned.stock_mm),
+        len(piece.holes),
+        ", ".join(tags),
+    )
+
+
+def _hole_rows(plan: PlatesPlan, run: RunPlan) -> tuple[HoleRow, ...]:
+    """Every bolt of the run, and every neighbour's bolt that a piece of it goes over, in the order of stations."""
+    bolts = {bolt.mark: bolt for each in plan.runs for bolt in each.bolts}
+    drilled: dict[str, list[tuple[PlannedPiece, Hole]]] = {}
+    at_mm: dict[str, float] = {}
+    for planned in sorted(run.pieces, key=lambda one: one.plate.layer):
+        for hole in planned.plate.holes:
+            drilled.setdefault(hole.mark, []).append((planned, hole))
+            at_mm.setdefault(hole.mark, planned.plate.low_mm + hole.from_low_end_mm)
+    for bolt in run.bolts:
+        at_mm.setdefault(bolt.mark, math.inf if bolt.station_mm is None else bolt.station_mm)
+    marks = sorted(at_mm, key=lambda mark: (at_mm[mark], mark))
+    return tuple(_hole_row(plan, mark, bolts.get(mark), drilled.get(mark, []), run) for mark in marks)
+
+
+def _hole_row(
+    plan: PlatesPlan, mark: str, bolt: BoltPlan | None, drilled: list[tuple[PlannedPiece, Hole]], run: RunPlan
+) -> HoleRow:
+    if not drilled:
+        assert bolt is not None
+        tag, notes = _no_hole(bolt, run)
+        return HoleRow(mark, (), "", "", "", tag, False, notes)
+    parts = mark_parts(plan.lumber)
+    bolts_mm = {} if bolt is None else {mark: bolt.diameter_mm}
+    doubts = dict.fromkeys(doubt for piece, hole in drilled for doubt in hole_doubts(piece.plate, hole, bolts_mm))
+    straighten = any("straighten-first" in hole.doubts for _, hole in drilled)
+    others = len(doubts) - straighten
+    tag = BOTH if straighten and others else STRAIGHTEN if straighten else TAPE if others else ""
+    cells = tuple(
+        HoleCell(
+            piece.plate.layer,
+            piece.plate.name,
+            format_feet_inches(hole.from_low_end_mm, parts),
+            f"{hole.from_low_end_mm:.1f} mm",
+        )
+        for piece, hole in drilled
+    )
+    across = dict.fromkeys(
+        (format_inches(hole.from_line_mm, parts), f"{hole.from_line_mm:.1f} mm") for _, hole in drilled
+    )
+    notes = tuple(doubts)
+    if not notes and bolt is not None and bolt.mark_within_mm is not None:
+        notes = (_within(bolt.mark_within_mm),)
+    return HoleRow(
+        mark,
+        cells,
+        " / ".join(inches for inches, _ in across),
+        " / ".join(metric for _, metric in across),
+        " / ".join(dict.fromkeys(drill_words(hole.drill_mm) for _, hole in drilled)),
+        tag,
+        bool(doubts),
+        notes,
+    )
+
+
+def _within(within_mm: float) -> str:
+    """How far a mark may be off, rounded down: it is room that is left."""
+    steps = math.floor(within_mm / _MM_PER_SIXTY_FOURTH + 1e-9)
+    if not steps:
+        return 'Mark with a knife: less than 1/64" to spare.'
+    return f"The mark may be off by {format_inches(steps * _MM_PER_SIXTY_FOURTH, 64)} at most."
+
+
+def _no_hole(bolt: BoltPlan, run: RunPlan) -> tuple[str, tuple[str, ...]]:
+    elsewhere = list(dict.fromkeys(hole.run for hole in bolt.holes))
+    if elsewhere:
+        return f"SEE RUN {elsewhere[0]}", (f"The plate of run {elsewhere[0]} goes over it: drill it there.",)
+    if bolt.status == "reshoot":
+        return RESHOOT, ("It was not measured: shoot it again, or tape it on the wall.",)
+    if bolt.passing.verdict == "engineer":
+        return ENGINEER, ("Ask the engineer before any plate goes on.",)
+    if run.pieces and not bolt.under_run:
+        return BARE, ("No piece goes over it: check where the run begins and ends, and ask the engineer.",)
+    return NO_HOLE, ("Nothing is marked for it: see before drilling.",)
+
+
+def _shim_rows(plan: PlatesPlan, run: RunPlan) -> tuple[ShimRow, ...]:
+    low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
+    rows = []
+    for shim in run.shims:
+        if shim.verdict == "none" and not shim.doubtful:
+            continue
+        gap = None if shim.gap_mm is None else shown(shim.gap_mm, shim.u95_mm)
+        rows.append(
+            ShimRow(
+                format_feet_inches(shim.place.station_mm - low_mm),
+                shim_place_words(shim),
+                shim_words(shim),
+                "" if gap is None else f"gap {gap.inches} {gap.plus_minus}",
+                shim.doubtful or shim.verdict not in ("none", "shim"),
+            )
+        )
+    return tuple(rows)
+
+
+def _levels(plan: PlatesPlan, run: RunPlan) -> str:
+    """High and low point of the job, and of this run beside them."""
+    facts = plan.levels
+    if facts is None:
+        return "No level readings were given: no shims are planned."
+    fall = shown(facts.fall_mm, facts.fall_u95_mm)
+    high, low = (
+        f"run {point.run} at station {format_feet_inches(point.station_mm)}" for point in (facts.high, facts.low)
+    )
+    told = f"Highest: {high}. Lowest: {low}, {fall.inches} {fall.plus_minus} below it."
+    own = [point for point in facts.points if point.run == run.name]
+    if not own:
+        return f"{told} This run has no readings."
+    lowest = min(own, key=lambda point: point.height_mm)
+    down = format_inches(-lowest.height_mm)
+    return (
+        f"{told} Lowest read on this run: {down} below the highest, at station "
+        f"{format_feet_inches(lowest.station_mm)}. Held level within {format_inches(facts.within_mm, 32)}."
+    )
+
+
+def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
+    """What is known of one end of the run: where it is, who said so, how each layer is cut there."""
+    name = f"{end.end.capitalize()} end"
+    if end.kind == "not said":
+        yield f"{name}: NOT SAID. Nothing says where the plate ends."
+        return
+    where = {"corner": f"corner with {end.other}", "station": "at a station", "wall end": "where the concrete ends"}
+    yield f"{name}: {where[end.kind]} (by the {end.said_by}).{_corner_words(plan, run, end)}"
+    for layer in end.layers:
+        words = joint_words(layer, end.other)
+        piece = next((one.plate for one in _outermost(run, end) if one.plate.layer == layer.layer), None)
+        cut = "" if piece is None or layer.joint == "square" else f", {end_words(piece, end.end)}"
+        moved = ""
+        if layer.joint != "square":
+            moved = " The angle's ± is not known: CHECK it before cutting."
+            if layer.cut_u95_deg is not None and layer.moved_by_angle_mm is not None:
+                moved = (
+                    f" The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
+                    f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
+                )
+        yield f"{name}, layer {layer.layer}: {words}{cut}.{moved}{'' if layer.status == 'ok' else f' {CHECK_ANGLE}.'}"
+
+
+def _outermost(run: RunPlan, end: RunEnd) -> list[PlannedPiece]:
+    """The piece of each layer that lies at this end."""
+    by_layer: dict[int, PlannedPiece] = {}
+    for plate in in_order([one.plate for one in run.pieces]):
+        if end.end == "high" or plate.layer not in by_layer:
+            by_layer[plate.layer] = next(one for one in run.pieces if one.plate is plate)
+    return list(by_layer.values())
+
+
+def _corner_words(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> str:
+    if end.kind != "corner":
+        return ""
+    for corner in plan.corners:
+        if set(corner.runs) == {run.name, end.other} and corner.angle_deg is not None:
+            turn = "" if corner.turn is None else f", {corner.turn} corner of the building"
+            return f" {angle_text(corner.angle_deg, corner.u95_deg, 2)}{turn}."
+    return ""
