@@ -7,7 +7,7 @@ the largest of those on an architect's rule at which the drawing leaves the shee
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sillwright.lengths import format_feet_inches

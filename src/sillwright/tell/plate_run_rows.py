@@ -13,8 +13,17 @@ from dataclasses import dataclass
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.piece import Hole
 from sillwright.plates.record import BoltPlan, PlannedPiece, PlatesPlan, RunEnd, RunPlan
+from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
-from sillwright.tell.plate_words import STATES, drill_words, joint_words, mark_parts, shim_place_words, shim_words
+from sillwright.tell.plate_word_table import SHIM_HEIGHTS, SHIM_UNSURE, SHIM_VERDICTS
+from sillwright.tell.plate_words import (
+    STATES,
+    drill_words,
+    joint_words,
+    mark_parts,
+    shim_height_words,
+    shim_place_words,
+)
 from sillwright.tell.rows import angle_text, shown, width_inches
 
 STRAIGHTEN, TAPE, BOTH = "STRAIGHTEN FIRST", "TAPE FIRST", "STRAIGHTEN, THEN TAPE"
@@ -76,12 +85,14 @@ class HoleRow:
 
 @dataclass(frozen=True)
 class ShimRow:
-    """One place for a shim."""
+    """One place for a shim: how far from the run's low end, under what, and its height or who is to be asked there.
+
+    doubtful : nothing is to be set before it was read again or somebody was asked
+    """
 
     at: str
     place: str
-    says: str
-    gap: str
+    height: str
     doubtful: bool
 
 
@@ -95,14 +106,13 @@ class RunRows:
     pieces: tuple[PieceRow, ...]
     holes: tuple[HoleRow, ...]
     shims: tuple[ShimRow, ...]
-    no_shim: str
+    shim_lines: tuple[str, ...]
     levels: str
     ends: tuple[str, ...]
 
 
 def run_rows(plan: PlatesPlan, run: RunPlan) -> RunRows:
     """The rows of one run."""
-    none = [shim for shim in run.shims if shim.verdict == "none" and not shim.doubtful]
     return RunRows(
         name=run.name,
         state=STATES[run.status],
@@ -110,9 +120,27 @@ def run_rows(plan: PlatesPlan, run: RunPlan) -> RunRows:
         pieces=tuple(_piece_row(plan, run, piece) for piece in run.pieces),
         holes=_hole_rows(plan, run),
         shims=_shim_rows(plan, run),
-        no_shim=f"{len(none)} more places want no shim." if none and run.shims else "",
+        shim_lines=tuple(_shim_lines(run)),
         levels=_levels(plan, run),
         ends=tuple(line for end in (run.begins, run.ends) for line in _end_lines(plan, run, end)),
+    )
+
+
+def run_overview(plan: PlatesPlan, run: RunPlan, holes: tuple[HoleRow, ...]) -> Overview | None:
+    """The drawing of the run; a bolt that has a place and gets no hole is a cross in it."""
+    own = {bolt.mark: bolt for bolt in run.bolts}
+    without = [
+        NoHole(row.mark, bolt.station_mm, bolt.setback_mm)
+        for row in holes
+        if not row.cells and (bolt := own.get(row.mark)) is not None and not bolt.holes and bolt.status != "reshoot"
+        if bolt.station_mm is not None and bolt.setback_mm is not None
+    ]
+    return plate_overview(
+        [piece.plate for piece in run.pieces],
+        doubtful=frozenset(row.mark for row in holes if row.doubtful),
+        no_holes=without,
+        left_handed=run.left_handed,
+        parts=mark_parts(plan.lumber),
     )
 
 
@@ -238,21 +266,39 @@ def _no_hole(bolt: BoltPlan, run: RunPlan) -> tuple[str, tuple[str, ...]]:
 
 def _shim_rows(plan: PlatesPlan, run: RunPlan) -> tuple[ShimRow, ...]:
     low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
-    rows = []
-    for shim in run.shims:
-        if shim.verdict == "none" and not shim.doubtful:
-            continue
-        gap = None if shim.gap_mm is None else shown(shim.gap_mm, shim.u95_mm)
-        rows.append(
-            ShimRow(
-                format_feet_inches(shim.place.station_mm - low_mm),
-                shim_place_words(shim),
-                shim_words(shim),
-                "" if gap is None else f"gap {gap.inches} {gap.plus_minus}",
-                shim.doubtful or shim.verdict not in ("none", "shim"),
-            )
+    return tuple(
+        ShimRow(
+            format_feet_inches(shim.place.station_mm - low_mm),
+            shim_place_words(shim),
+            shim_height_words(shim),
+            shim.doubtful or shim.verdict not in ("none", "shim"),
         )
-    return tuple(rows)
+        for shim in run.shims
+        if shim.verdict != "none" or shim.doubtful
+    )
+
+
+def _shim_lines(run: RunPlan) -> Iterator[str]:
+    """What each verdict asks for, once, with the places counted."""
+    if not run.shims:
+        return
+    yield "Shims go between first and second plate, from the run's low end along the chalk-line edge."
+    for verdict in ("engineer", "grout", "not read"):
+        there = [shim for shim in run.shims if shim.verdict == verdict]
+        if there:
+            deepest_mm = max((shim.gap_mm for shim in there if shim.gap_mm is not None), default=None)
+            gap = "" if deepest_mm is None else f" (up to {format_inches(deepest_mm)} under level)"
+            yield f"{SHIM_HEIGHTS[verdict]}, {_places(len(there))}{gap}. {SHIM_VERDICTS[verdict]}."
+    unsure = sum(shim.doubtful and shim.verdict != "not read" for shim in run.shims)
+    if unsure:
+        yield f"In brackets, {_places(unsure)}: {SHIM_UNSURE}"
+    none = sum(shim.verdict == "none" and not shim.doubtful for shim in run.shims)
+    if none:
+        yield f"{_places(none)} more {'wants' if none == 1 else 'want'} no shim."
+
+
+def _places(count: int) -> str:
+    return f"{count} place{'' if count == 1 else 's'}"
 
 
 def _levels(plan: PlatesPlan, run: RunPlan) -> str:

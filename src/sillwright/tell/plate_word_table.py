@@ -112,13 +112,24 @@ PASS_SENTENCES: dict[PassCode, tuple[str, str]] = {
     ),
 }
 
-SHIM_VERDICTS: dict[ShimVerdict, str] = {
-    "none": "no shim",
-    "shim": "shim {height}",
-    "engineer": "NO SHIM: more than shims are set to carry. Ask the engineer, or grout",
-    "grout": "NO SHIM: this is for non-shrink grout",
-    "not read": "NOT READ: beyond the level readings. Read the level here",
+# Over a place in the list of shims, and the sentence that says what it asks for.
+SHIM_HEIGHTS: dict[ShimVerdict, str] = {
+    "none": "none",
+    "shim": "shim",
+    "engineer": "ENGINEER",
+    "grout": "GROUT",
+    "not read": "NOT READ",
 }
+SHIM_VERDICTS: dict[ShimVerdict, str] = {
+    "none": "It is level there: set nothing",
+    "shim": "Set a shim of this height",
+    "engineer": "It lies lower than shims are set to carry: set none, and ask the engineer",
+    "grout": "It lies too low for any shim: this is for non-shrink grout, and the engineer says which",
+    "not read": "It lies beyond the level readings: read the level there before setting any",
+}
+SHIM_UNSURE = (
+    "not sure. Readings are too far apart, or the gap is near a limit: read the level there again before setting any."
+)
 
 WANTED_WORDS: dict[Literal["joint", "end", "spacing", "count"], str] = {
     "joint": "no bolt holds the plate beside a joint",

@@ -23,7 +23,7 @@ from sillwright.tell.plate_word_table import (
     ITEM_WORDS,
     JOINT_WORDS,
     PASS_SENTENCES,
-    SHIM_VERDICTS,
+    SHIM_HEIGHTS,
     SQUARE_VERDICTS,
     SURE_WORDS,
     WANTED_WORDS,
@@ -108,12 +108,12 @@ def pass_sentence(code: PassCode) -> str:
     return f"{says}: {do}."
 
 
-def shim_words(shim: Shim) -> str:
-    """What to set at one place, and what to look at first where that is not sure."""
-    says = SHIM_VERDICTS[shim.verdict]
-    if shim.verdict == "shim" and shim.sixteenths:
-        says = says.format(height=format_inches(shim.sixteenths * MM_PER_INCH / 16.0))
-    return f"{says}. NOT SURE: read the level here again first" if shim.doubtful else says
+def shim_height_words(shim: Shim) -> str:
+    """The height of a shim, in brackets where it is not to be set before the level was read again."""
+    words = SHIM_HEIGHTS[shim.verdict]
+    if shim.verdict == "shim":
+        words = format_inches((shim.sixteenths or 0) * MM_PER_INCH / 16.0)
+    return f"({words})" if shim.doubtful and shim.verdict != "not read" else words
 
 
 def shim_place_words(shim: Shim) -> str:

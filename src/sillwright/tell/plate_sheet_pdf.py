@@ -1,0 +1,242 @@
+"""The plan as a PDF for the wall: the job's sheet, then a sheet for each run to work from, legible in rain.
+
+Every page carries job, run, date, rules and the photos' fingerprint, since sheets get parted. Figures to drill from are
+14 points high at least; one in doubt stands in brackets and thin, beside a box with a question mark.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import Any
+from xml.sax.saxutils import escape
+
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.platypus import (
+    BaseDocTemplate,
+    CondPageBreak,
+    Frame,
+    KeepTogether,
+    NextPageTemplate,
+    PageBreak,
+    PageTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from sillwright.plates.record import PlatesPlan, RunPlan
+from sillwright.tell.cardsheet import Paper
+from sillwright.tell.lettering import BOLD, REGULAR, printable, register_pdf_fonts
+from sillwright.tell.pdf_parts import (
+    BODY,
+    CHECK_GROUND,
+    FRAME_PADDING,
+    HEAD,
+    INK,
+    LIST,
+    MARGIN,
+    PAGES,
+    RULE,
+    SMALL,
+    items,
+    marked_up,
+    table,
+    text,
+)
+from sillwright.tell.plan_pdf import PlanDrawing, WayArrow
+from sillwright.tell.plate_before import Before, StraightenRow, before_drilling
+from sillwright.tell.plate_job_pdf import job_story
+from sillwright.tell.plate_job_rows import JobRows, job_rows
+from sillwright.tell.plate_page import NumberedCanvas, TickBox, draw_header
+from sillwright.tell.plate_run_rows import BOX_KEY, HoleRow, PieceRow, RunRows, ShimRow, run_overview, run_rows
+from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS
+
+HEADER_MM = 17.0
+FIGURE_POINTS = 14.0  # to be read at arm's length in rain (common practice, no source)
+_FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=16.5)
+_DOUBTFUL = ParagraphStyle("doubtful", parent=_FIGURE, fontName=REGULAR)
+_TAG = ParagraphStyle("tag", parent=BODY, fontName=BOLD, fontSize=9, leading=10.5)
+_SHIM = ParagraphStyle("shim", parent=BODY, fontName=BOLD, fontSize=10.5, leading=12)
+_SHIMS_ACROSS = 4
+
+
+def plates_pdf(plan: PlatesPlan, paper: Paper = "letter") -> bytes:
+    """The whole file, upright on Letter or A4; the same each time for the same plan."""
+    register_pdf_fonts()
+    buffer = io.BytesIO()
+    job = job_rows(plan)
+    document = BaseDocTemplate(
+        buffer, pagesize=PAGES[paper], title=f"{printable(plan.job)}: plates", author="sillwright", invariant=True
+    )
+    across, high = PAGES[paper]
+    names = ["", *(run.name for run in plan.runs)]
+    templates = []
+    for number, name in enumerate(names):
+        frame = Frame(
+            MARGIN - FRAME_PADDING,
+            0.9 * MARGIN,
+            across - 2 * (MARGIN - FRAME_PADDING),
+            high - 0.9 * MARGIN - MARGIN - HEADER_MM * mm,
+        )
+        templates.append(PageTemplate(f"sheet{number}", [frame], onPage=_rim(job, name), pagesize=PAGES[paper]))
+    document.addPageTemplates(templates)
+    width = across - 2 * MARGIN
+    story: list[Any] = job_story(plan, job, width)
+    for number, run in enumerate(plan.runs, start=1):
+        story += [NextPageTemplate(f"sheet{number}"), PageBreak(), *_run_story(plan, run, width)]
+    document.build(story, canvasmaker=NumberedCanvas)
+    return buffer.getvalue()
+
+
+def _rim(job: JobRows, run: str) -> Any:
+    def draw(canvas: Any, document: Any) -> None:
+        draw_header(canvas, document.pagesize, HEADER_MM * mm, job, run)
+
+    return draw
+
+
+def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
+    rows = run_rows(plan, run)
+    before = before_drilling(plan, run, rows.holes)
+    story: list[Any] = [text(f"Run {rows.name}: {rows.state}", LIST), *(text(fact) for fact in rows.facts)]
+    story += _before(before, width)
+    overview = run_overview(plan, run, rows.holes)
+    if overview is not None:
+        drawings = [PlanDrawing(row) for row in overview.rows]
+        heading = text("Plan of the plates, from above", LIST)
+        story += [KeepTogether([heading, drawings[0]]), *drawings[1:], text(overview.key, SMALL)]
+    if rows.pieces:
+        story += [KeepTogether([text("Pieces to cut", LIST), _pieces(rows.pieces, width)])]
+    if rows.holes:
+        story += [CondPageBreak(60 * mm), text("Holes", LIST), _holes(plan, rows, width), text(BOX_KEY, SMALL)]
+    story += _shims(rows, width)
+    story += [text("Ends and corners", LIST), *items(rows.ends)]
+    return [*story, KeepTogether([text("Mind", LIST), *items(RUN_CAUTIONS)])]
+
+
+def _before(before: Before, width: float) -> list[Any]:
+    inside: list[Any] = []
+    for name, title in BEFORE_TITLES.items():
+        lines = getattr(before, name)
+        if not lines:
+            continue
+        inside.append(text(title, _TAG))
+        inside += [_straighten(lines, width)] if name == "straighten" else items(lines)
+        inside.append(Spacer(1, 3))
+    if not inside:
+        return []
+    # One row a line, so that the box may go on on the next page.
+    box = Table([[one] for one in inside], colWidths=[width])
+    box.setStyle(
+        TableStyle(
+            [
+                ("BOX", (0, 0), (-1, -1), 1.4, INK),
+                ("TOPPADDING", (0, 0), (-1, -1), 1),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+            ]
+        )
+    )
+    return [Spacer(1, 4), box]
+
+
+def _straighten(rows: Sequence[StraightenRow], width: float) -> Table:
+    cells: list[list[Any]] = [
+        [text(name, HEAD) for name in ("Bolt", "Tip comes at least", "To plumb", "", "Which way")]
+    ]
+    for row in rows:
+        arrow = "" if row.arrow_deg is None else WayArrow(row.arrow_deg)
+        cells.append([TickBox(row.mark, ""), text(row.move, _FIGURE), text(row.plumb), arrow, text(row.way)])
+    return table(cells, [(width - 12) * share for share in (0.16, 0.25, 0.17, 0.06, 0.36)], [])
+
+
+def _pieces(rows: Sequence[PieceRow], width: float) -> Table:
+    names = ("Piece", "Chalk-line edge", "Far edge", "Low end, saw", "High end, saw", "From stock")
+    cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
+    extra: list[tuple[Any, ...]] = []
+    for line, row in enumerate(rows, start=1):
+        style, edge, far = _FIGURE, row.line_edge, row.far_edge
+        name: list[Any] = [text(row.name, _TAG), text(f"layer {row.layer}, {row.holes} holes", SMALL)]
+        if row.tag:
+            style, edge, far = _DOUBTFUL, f"({edge})", f"({far})"
+            name.append(text(row.tag, _TAG))
+            extra.append(("BACKGROUND", (0, line), (-1, line), CHECK_GROUND))
+        cells.append(
+            [name, text(edge, style), text(far, style), text(row.low_cut), text(row.high_cut), text(row.stock)]
+        )
+    return table(cells, [width * share for share in (0.17, 0.22, 0.2, 0.15, 0.15, 0.11)], extra)
+
+
+def _holes(plan: PlatesPlan, rows: RunRows, width: float) -> Table:
+    """One line a bolt: its box, how far along the piece of each layer, how far in, the drill, and what holds it up."""
+    layers = list(range(1, plan.lumber.layers + 1))
+    names = ["Bolt", *(f"Layer {layer}: from the low end" for layer in layers), "In from the line", "Drill", ""]
+    cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
+    extra: list[tuple[Any, ...]] = [("VALIGN", (0, 1), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 1), (-1, -1), 2)]
+    for line, row in enumerate(rows.holes, start=1):
+        cells.append(_hole_cells(row, layers))
+        if row.tag:
+            extra.append(("BACKGROUND", (0, line), (-1, line), CHECK_GROUND))
+        if not row.cells:
+            extra.append(("SPAN", (1, line), (-1, line)))
+    return table(cells, _hole_widths(width, len(layers)), extra)
+
+
+def _hole_widths(width: float, layers: int) -> list[float]:
+    """The columns, in points: the figures of a layer need 102 for feet, inches and sixteenths at 14 points."""
+    fixed = [66.0, *[102.0] * layers, 66.0, 54.0]
+    rest = width - sum(fixed)
+    if rest < 74.0:  # three layers: the bolt's and the line's columns give what they can
+        fixed = [58.0, *[100.0] * layers, 58.0, 46.0]
+        rest = width - sum(fixed)
+    return [*fixed, rest]
+
+
+def _hole_cells(row: HoleRow, layers: Sequence[int]) -> list[Any]:
+    box = TickBox(row.mark, "?" if row.doubtful else "" if row.cells else "x")
+    if not row.cells:
+        said = f"<b>{escape(printable(row.tag))}</b> {escape(printable(' '.join(row.notes)))}"
+        return [box, marked_up(said), *[""] * (len(layers) + 2)]
+    style = _DOUBTFUL if row.doubtful else _FIGURE
+
+    def figure(words: str) -> Any:
+        return text(f"({words})" if row.doubtful else words, style)
+
+    by_layer = {cell.layer: cell for cell in row.cells}
+    along: list[Any] = []
+    for layer in layers:
+        cell = by_layer.get(layer)
+        along.append("" if cell is None else [figure(cell.along), text(f"{cell.piece}, {cell.metric}", SMALL)])
+    note = [text(row.tag, _TAG), text("taped: __________", SMALL)] if row.tag else text(" ".join(row.notes), SMALL)
+    return [box, *along, [figure(row.across), text(row.across_metric, SMALL)], figure(row.drill), note]
+
+
+def _shims(rows: RunRows, width: float) -> list[Any]:
+    if not rows.shims:
+        return [text("Level", LIST), text(rows.levels), *items(rows.shim_lines)]
+    down = -(-len(rows.shims) // _SHIMS_ACROSS)
+    columns = [rows.shims[at : at + down] for at in range(0, len(rows.shims), down)]
+    cells = [[_shim_cell(column[line]) if line < len(column) else "" for column in columns] for line in range(down)]
+    grid = Table(cells, colWidths=[width / _SHIMS_ACROSS] * len(columns), hAlign="LEFT")
+    grid.setStyle(
+        TableStyle(
+            [
+                ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
+                ("LINEBEFORE", (1, 0), (-1, -1), 0.4, RULE),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("TOPPADDING", (0, 0), (-1, -1), 1),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
+    head = [text("Level and shims", LIST), text(rows.levels), *items(rows.shim_lines), Spacer(1, 2)]
+    return [CondPageBreak(40 * mm), *head, grid]
+
+
+def _shim_cell(row: ShimRow) -> Any:
+    height = escape(printable(row.height))
+    shown = height if row.doubtful else f"<b>{height}</b>"
+    plain = ParagraphStyle("plain", parent=_SHIM, fontName=REGULAR)
+    first = marked_up(f"{escape(printable(row.at))}: {shown}", plain)
+    return [first, text(row.place, SMALL)]
