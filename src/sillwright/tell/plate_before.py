@@ -15,15 +15,18 @@ from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.survey import Finding
 from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_run_rows import HoleRow
-from sillwright.tell.plate_words import anchor_words, listed, mark_parts, pass_sentence
+from sillwright.tell.plate_word_table import WANTED_WORDS
+from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words
 from sillwright.tell.reasons import title
 from sillwright.tell.rows import page_turn_deg, shown, way_words
 
 LAYERS = ("first", "second", "third")
 _TO_ENGINEER = ("bent", "damaged", "off-plate", "past-cold-bend", "near-cold-bend")
-# Told bolt by bolt, or in a group of their own.
+# Told bolt by bolt; in a group of their own, or among the shims.
 _TOLD_BY_BOLT = ("bolt-engineer", "bolt-straighten", "bolt-reshoot", "bolt-check", "bolt-cannot-tell", "hole-tolerance")
-_TOLD_APART = ("anchors-to-approve", "line-shift-helps")
+_TOLD_APART = ("anchors-to-approve", "line-shift-helps", "shim-engineer", "shim-grout", "shim-not-read", "shim-unsure")
+# What asks for the anchors that are listed.
+_ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
 
 
 @dataclass(frozen=True)
@@ -64,14 +67,20 @@ def before_drilling(plan: PlatesPlan, run: RunPlan, holes: Iterable[HoleRow]) ->
     tape = [line for row in rows if row.doubtful for line in _tape(row, bolts.get(row.mark))]
     told = {bolt.mark for bolt in own if bolt.straighten_first or bolt.status == "reshoot" or list(_engineer(bolt))}
     told |= {row.mark for row in rows if row.doubtful}
-    decide = [explain_plan(one) for one in _of_run(plan, run) if one.weight == "decide" and not _told(one, told)]
+    anchors = tuple(_anchors(plan, run))
+    apart = (*_TOLD_APART, *(_ASKS_FOR_ANCHORS if anchors else ()))
+    decide = [
+        explain_plan(one)
+        for one in _of_run(plan, run)
+        if one.weight == "decide" and one.code not in apart and not _told(one, told)
+    ]
     notes = [explain_plan(one) for one in _of_run(plan, run) if one.weight == "note" and one.code not in _TOLD_APART]
     return Before(
         tuple(engineer),
         tuple(straighten),
         tuple(tape),
         tuple(reshoot),
-        tuple(_anchors(plan, run)),
+        anchors,
         tuple(_line(run)),
         tuple(decide),
         tuple(notes),
@@ -84,8 +93,6 @@ def _of_run(plan: PlatesPlan, run: RunPlan) -> list[PlanFinding]:
 
 def _told(finding: PlanFinding, marks: set[str]) -> bool:
     """Whether a finding stands under its bolts already; it does not where a single one of them is missing there."""
-    if finding.code == "anchors-to-approve":
-        return True
     return finding.code in _TOLD_BY_BOLT and bool(finding.marks) and set(finding.marks) <= marks
 
 
@@ -140,10 +147,17 @@ def _reasons(bolt: BoltPlan) -> str:
 
 
 def _anchors(plan: PlatesPlan, run: RunPlan) -> Iterator[str]:
+    """The stretches that want an anchor each, gathered by layer and by what asks for them."""
     low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
     for name, splice in zip(LAYERS, run.splices, strict=False):
+        stretches: dict[str, list[str]] = {}
         for anchor in splice.added:
-            yield f"{name.capitalize()} plate. {anchor_words(anchor, low_mm, mark_parts(plan.lumber))}"
+            stretches.setdefault(WANTED_WORDS[anchor.wanted_by], []).append(
+                stretch_words(anchor, low_mm, mark_parts(plan.lumber))
+            )
+        for why, found in stretches.items():
+            where = "anywhere in this stretch" if len(found) == 1 else "anywhere in each of these stretches"
+            yield f"{name.capitalize()} plate, {why}: one {where}, from the run's low end: {'; '.join(found)}."
 
 
 def _line(run: RunPlan) -> Iterator[str]:

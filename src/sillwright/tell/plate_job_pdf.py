@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, KeepTogether, Table, TableStyle
+from reportlab.platypus import CondPageBreak, KeepTogether, Spacer, Table, TableStyle
 
 from sillwright.plates.record import PlatesPlan
 from sillwright.tell.pdf_parts import BODY, CHECK_GROUND, HEAD, INK, LIST, SMALL, items, table, text
 from sillwright.tell.plate_job_rows import JobRows
+from sillwright.tell.plate_page import TickBox
 from sillwright.tell.plate_wording import ADVISES_NOTHING_STRUCTURAL, HOW_JUDGED, PLATES_SAFETY
 
 
@@ -31,22 +32,20 @@ def job_story(plan: PlatesPlan, job: JobRows, width: float) -> list[Any]:
     photos = f"Photos: {job.photos}. Fingerprint of them all (SHA-256): {plan.photos.fingerprint_sha256}"
     box = Table([[[text("Before you strike, drill or bend", LIST), *items(PLATES_SAFETY)]]], colWidths=[width])
     box.setStyle(TableStyle([("BOX", (0, 0), (-1, -1), 1.2, INK), ("BOTTOMPADDING", (0, 0), (-1, -1), 6)]))
-    return [*story, text(photos, SMALL), KeepTogether([box])]
+    return [*story, Spacer(1, 6), text(photos, SMALL), Spacer(1, 6), KeepTogether([box])]
 
 
 def _sticks(job: JobRows, width: float) -> Table:
     cells: list[list[Any]] = [[text(name, HEAD) for name in ("Done", "Stick", "Wood", "Pieces, in this order", "Left")]]
     for row in job.sticks:
-        cells.append(["", text(row.stick, _BIG), text(row.kind), text(row.pieces, _BIG), text(row.left)])
-    boxes = [("BOX", (0, line), (0, line), 1.1, INK) for line in range(1, len(cells))]
-    return table(cells, [width * share for share in (0.06, 0.13, 0.12, 0.57, 0.12)], boxes)
+        cells.append([TickBox("", ""), text(row.stick, _BIG), text(row.kind), text(row.pieces, _BIG), text(row.left)])
+    return table(cells, [width * share for share in (0.06, 0.13, 0.12, 0.57, 0.12)], [])
 
 
 def _shopping(job: JobRows, width: float) -> Table:
     cells: list[list[Any]] = [[text(name, HEAD) for name in ("Got", "How many", "What")]]
-    cells += [["", text(amount), text(what)] for amount, what in job.shopping]
-    boxes = [("BOX", (0, line), (0, line), 1.1, INK) for line in range(1, len(cells))]
-    return table(cells, [width * share for share in (0.06, 0.32, 0.62)], boxes)
+    cells += [[TickBox("", ""), text(amount), text(what)] for amount, what in job.shopping]
+    return table(cells, [width * share for share in (0.06, 0.32, 0.62)], [])
 
 
 def _rules(job: JobRows, width: float) -> Table:

@@ -40,7 +40,7 @@ _UNCHECKED = {
     "short_wall_no_bolt": "a wall this short needs no bolt",
 }
 LOOK = "look on site"
-NOT_ASKED = "no piece of this plan"
+_MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -106,11 +106,7 @@ def job_rows(plan: PlatesPlan) -> JobRows:
         outline=tuple(_outline(plan)),
         corners=tuple(_corners(plan)),
         rule_rows=tuple(_rule_rows(plan, checks)),
-        rule_lines=tuple(
-            f"Run {run}. {check_sentence(check)} ({source_words(check.source)})"
-            for run, check in checks
-            if check.verdict != "meets"
-        ),
+        rule_lines=tuple(_rule_lines(checks)),
         software=plan.software,
     )
 
@@ -219,10 +215,26 @@ def _rule_rows(plan: PlatesPlan, checks: tuple[tuple[str, Check], ...]) -> Itera
             RULE_WORDS[found[0].key],
             asks,
             str(sum(one.verdict == "meets" for one in found)),
-            ", ".join(names["does not"]),
-            ", ".join(names["cannot tell"]),
+            _few(names["does not"]),
+            _few(names["cannot tell"]),
             source_words(found[0].source),
         )
+
+
+def _few(names: list[str]) -> str:
+    """Names, or their number where a table has no room for them: the lines under it have them all."""
+    return ", ".join(names) if len(names) <= _MOST_NAMED else f"{len(names)}, see below"
+
+
+def _rule_lines(checks: tuple[tuple[str, Check], ...]) -> Iterator[str]:
+    """What is not met and what cannot be told, each rule of each run once."""
+    groups: dict[tuple[str, str, str], list[Check]] = {}
+    for run, check in checks:
+        if check.verdict != "meets":
+            groups.setdefault((run, check.key, check.verdict), []).append(check)
+    for (run, _, _), found in groups.items():
+        rule = RULE_WORDS[found[0].key]
+        yield f"Run {run}, {rule}: {check_sentence(*found)} {source_words(found[0].source)}."
 
 
 def _named(checks: Iterator[Check]) -> Iterator[str]:
@@ -243,12 +255,16 @@ def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
         asks = str(figure.count)
     elif figure.share is not None:
         asks = f"the middle {figure.share:.0%} of the width"
-    meets, fails, unsure = "", "", LOOK
+    meets = fails = unsure = ""
     if figure.key in ("hole_over_least", "hole_over_largest") and figure.value_mm is not None:
         over_mm = plan.lumber.drill_mm - plan.lumber.bolt_diameter_mm
         sign = 1.0 if figure.key == "hole_over_least" else -1.0
         holds = sign * (over_mm - figure.value_mm) >= -1e-6
-        meets, fails, unsure = ("the drill", "", "") if holds else ("", "the drill", "")
+        meets, fails = ("the drill", "") if holds else ("", "the drill")
+    elif figure.key == "plate_washer" and not plan.rules.seismic:
+        asks = f"{asks} square, only with seismic = true"
     elif figure.key.startswith("short_wall"):
-        unsure = NOT_ASKED
+        asks = f"up to {asks}, not used here"
+    else:
+        unsure = LOOK
     return RuleRow(words, asks, meets, fails, unsure, source_words(figure.source))

@@ -1,7 +1,8 @@
 """A run's plates on one sheet: all layers to scale, pieces, joints, cuts and holes, each bolt by its mark.
 
 The figures stand in the sheet's lists; ``plate_drawing`` draws the same at 1:12 with running dimensions. The scale is
-the largest of those on an architect's rule at which the drawing leaves the sheet room for its lists.
+the largest of those on an architect's rule at which the run goes in one row, or from 1/4 in to the foot on in as many
+rows as leave the sheet room for its lists.
 """
 
 from __future__ import annotations
@@ -20,13 +21,16 @@ from sillwright.tell.plate_view import in_order, outline_mm
 
 # 1 in, 3/4, 1/2, 3/8, 1/4, 3/16, 1/8, 3/32 and 1/16 in to the foot.
 SCALES = {12: "1", 16: "3/4", 24: "1/2", 32: "3/8", 48: "1/4", 64: "3/16", 96: "1/8", 128: "3/32", 192: "1/16"}
-MOST_HIGH_MM = 84.0  # a third of a page
-_LEVEL_MM = 6.2
+MOST_HIGH_MM = 120.0  # half a page
+_ONE_ROW_UP_TO = 48  # at a larger scale a run is drawn only if it goes in one row
+_LEVEL_MM = 6.2  # of marks; names of pieces, in small letters, take the other
+_NAME_LEVEL_MM = 4.0
 _FIRST_LEVEL_MM = 1.6
 _TITLE_MM = 4.2
 _LEAST_ROW_MM = 90.0
 _LEAST_RING_MM = 0.7  # a hole smaller than this on paper is drawn so large all the same
 _CROSS_MM = 1.6
+_MOST_ROWS = 8
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,7 @@ def plate_overview(
     for reduction in SCALES:
         stop_mm = max(high_mm, low_mm + _LEAST_ROW_MM * reduction)
         count = math.ceil((stop_mm - low_mm) / (FULL_ROW_MM * reduction))
-        if count > 12:
+        if count > (1 if reduction < _ONE_ROW_UP_TO else _MOST_ROWS):
             continue
         step_mm = (stop_mm - low_mm) / count
         windows = [Window(low_mm + n * step_mm, low_mm + (n + 1) * step_mm, reduction) for n in range(count)]
@@ -114,19 +118,21 @@ class _Drawn:
         without = [one for one in self.no_holes if window.holds(one.station_mm)]
         marks = place_labels([*self._marks(window, shown), *_crossed(window, without)], window.width)
         names = place_labels([self._name(window, piece) for piece in shown], window.width)
-        over, under = (marks, names) if self.up > 0 else (names, marks)
+        above, below = _band(marks, _LEVEL_MM), _band(names, _NAME_LEVEL_MM)
+        if self.up < 0:
+            above, below = below, above
         title = "Layer 1, on the concrete" if layer == 1 else f"Layer {layer}"
         row.words.append(Words(title, (0.0, row.height + 0.8 * _TITLE_MM), WORDS_MM, "start", "faint"))
-        top = row.height + _TITLE_MM + _band(over)
+        top = row.height + _TITLE_MM + above
         edge = top + deep if self.up > 0 else top
         for piece in shown:
             draw_piece(row, window, piece, edge, self.up, _LEAST_RING_MM)
         for one in without:
             _draw_cross(row, (window.x(one.station_mm), edge - self.up * one.setback_mm / window.reduction))
         far = edge - self.up * deep
-        _draw_labels(row, marks, far, -self.up, leaders=True)
-        _draw_labels(row, names, edge, self.up, leaders=False)
-        row.height = top + deep + _band(under) + 1.5
+        _draw_marks(row, marks, far, -self.up)
+        _draw_names(row, names, edge, self.up)
+        row.height = top + deep + below + 1.5
 
     def _marks(self, window: Window, shown: Sequence[PlatePiece]) -> list[Label]:
         labels = []
@@ -146,7 +152,7 @@ class _Drawn:
         middle = window.x(sum(ends) / 2.0)
         goes_on = "" if piece.high_mm <= window.stop_mm else ", goes on"
         figure = f"{piece.name}: {format_feet_inches(piece.line_edge_mm, self.parts)}{goes_on}"
-        return Label((middle, 0.0), "", figure, "middle", "faint")
+        return Label((middle, 0.0), figure, "", "middle", "faint")
 
 
 def _shows(piece: PlatePiece, window: Window) -> bool:
@@ -158,21 +164,26 @@ def _crossed(window: Window, without: Sequence[NoHole]) -> list[Label]:
     return [Label((window.x(one.station_mm), 0.0), "", f"{one.mark} no hole", "middle", "reshoot") for one in without]
 
 
-def _band(placed: Sequence[Placed]) -> float:
+def _band(placed: Sequence[Placed], level_mm: float) -> float:
     levels = max((one.level for one in placed), default=-1) + 1
-    return levels * _LEVEL_MM + (_FIRST_LEVEL_MM if levels else 0.0)
+    return levels * level_mm + (_FIRST_LEVEL_MM if levels else 0.0)
 
 
-def _draw_labels(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float, *, leaders: bool) -> None:
-    """Labels off one edge, ``away`` -1 up the page and 1 down, with a leader from the edge to each."""
+def _draw_marks(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float) -> None:
+    """Marks off one edge, ``away`` -1 up the page and 1 down, with a leader from the edge to each."""
     for one in placed:
         near = from_y + away * (_FIRST_LEVEL_MM + one.level * _LEVEL_MM)
         base = (near if away < 0 else near + _LEVEL_MM) - 0.25 * FIGURE_MM
-        ink = "ink" if one.label.ink == "faint" else one.label.ink
-        row.words.append(Words(one.label.figure, (one.text_x, base), FIGURE_MM, one.side, ink, bold=True))
-        if leaders:
-            x, pole = one.label.at[0], 0.8 * _LEVEL_MM if one.beside else 0.0
-            row.strokes.append(Stroke(((x, from_y), (x, near + away * pole)), "leader"))
+        row.words.append(Words(one.label.figure, (one.text_x, base), FIGURE_MM, one.side, one.label.ink, bold=True))
+        x, pole = one.label.at[0], 0.8 * _LEVEL_MM if one.beside else 0.0
+        row.strokes.append(Stroke(((x, from_y), (x, near + away * pole)), "leader"))
+
+
+def _draw_names(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float) -> None:
+    for one in placed:
+        near = from_y + away * (_FIRST_LEVEL_MM + one.level * _NAME_LEVEL_MM)
+        base = (near if away < 0 else near + _NAME_LEVEL_MM) - 0.25 * WORDS_MM
+        row.words.append(Words(one.label.words, (one.text_x, base), WORDS_MM, one.side, "ink", bold=True))
 
 
 def _draw_cross(row: PlanRow, at: tuple[float, float]) -> None:

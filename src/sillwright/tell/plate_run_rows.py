@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.piece import Hole
-from sillwright.plates.record import BoltPlan, PlannedPiece, PlatesPlan, RunEnd, RunPlan
+from sillwright.plates.record import BoltPlan, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
 from sillwright.tell.plate_word_table import SHIM_HEIGHTS, SHIM_UNSURE, SHIM_VERDICTS
@@ -20,9 +20,11 @@ from sillwright.tell.plate_words import (
     STATES,
     drill_words,
     joint_words,
+    listed,
     mark_parts,
     shim_height_words,
     shim_place_words,
+    station_words,
 )
 from sillwright.tell.rows import angle_text, shown, width_inches
 
@@ -35,6 +37,7 @@ BOX_KEY = (
     "yet: its figures stand in brackets. Do what is said beside it, and write down what the tape reads. A box with a "
     "cross has no hole."
 )
+_LAYERS_WORDS = {1: "one layer", 2: "two layers", 3: "three layers"}
 _MM_PER_SIXTY_FOURTH = MM_PER_INCH / 64.0
 
 
@@ -98,12 +101,16 @@ class ShimRow:
 
 @dataclass(frozen=True)
 class RunRows:
-    """What stands on one run's sheet besides its drawing and what comes before drilling."""
+    """What stands on one run's sheet besides its drawing and what comes before drilling.
+
+    holes_title : with the drill, which is one for the whole job; where holes want different ones, each says its own
+    """
 
     name: str
     state: str
     facts: tuple[str, ...]
     pieces: tuple[PieceRow, ...]
+    holes_title: str
     holes: tuple[HoleRow, ...]
     shims: tuple[ShimRow, ...]
     shim_lines: tuple[str, ...]
@@ -113,17 +120,26 @@ class RunRows:
 
 def run_rows(plan: PlatesPlan, run: RunPlan) -> RunRows:
     """The rows of one run."""
+    holes = _hole_rows(plan, run)
     return RunRows(
         name=run.name,
         state=STATES[run.status],
         facts=_facts(plan, run),
         pieces=tuple(_piece_row(plan, run, piece) for piece in run.pieces),
-        holes=_hole_rows(plan, run),
+        holes_title=_holes_title(holes),
+        holes=holes,
         shims=_shim_rows(plan, run),
         shim_lines=tuple(_shim_lines(run)),
         levels=_levels(plan, run),
         ends=tuple(line for end in (run.begins, run.ends) for line in _end_lines(plan, run, end)),
     )
+
+
+def _holes_title(holes: tuple[HoleRow, ...]) -> str:
+    drills = list(dict.fromkeys(row.drill for row in holes if row.drill))
+    if len(drills) == 1:
+        return f"Holes: drill {drills[0]}"
+    return "Holes" if not drills else f"Holes: drills {listed(drills)}, see each bolt"
 
 
 def run_overview(plan: PlatesPlan, run: RunPlan, holes: tuple[HoleRow, ...]) -> Overview | None:
@@ -149,8 +165,8 @@ def _facts(plan: PlatesPlan, run: RunPlan) -> tuple[str, ...]:
     color = f"{run.line_color} " if run.line_color else ""
     facts = [
         f"The {color}chalk line marks the {run.line_marks} edge of the plate. Plates {format_inches(lumber.width_mm)} "
-        f"wide, {format_inches(lumber.thickness_mm)} thick, {lumber.layers} on top of each other. Bolts {lumber.bolt}. "
-        f"Drill {drill_words(lumber.drill_mm)}."
+        f"wide, {format_inches(lumber.thickness_mm)} thick, {_LAYERS_WORDS.get(lumber.layers, str(lumber.layers))}. "
+        f"Bolts {lumber.bolt}."
     ]
     if run.pieces:
         facts.append(
@@ -307,9 +323,7 @@ def _levels(plan: PlatesPlan, run: RunPlan) -> str:
     if facts is None:
         return "No level readings were given: no shims are planned."
     fall = shown(facts.fall_mm, facts.fall_u95_mm)
-    high, low = (
-        f"run {point.run} at station {format_feet_inches(point.station_mm)}" for point in (facts.high, facts.low)
-    )
+    high, low = (f"run {point.run} at {station_words(point.station_mm)}" for point in (facts.high, facts.low))
     told = f"Highest: {high}. Lowest: {low}, {fall.inches} {fall.plus_minus} below it."
     own = [point for point in facts.points if point.run == run.name]
     if not own:
@@ -317,32 +331,39 @@ def _levels(plan: PlatesPlan, run: RunPlan) -> str:
     lowest = min(own, key=lambda point: point.height_mm)
     down = format_inches(-lowest.height_mm)
     return (
-        f"{told} Lowest read on this run: {down} below the highest, at station "
-        f"{format_feet_inches(lowest.station_mm)}. Held level within {format_inches(facts.within_mm, 32)}."
+        f"{told} Lowest read on this run: {down} below the highest, at "
+        f"{station_words(lowest.station_mm)}. Held level within {format_inches(facts.within_mm, 32)}."
     )
 
 
 def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
-    """What is known of one end of the run: where it is, who said so, how each layer is cut there."""
+    """What is known of one end of the run: where it is, who said so, and how its layers are cut there."""
     name = f"{end.end.capitalize()} end"
     if end.kind == "not said":
         yield f"{name}: NOT SAID. Nothing says where the plate ends."
         return
     where = {"corner": f"corner with {end.other}", "station": "at a station", "wall end": "where the concrete ends"}
-    yield f"{name}: {where[end.kind]} (by the {end.said_by}).{_corner_words(plan, run, end)}"
+    by_words: dict[str, list[str]] = {}
     for layer in end.layers:
-        words = joint_words(layer, end.other)
-        piece = next((one.plate for one in _outermost(run, end) if one.plate.layer == layer.layer), None)
-        cut = "" if piece is None or layer.joint == "square" else f", {end_words(piece, end.end)}"
-        moved = ""
-        if layer.joint != "square":
-            moved = " The angle's ± is not known: CHECK it before cutting."
-            if layer.cut_u95_deg is not None and layer.moved_by_angle_mm is not None:
-                moved = (
-                    f" The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
-                    f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
-                )
-        yield f"{name}, layer {layer.layer}: {words}{cut}.{moved}{'' if layer.status == 'ok' else f' {CHECK_ANGLE}.'}"
+        by_words.setdefault(_layer_end_words(run, end, layer), []).append(str(layer.layer))
+    told = [f"Layer{'' if len(layers) == 1 else 's'} {listed(layers)}: {words}" for words, layers in by_words.items()]
+    yield " ".join([f"{name}: {where[end.kind]} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
+
+
+def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
+    piece = next((one.plate for one in _outermost(run, end) if one.plate.layer == layer.layer), None)
+    words = joint_words(layer, end.other)
+    if layer.joint == "square":
+        return f"{words}."
+    cut = "" if piece is None else f", {end_words(piece, end.end)}"
+    if layer.cut_u95_deg is None or layer.moved_by_angle_mm is None:
+        moved = "The angle's ± is not known: CHECK it before cutting."
+    else:
+        moved = (
+            f"The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
+            f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
+        )
+    return f"{words}{cut}. {moved}{'' if layer.status == 'ok' else f' {CHECK_ANGLE}.'}"
 
 
 def _outermost(run: RunPlan, end: RunEnd) -> list[PlannedPiece]:

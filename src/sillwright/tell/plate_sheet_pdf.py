@@ -55,11 +55,15 @@ from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS
 
 HEADER_MM = 17.0
 FIGURE_POINTS = 14.0  # to be read at arm's length in rain (common practice, no source)
-_FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=16.5)
+_FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=15)
 _DOUBTFUL = ParagraphStyle("doubtful", parent=_FIGURE, fontName=REGULAR)
+_HOLES_TITLE = ParagraphStyle("holes", parent=LIST, fontSize=FIGURE_POINTS, leading=17)
+_UNDER = ParagraphStyle("under", parent=SMALL, leading=8)
 _TAG = ParagraphStyle("tag", parent=BODY, fontName=BOLD, fontSize=9, leading=10.5)
 _SHIM = ParagraphStyle("shim", parent=BODY, fontName=BOLD, fontSize=10.5, leading=12)
 _SHIMS_ACROSS = 4
+# Widths in points; feet, inches and sixteenths take 107 at 14 points.
+_LENGTH, _ACROSS, _BOLT, _NOTE_LEAST, _SAW, _STOCK = 112.0, 80.0, 64.0, 74.0, 84.0, 52.0
 
 
 def plates_pdf(plan: PlatesPlan, paper: Paper = "letter") -> bytes:
@@ -100,7 +104,7 @@ def _rim(job: JobRows, run: str) -> Any:
 def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
     rows = run_rows(plan, run)
     before = before_drilling(plan, run, rows.holes)
-    story: list[Any] = [text(f"Run {rows.name}: {rows.state}", LIST), *(text(fact) for fact in rows.facts)]
+    story: list[Any] = [text(f"Run {rows.name}: {rows.state}", LIST), text(" ".join(rows.facts))]
     story += _before(before, width)
     overview = run_overview(plan, run, rows.holes)
     if overview is not None:
@@ -110,10 +114,11 @@ def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
     if rows.pieces:
         story += [KeepTogether([text("Pieces to cut", LIST), _pieces(rows.pieces, width)])]
     if rows.holes:
-        story += [CondPageBreak(60 * mm), text("Holes", LIST), _holes(plan, rows, width), text(BOX_KEY, SMALL)]
+        story += [CondPageBreak(55 * mm), text(rows.holes_title, _HOLES_TITLE), _holes(plan, rows, width)]
+        story += [text(BOX_KEY, SMALL)]
     story += _shims(rows, width)
     story += [text("Ends and corners", LIST), *items(rows.ends)]
-    return [*story, KeepTogether([text("Mind", LIST), *items(RUN_CAUTIONS)])]
+    return [*story, KeepTogether([text("Mind", LIST), text(" ".join(RUN_CAUTIONS))])]
 
 
 def _before(before: Before, width: float) -> list[Any]:
@@ -165,51 +170,56 @@ def _pieces(rows: Sequence[PieceRow], width: float) -> Table:
         cells.append(
             [name, text(edge, style), text(far, style), text(row.low_cut), text(row.high_cut), text(row.stock)]
         )
-    return table(cells, [width * share for share in (0.17, 0.22, 0.2, 0.15, 0.15, 0.11)], extra)
+    return table(cells, [width - 2 * (_LENGTH + _SAW) - _STOCK, _LENGTH, _LENGTH, _SAW, _SAW, _STOCK], extra)
 
 
 def _holes(plan: PlatesPlan, rows: RunRows, width: float) -> Table:
-    """One line a bolt: its box, how far along the piece of each layer, how far in, the drill, and what holds it up."""
+    """One line a bolt: its box, how far along the piece of each layer, how far in, and what holds it up.
+
+    Where three layers leave no room for a last column, what holds a bolt up stands under its mark.
+    """
     layers = list(range(1, plan.lumber.layers + 1))
-    names = ["Bolt", *(f"Layer {layer}: from the low end" for layer in layers), "In from the line", "Drill", ""]
+    rest = width - _BOLT - len(layers) * _LENGTH - _ACROSS
+    beside = rest >= _NOTE_LEAST
+    names = ["Bolt", *(f"Layer {layer}: from the low end" for layer in layers), "In from the line", *[""] * beside]
     cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
-    extra: list[tuple[Any, ...]] = [("VALIGN", (0, 1), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 1), (-1, -1), 2)]
+    extra: list[tuple[Any, ...]] = [
+        ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
+        ("TOPPADDING", (0, 1), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 1), (-1, -1), 3),
+    ]
     for line, row in enumerate(rows.holes, start=1):
-        cells.append(_hole_cells(row, layers))
+        cells.append(_hole_cells(row, layers, beside))
         if row.tag:
             extra.append(("BACKGROUND", (0, line), (-1, line), CHECK_GROUND))
         if not row.cells:
             extra.append(("SPAN", (1, line), (-1, line)))
-    return table(cells, _hole_widths(width, len(layers)), extra)
+    last = (
+        [_BOLT, *[_LENGTH] * len(layers), _ACROSS, rest]
+        if beside
+        else [_BOLT + rest, *[_LENGTH] * len(layers), _ACROSS]
+    )
+    return table(cells, last, extra)
 
 
-def _hole_widths(width: float, layers: int) -> list[float]:
-    """The columns, in points: the figures of a layer need 102 for feet, inches and sixteenths at 14 points."""
-    fixed = [66.0, *[102.0] * layers, 66.0, 54.0]
-    rest = width - sum(fixed)
-    if rest < 74.0:  # three layers: the bolt's and the line's columns give what they can
-        fixed = [58.0, *[100.0] * layers, 58.0, 46.0]
-        rest = width - sum(fixed)
-    return [*fixed, rest]
-
-
-def _hole_cells(row: HoleRow, layers: Sequence[int]) -> list[Any]:
+def _hole_cells(row: HoleRow, layers: Sequence[int], beside: bool) -> list[Any]:
     box = TickBox(row.mark, "?" if row.doubtful else "" if row.cells else "x")
     if not row.cells:
         said = f"<b>{escape(printable(row.tag))}</b> {escape(printable(' '.join(row.notes)))}"
-        return [box, marked_up(said), *[""] * (len(layers) + 2)]
+        return [box, marked_up(said), *[""] * (len(layers) + beside)]
     style = _DOUBTFUL if row.doubtful else _FIGURE
 
-    def figure(words: str) -> Any:
-        return text(f"({words})" if row.doubtful else words, style)
+    def figure(words: str, under: str) -> list[Any]:
+        return [text(f"({words})" if row.doubtful else words, style), text(under, _UNDER)]
 
     by_layer = {cell.layer: cell for cell in row.cells}
-    along: list[Any] = []
-    for layer in layers:
-        cell = by_layer.get(layer)
-        along.append("" if cell is None else [figure(cell.along), text(f"{cell.piece}, {cell.metric}", SMALL)])
-    note = [text(row.tag, _TAG), text("taped: __________", SMALL)] if row.tag else text(" ".join(row.notes), SMALL)
-    return [box, *along, [figure(row.across), text(row.across_metric, SMALL)], figure(row.drill), note]
+    along = [
+        "" if (cell := by_layer.get(layer)) is None else figure(cell.along, f"{cell.piece}, {cell.metric}")
+        for layer in layers
+    ]
+    note = [text(row.tag, _TAG), text("taped: ________", _UNDER)] if row.tag else [text(" ".join(row.notes), _UNDER)]
+    across = figure(row.across, row.across_metric)
+    return [box, *along, across, note] if beside else [[box, *note], *along, across]
 
 
 def _shims(rows: RunRows, width: float) -> list[Any]:

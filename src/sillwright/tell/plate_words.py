@@ -6,6 +6,7 @@ and what is bought.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from sillwright.judge.passes import PassCode
@@ -26,7 +27,6 @@ from sillwright.tell.plate_word_table import (
     SHIM_HEIGHTS,
     SQUARE_VERDICTS,
     SURE_WORDS,
-    WANTED_WORDS,
 )
 from sillwright.tell.rows import angle_text, shown
 
@@ -36,6 +36,7 @@ STATES: dict[PlanStatus, str] = {
     "check": "CHECK: read the list below before cutting or drilling",
     "not planned": "NOT PLANNED: nothing here to cut or drill",
 }
+_EPS = 1e-6
 _SAME_MM = 0.02  # a drill this near a mark of the inch rule is sold by the inch
 
 
@@ -56,6 +57,11 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
+def station_words(station_mm: float) -> str:
+    """A station; before the zero mark it is so far "back", as on the measuring sheet."""
+    return f"station {format_feet_inches(abs(station_mm))}{' back' if station_mm < -MM_PER_INCH / 32.0 else ''}"
+
+
 def source_words(source: Source) -> str:
     """Standard, edition, section, and how sure the figure is where it was not read in the standard's own words."""
     if source.sure == "crew":
@@ -65,15 +71,15 @@ def source_words(source: Source) -> str:
     return named if sure == "read" or not source.section else f"{named} ({SURE_WORDS[sure]})"
 
 
-def check_sentence(check: Check) -> str:
-    """One check: what was found beside what the rule asks, the verdict, and what to do where it is not met."""
-    says = _says(check)
-    doubt = " It rests on a bolt or run in doubt." if check.doubtful and check.verdict != "cannot tell" else ""
-    if check.verdict == "meets":
-        return f"{says}: meets.{doubt}"
-    fails, unsure = CHECK_DO[check.key]
-    do = fails if check.verdict == "does not" else unsure
-    return f"{says}: {VERDICTS[check.verdict]}. {do}.{doubt}"
+def check_sentence(*checks: Check) -> str:
+    """Checks of one rule and one verdict: what was found beside what the rule asks, the verdict, and what to do."""
+    first = checks[0]
+    says = "; ".join(dict.fromkeys(_says(check) for check in checks))
+    doubtful = any(check.doubtful for check in checks) and first.verdict != "cannot tell"
+    doubt = " A bolt or run that this rests on is in doubt." if doubtful else ""
+    fails, unsure = CHECK_DO[first.key]
+    do = {"meets": "", "does not": f" {fails}.", "cannot tell": f" {unsure}."}[first.verdict]
+    return f"{says}. {VERDICTS[first.verdict]}.{do}{doubt}"
 
 
 def limit_words(check: Check) -> str:
@@ -96,10 +102,10 @@ def _says(check: Check) -> str:
         measured = f"{sign}{length.inches}" if exact else f"{sign}{length.inches} {length.plus_minus}"
     says = CHECK_SAYS[check.key]
     if check.key == "end-largest" and check.subject == check.piece:
-        return f"No bolt stands near the {check.other} of {check.piece}; {limit_words(check)} is asked"
+        return f"No bolt stands near the {check.other} of {check.piece} ({limit_words(check)})"
     where = {"of": f" of {check.piece}" if check.piece else "", "side": f", {check.other}" if check.other else ""}
     told = says.format(subject=check.subject, other=check.other, piece=check.piece, measured=measured, **where)
-    return f"{told}; {limit_words(check)}{' is asked' if check.limit_mm is not None or check.count_least else ''}"
+    return f"{told} ({limit_words(check)})"
 
 
 def pass_sentence(code: PassCode) -> str:
@@ -123,11 +129,14 @@ def shim_place_words(shim: Shim) -> str:
     return ", ".join([*beside, *(["joist or stud"] if place.joist else []), *(["plate's end"] if place.end else [])])
 
 
-def anchor_words(anchor: AddedAnchor, low_mm: float, parts: int = 16) -> str:
-    """Where an anchor may be added, from the run's low end at station ``low_mm``, and what asks for it."""
-    near, far = (format_feet_inches(mm - low_mm, parts) for mm in (anchor.low_mm, anchor.high_mm))
-    where = f"at {near}" if near == far else f"anywhere from {near} to {far}"
-    return f"One anchor {where} from the run's low end: {WANTED_WORDS[anchor.wanted_by]}."
+def stretch_words(anchor: AddedAnchor, low_mm: float, parts: int = 16) -> str:
+    """Where an anchor may be added, counted from station ``low_mm``; the stretch is never made longer by rounding."""
+    step_mm = MM_PER_INCH / parts
+    near_mm = math.ceil((anchor.low_mm - low_mm) / step_mm - _EPS) * step_mm
+    far_mm = math.floor((anchor.high_mm - low_mm) / step_mm + _EPS) * step_mm
+    if far_mm <= near_mm:
+        return f"at {format_feet_inches((anchor.low_mm + anchor.high_mm) / 2.0 - low_mm, parts)}"
+    return f"{format_feet_inches(near_mm, parts)} to {format_feet_inches(far_mm, parts)}"
 
 
 def joint_words(end: LayerEnd, other: str) -> str:
