@@ -49,12 +49,18 @@ class Window:
 
 
 def plate_rows(
-    pieces: Sequence[PlatePiece], run: str, *, bolts_mm: Mapping[str, float], left_handed: bool | None
+    pieces: Sequence[PlatePiece],
+    run: str,
+    *,
+    bolts_mm: Mapping[str, float],
+    left_handed: bool | None,
+    parts: int = 16,
 ) -> tuple[PlanRow, ...]:
     """The drawing of one run's pieces, broken into rows of equal length; none where the run has no piece.
 
     bolts_mm : nominal bolt diameter by mark; a hole in doubt is marked CHECK (``plate_notes`` says why)
     left_handed : whether the run's frame is left-handed, as ``survey.left_handed`` tells
+    parts : of an inch, that figures are written to
     """
     register_pdf_fonts()
     own = [piece for piece in in_order(pieces) if piece.run == run]
@@ -66,7 +72,7 @@ def plate_rows(
     count = math.ceil((high_mm - low_mm) / (FULL_ROW_MM * REDUCTION))
     step_mm = (high_mm - low_mm) / count
     windows = [Window(low_mm + n * step_mm, low_mm + (n + 1) * step_mm) for n in range(count)]
-    return tuple(_row(own, window, bolts_mm, -1.0 if left_handed else 1.0) for window in windows)
+    return tuple(_row(own, window, bolts_mm, -1.0 if left_handed else 1.0, parts) for window in windows)
 
 
 def plate_key(left_handed: bool | None) -> str:
@@ -90,13 +96,13 @@ def plate_notes(pieces: Sequence[PlatePiece], run: str, bolts_mm: Mapping[str, f
     )
 
 
-def _row(pieces: Sequence[PlatePiece], window: Window, bolts_mm: Mapping[str, float], up: float) -> PlanRow:
+def _row(pieces: Sequence[PlatePiece], window: Window, bolts_mm: Mapping[str, float], up: float, parts: int) -> PlanRow:
     row = PlanRow(window.width, 0.0)
     for layer in sorted({piece.layer for piece in pieces}, reverse=True):
         own = [piece for piece in pieces if piece.layer == layer]
         shown = [piece for piece in own if _shows(piece, window)]
         if shown:
-            _draw_layer(row, window, shown, own, bolts_mm, up)
+            _draw_layer(row, window, shown, own, bolts_mm, up, parts)
     return row
 
 
@@ -112,11 +118,14 @@ def _draw_layer(
     own: Sequence[PlatePiece],
     bolts_mm: Mapping[str, float],
     up: float,
+    parts: int,
 ) -> None:
     """One layer below what the row already holds: hole figures off the far edge, ends off the chalk-line edge."""
     deep = max(piece.width_mm for piece in own) / REDUCTION
-    holes = place_labels([label for piece in shown for label in _hole_labels(piece, window, bolts_mm)], window.width)
-    ends = place_labels([label for piece in shown for label in _end_labels(piece, own, window)], window.width)
+    holes = place_labels(
+        [label for piece in shown for label in _hole_labels(piece, window, bolts_mm, parts)], window.width
+    )
+    ends = place_labels([label for piece in shown for label in _end_labels(piece, own, window, parts)], window.width)
     over, under = (holes, ends) if up > 0 else (ends, holes)
     title = f"Layer {own[0].layer}, {format_inches(shown[0].width_mm)} wide"
     row.words.append(Words(title, (0.0, row.height + 0.8 * _TITLE_MM), WORDS_MM, "start", "faint"))
@@ -129,21 +138,21 @@ def _draw_layer(
     row.height = top + deep + _band(under) + 2.0
 
 
-def _hole_labels(piece: PlatePiece, window: Window, bolts_mm: Mapping[str, float]) -> list[Label]:
+def _hole_labels(piece: PlatePiece, window: Window, bolts_mm: Mapping[str, float], parts: int) -> list[Label]:
     labels = []
     for hole in piece.holes:
         station_mm = piece.low_mm + hole.from_low_end_mm
         if not window.holds(station_mm):
             continue
         doubtful = bool(hole_doubts(piece, hole, bolts_mm))
-        words = f"{hole.mark}{' CHECK' if doubtful else ''}  in {format_feet_inches(hole.from_line_mm)}"
+        words = f"{hole.mark}{' CHECK' if doubtful else ''}  in {format_feet_inches(hole.from_line_mm, parts)}"
         at = (window.x(station_mm), hole.from_line_mm / REDUCTION)
-        figure = format_feet_inches(hole.from_low_end_mm)
+        figure = format_feet_inches(hole.from_low_end_mm, parts)
         labels.append(Label(at, words, figure, "middle", "check" if doubtful else "ink"))
     return labels
 
 
-def _end_labels(piece: PlatePiece, own: Sequence[PlatePiece], window: Window) -> list[Label]:
+def _end_labels(piece: PlatePiece, own: Sequence[PlatePiece], window: Window, parts: int) -> list[Label]:
     """The ends of a piece that a row shows; where it shows neither, the piece's name alone."""
     labels = []
     low, high = f"{piece.name} low end", f"{piece.name} high end"
@@ -152,7 +161,7 @@ def _end_labels(piece: PlatePiece, own: Sequence[PlatePiece], window: Window) ->
     if window.holds(piece.low_mm):
         labels.append(Label((window.x(piece.low_mm), 0.0), f"{low}, {end_words(piece, 'low')}", "0", "start"))
     if window.holds(piece.high_mm):
-        length = format_feet_inches(piece.line_edge_mm)
+        length = format_feet_inches(piece.line_edge_mm, parts)
         labels.append(Label((window.x(piece.high_mm), 0.0), f"{high}, {end_words(piece, 'high')}", length, "end"))
     return labels or [Label((window.width / 2.0, 0.0), f"{piece.name} goes on", "", "middle", "faint")]
 

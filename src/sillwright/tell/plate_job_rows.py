@@ -234,7 +234,7 @@ def _rule_lines(checks: tuple[tuple[str, Check], ...]) -> Iterator[str]:
             groups.setdefault((run, check.key, check.verdict), []).append(check)
     for (run, _, _), found in groups.items():
         rule = RULE_WORDS[found[0].key]
-        yield f"Run {run}, {rule}: {check_sentence(*found)} {source_words(found[0].source)}."
+        yield f"Run {run}, {rule}: {check_sentence(*found)} Source: {source_words(found[0].source)}."
 
 
 def _named(checks: Iterator[Check]) -> Iterator[str]:

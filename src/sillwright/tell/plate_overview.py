@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from sillwright.lengths import format_feet_inches
 from sillwright.plates.piece import PlatePiece
 from sillwright.tell.lettering import register_pdf_fonts
-from sillwright.tell.plan import FULL_ROW_MM, PlanRow, Stroke, Words
+from sillwright.tell.plan import FULL_ROW_MM, Ink, PlanRow, Point, Stroke, Words
 from sillwright.tell.plate_drawing import PAST_ENDS_MM, Window, draw_piece
 from sillwright.tell.plate_labels import FIGURE_MM, WORDS_MM, Label, Placed, place_labels
 from sillwright.tell.plate_view import in_order, outline_mm
@@ -22,9 +22,9 @@ from sillwright.tell.plate_view import in_order, outline_mm
 # 1 in, 3/4, 1/2, 3/8, 1/4, 3/16, 1/8, 3/32 and 1/16 in to the foot.
 SCALES = {12: "1", 16: "3/4", 24: "1/2", 32: "3/8", 48: "1/4", 64: "3/16", 96: "1/8", 128: "3/32", 192: "1/16"}
 MOST_HIGH_MM = 120.0  # half a page
-_ONE_ROW_UP_TO = 48  # at a larger scale a run is drawn only if it goes in one row
-_LEVEL_MM = 6.2  # of marks; names of pieces, in small letters, take the other
-_NAME_LEVEL_MM = 4.0
+_ONE_ROW_UP_TO = 48  # at a larger scale a run is drawn only if it goes in one row; at a smaller one, in small letters
+_LEVEL_MM = 6.2
+_SMALL_LEVEL_MM = 4.0
 _FIRST_LEVEL_MM = 1.6
 _TITLE_MM = 4.2
 _LEAST_ROW_MM = 90.0
@@ -116,9 +116,9 @@ class _Drawn:
         """One layer below what the row already holds: marks off the far edge, pieces off the chalk-line edge."""
         deep = max(piece.width_mm for piece in shown) / window.reduction
         without = [one for one in self.no_holes if window.holds(one.station_mm)]
-        marks = place_labels([*self._marks(window, shown), *_crossed(window, without)], window.width)
+        marks = place_labels([*self._marks(window, shown), *self._crossed(window, without)], window.width)
         names = place_labels([self._name(window, piece) for piece in shown], window.width)
-        above, below = _band(marks, _LEVEL_MM), _band(names, _NAME_LEVEL_MM)
+        above, below = _band(marks), _band(names)
         if self.up < 0:
             above, below = below, above
         title = "Layer 1, on the concrete" if layer == 1 else f"Layer {layer}"
@@ -130,8 +130,8 @@ class _Drawn:
         for one in without:
             _draw_cross(row, (window.x(one.station_mm), edge - self.up * one.setback_mm / window.reduction))
         far = edge - self.up * deep
-        _draw_marks(row, marks, far, -self.up)
-        _draw_names(row, names, edge, self.up)
+        _draw_labels(row, marks, far, -self.up, leaders=True)
+        _draw_labels(row, names, edge, self.up, leaders=False)
         row.height = top + deep + below + 1.5
 
     def _marks(self, window: Window, shown: Sequence[PlatePiece]) -> list[Label]:
@@ -142,9 +142,15 @@ class _Drawn:
                 if window.holds(station_mm):
                     doubt = hole.mark in self.doubtful
                     at = (window.x(station_mm), 0.0)
-                    figure = f"{hole.mark} ?" if doubt else hole.mark
-                    labels.append(Label(at, "", figure, "middle", "check" if doubt else "ink"))
+                    words = f"{hole.mark} ?" if doubt else hole.mark
+                    labels.append(_mark_label(window, at, words, "check" if doubt else "ink"))
         return labels
+
+    def _crossed(self, window: Window, without: Sequence[NoHole]) -> list[Label]:
+        at = [(window.x(one.station_mm), 0.0) for one in without]
+        return [
+            _mark_label(window, place, f"{one.mark} no hole", "reshoot") for place, one in zip(at, without, strict=True)
+        ]
 
     def _name(self, window: Window, piece: PlatePiece) -> Label:
         """Name and length of a piece under the part of it that the row shows."""
@@ -160,30 +166,33 @@ def _shows(piece: PlatePiece, window: Window) -> bool:
     return min(stations) < window.stop_mm and max(stations) > window.start_mm
 
 
-def _crossed(window: Window, without: Sequence[NoHole]) -> list[Label]:
-    return [Label((window.x(one.station_mm), 0.0), "", f"{one.mark} no hole", "middle", "reshoot") for one in without]
+def _mark_label(window: Window, at: Point, words: str, ink: Ink) -> Label:
+    """Large where there is room for it."""
+    large = window.reduction <= _ONE_ROW_UP_TO
+    return Label(at, "" if large else words, words if large else "", "middle", ink)
 
 
-def _band(placed: Sequence[Placed], level_mm: float) -> float:
+def _level_mm(placed: Sequence[Placed]) -> float:
+    return _LEVEL_MM if any(one.label.figure for one in placed) else _SMALL_LEVEL_MM
+
+
+def _band(placed: Sequence[Placed]) -> float:
     levels = max((one.level for one in placed), default=-1) + 1
-    return levels * level_mm + (_FIRST_LEVEL_MM if levels else 0.0)
+    return levels * _level_mm(placed) + (_FIRST_LEVEL_MM if levels else 0.0)
 
 
-def _draw_marks(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float) -> None:
-    """Marks off one edge, ``away`` -1 up the page and 1 down, with a leader from the edge to each."""
+def _draw_labels(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float, *, leaders: bool) -> None:
+    """Labels off one edge, ``away`` -1 up the page and 1 down, with a leader from the edge to each."""
+    level_mm = _level_mm(placed)
     for one in placed:
-        near = from_y + away * (_FIRST_LEVEL_MM + one.level * _LEVEL_MM)
-        base = (near if away < 0 else near + _LEVEL_MM) - 0.25 * FIGURE_MM
-        row.words.append(Words(one.label.figure, (one.text_x, base), FIGURE_MM, one.side, one.label.ink, bold=True))
-        x, pole = one.label.at[0], 0.8 * _LEVEL_MM if one.beside else 0.0
-        row.strokes.append(Stroke(((x, from_y), (x, near + away * pole)), "leader"))
-
-
-def _draw_names(row: PlanRow, placed: Sequence[Placed], from_y: float, away: float) -> None:
-    for one in placed:
-        near = from_y + away * (_FIRST_LEVEL_MM + one.level * _NAME_LEVEL_MM)
-        base = (near if away < 0 else near + _NAME_LEVEL_MM) - 0.25 * WORDS_MM
-        row.words.append(Words(one.label.words, (one.text_x, base), WORDS_MM, one.side, "ink", bold=True))
+        words, size = (one.label.figure, FIGURE_MM) if one.label.figure else (one.label.words, WORDS_MM)
+        near = from_y + away * (_FIRST_LEVEL_MM + one.level * level_mm)
+        base = (near if away < 0 else near + level_mm) - 0.25 * size
+        ink = "ink" if one.label.ink == "faint" else one.label.ink
+        row.words.append(Words(words, (one.text_x, base), size, one.side, ink, bold=True))
+        if leaders:
+            x, pole = one.label.at[0], 0.8 * level_mm if one.beside else 0.0
+            row.strokes.append(Stroke(((x, from_y), (x, near + away * pole)), "leader"))
 
 
 def _draw_cross(row: PlanRow, at: tuple[float, float]) -> None:

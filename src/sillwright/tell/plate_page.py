@@ -72,12 +72,12 @@ def draw_header(canvas: Any, page: tuple[float, float], high: float, job: JobRow
         canvas.setFillColor(INK)
         for line, (said, points) in enumerate(_two_lines(words, size, share * across - 2 * _PAD)):
             canvas.setFont(BOLD, points)
-            canvas.drawString(left + _PAD, top - 26 - 13 * line, said)
+            canvas.drawString(left + _PAD, top - 25 - 12 * line, said)
         if head == "Photos":
             canvas.setFont(REGULAR, 7.2)
-            canvas.drawString(left + _PAD, top - 38, fitted(job.photos, REGULAR, 7.2, share * across - 2 * _PAD))
+            canvas.drawString(left + _PAD, top - 36, fitted(job.photos, REGULAR, 7.2, share * across - 2 * _PAD))
         if head == "Page":
-            canvas.page_words_at = (left + _PAD, top - 26)
+            canvas.page_words_at = (left + _PAD, top - 25)
         left += share * across
     canvas.setFont(REGULAR, 7)
     canvas.setFillColor(FAINT)

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
-from sillwright.plates.piece import Hole
+from sillwright.plates.piece import Hole, PlatePiece
 from sillwright.plates.record import BoltPlan, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
@@ -53,7 +54,6 @@ class PieceRow:
     low_cut: str
     high_cut: str
     stock: str
-    holes: int
     tag: str = ""
 
 
@@ -196,12 +196,15 @@ def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRo
         format_feet_inches(planned.line_edge_mm, parts),
         format_feet_inches(planned.far_edge_mm, parts),
         format_feet_inches(planned.longest_mm, parts),
-        end_words(piece, "low"),
-        end_words(piece, "high"),
+        _saw_words(piece, "low"),
+        _saw_words(piece, "high"),
         format_feet_inches(planned.stock_mm),
-        len(piece.holes),
         ", ".join(tags),
     )
+
+
+def _saw_words(piece: PlatePiece, end: Literal["low", "high"]) -> str:
+    return end_words(piece, end).replace(", long point on", "; long on")
 
 
 def _hole_rows(plan: PlatesPlan, run: RunPlan) -> tuple[HoleRow, ...]:

@@ -53,17 +53,19 @@ from sillwright.tell.plate_page import NumberedCanvas, TickBox, draw_header
 from sillwright.tell.plate_run_rows import BOX_KEY, HoleRow, PieceRow, RunRows, ShimRow, run_overview, run_rows
 from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS
 
-HEADER_MM = 17.0
+HEADER_MM = 14.5
 FIGURE_POINTS = 14.0  # to be read at arm's length in rain (common practice, no source)
 _FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=15)
 _DOUBTFUL = ParagraphStyle("doubtful", parent=_FIGURE, fontName=REGULAR)
 _HOLES_TITLE = ParagraphStyle("holes", parent=LIST, fontSize=FIGURE_POINTS, leading=17)
 _UNDER = ParagraphStyle("under", parent=SMALL, leading=8)
+_SAW_TEXT = ParagraphStyle("saw", parent=BODY, fontSize=8, leading=10)
 _TAG = ParagraphStyle("tag", parent=BODY, fontName=BOLD, fontSize=9, leading=10.5)
 _SHIM = ParagraphStyle("shim", parent=BODY, fontName=BOLD, fontSize=10.5, leading=12)
 _SHIMS_ACROSS = 4
+_KEPT_WHOLE = 8  # so many bolts stand on one page together
 # Widths in points; feet, inches and sixteenths take 107 at 14 points.
-_LENGTH, _ACROSS, _BOLT, _NOTE_LEAST, _SAW, _STOCK = 112.0, 80.0, 64.0, 74.0, 84.0, 52.0
+_LENGTH, _ACROSS, _BOLT, _NOTE_LEAST, _SAW, _STOCK = 112.0, 80.0, 64.0, 74.0, 94.0, 46.0
 
 
 def plates_pdf(plan: PlatesPlan, paper: Paper = "letter") -> bytes:
@@ -114,7 +116,11 @@ def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
     if rows.pieces:
         story += [KeepTogether([text("Pieces to cut", LIST), _pieces(rows.pieces, width)])]
     if rows.holes:
-        story += [CondPageBreak(55 * mm), text(rows.holes_title, _HOLES_TITLE), _holes(plan, rows, width)]
+        listed = _holes(plan, rows, width)
+        if len(rows.holes) <= _KEPT_WHOLE:
+            story += [KeepTogether([text(rows.holes_title, _HOLES_TITLE), listed])]
+        else:
+            story += [CondPageBreak(70 * mm), text(rows.holes_title, _HOLES_TITLE), listed]
         story += [text(BOX_KEY, SMALL)]
     story += _shims(rows, width)
     story += [text("Ends and corners", LIST), *items(rows.ends)]
@@ -157,18 +163,25 @@ def _straighten(rows: Sequence[StraightenRow], width: float) -> Table:
 
 
 def _pieces(rows: Sequence[PieceRow], width: float) -> Table:
-    names = ("Piece", "Chalk-line edge", "Far edge", "Low end, saw", "High end, saw", "From stock")
+    names = ("Piece", "Chalk-line edge", "Far edge", "Low end, saw", "High end, saw", "Stock")
     cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
     extra: list[tuple[Any, ...]] = []
     for line, row in enumerate(rows, start=1):
         style, edge, far = _FIGURE, row.line_edge, row.far_edge
-        name: list[Any] = [text(row.name, _TAG), text(f"layer {row.layer}, {row.holes} holes", SMALL)]
+        name: list[Any] = [text(row.name, _TAG)]
         if row.tag:
             style, edge, far = _DOUBTFUL, f"({edge})", f"({far})"
             name.append(text(row.tag, _TAG))
             extra.append(("BACKGROUND", (0, line), (-1, line), CHECK_GROUND))
         cells.append(
-            [name, text(edge, style), text(far, style), text(row.low_cut), text(row.high_cut), text(row.stock)]
+            [
+                name,
+                text(edge, style),
+                text(far, style),
+                text(row.low_cut, _SAW_TEXT),
+                text(row.high_cut, _SAW_TEXT),
+                text(row.stock),
+            ]
         )
     return table(cells, [width - 2 * (_LENGTH + _SAW) - _STOCK, _LENGTH, _LENGTH, _SAW, _SAW, _STOCK], extra)
 
