@@ -53,9 +53,9 @@ class Overview:
     def key(self) -> str:
         """How to read it."""
         return (
-            f"To scale, {SCALES[self.reduction]} in on paper for 1 ft (1:{self.reduction}) when printed at 100 %; "
-            "holes are drawn larger. Thick line: chalk-line edge. A mark with a question mark: its figures are in "
-            "doubt. A cross: no hole. Never measure from this drawing: go by the figures."
+            f"To scale, {SCALES[self.reduction]} in to the foot (1:{self.reduction}) when printed at 100 %; holes are "
+            "drawn larger. Thick line: chalk-line edge. ?: figures in doubt. Cross: no hole. Go by the figures, never "
+            "by the drawing."
         )
 
 

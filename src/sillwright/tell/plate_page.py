@@ -81,7 +81,9 @@ def draw_header(canvas: Any, page: tuple[float, float], high: float, job: JobRow
         left += share * across
     canvas.setFont(REGULAR, 7)
     canvas.setFillColor(FAINT)
-    canvas.drawString(MARGIN, MARGIN * 0.5, fitted(f"{job.software}. {ADVISES_NOTHING_STRUCTURAL}", REGULAR, 7, across))
+    canvas.drawString(
+        MARGIN, MARGIN * 0.45, fitted(f"{job.software}. {ADVISES_NOTHING_STRUCTURAL}", REGULAR, 7, across)
+    )
     canvas.restoreState()
 
 

@@ -170,8 +170,8 @@ def _facts(plan: PlatesPlan, run: RunPlan) -> tuple[str, ...]:
     ]
     if run.pieces:
         facts.append(
-            "Hook the tape on the low end of the piece, at the chalk-line edge. The low end is the left one as drawn: "
-            "it lies at the lower station, nearer the lowest-numbered card."
+            "Hook the tape on the low end of the piece (left as drawn, nearer the lowest-numbered card), at its "
+            "chalk-line edge."
         )
     return tuple(facts)
 

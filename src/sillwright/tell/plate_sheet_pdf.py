@@ -54,6 +54,7 @@ from sillwright.tell.plate_run_rows import BOX_KEY, HoleRow, PieceRow, RunRows, 
 from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS
 
 HEADER_MM = 14.5
+_FOOT = 0.6 * MARGIN
 FIGURE_POINTS = 14.0  # to be read at arm's length in rain (common practice, no source)
 _FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=15)
 _DOUBTFUL = ParagraphStyle("doubtful", parent=_FIGURE, fontName=REGULAR)
@@ -82,9 +83,9 @@ def plates_pdf(plan: PlatesPlan, paper: Paper = "letter") -> bytes:
     for number, name in enumerate(names):
         frame = Frame(
             MARGIN - FRAME_PADDING,
-            0.9 * MARGIN,
+            _FOOT,
             across - 2 * (MARGIN - FRAME_PADDING),
-            high - 0.9 * MARGIN - MARGIN - HEADER_MM * mm,
+            high - _FOOT - 0.8 * MARGIN - HEADER_MM * mm,
         )
         templates.append(PageTemplate(f"sheet{number}", [frame], onPage=_rim(job, name), pagesize=PAGES[paper]))
     document.addPageTemplates(templates)
@@ -194,7 +195,7 @@ def _holes(plan: PlatesPlan, rows: RunRows, width: float) -> Table:
     layers = list(range(1, plan.lumber.layers + 1))
     rest = width - _BOLT - len(layers) * _LENGTH - _ACROSS
     beside = rest >= _NOTE_LEAST
-    names = ["Bolt", *(f"Layer {layer}: from the low end" for layer in layers), "In from the line", *[""] * beside]
+    names = ["Bolt", *(f"Layer {layer}, from low end" for layer in layers), "In from line", *[""] * beside]
     cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
     extra: list[tuple[Any, ...]] = [
         ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),

@@ -11,8 +11,7 @@ ADVISES_NOTHING_STRUCTURAL = (
 BEFORE_TITLES = {
     "engineer": "TO THE ENGINEER",
     "reshoot": "SHOOT AGAIN, OR TAPE",
-    "straighten": "STRAIGHTEN FIRST. Ask before bending any bolt: no source sets a limit for it. The foot stays, "
-    "the tip comes the way of the arrow.",
+    "straighten": "STRAIGHTEN FIRST, tip the way of the arrow. Ask before bending: no source sets a limit for it.",
     "tape": "TAPE BEFORE DRILLING. Hold the tape on the wall, write down what it reads, and mark from that.",
     "anchors": "ANCHORS TO ADD. An engineer or the building official must approve each one first.",
     "decide": "SETTLE BEFORE CUTTING",
