@@ -73,11 +73,16 @@ def _job(plan: PlatesPlan, job: JobRows) -> Markup:
     parts.append(el("h3", "Cut list, stick by stick", id="cut"))
     if job.sticks:
         rows = [[_box(), el("b", row.stick), row.kind, el("b", row.pieces), row.left] for row in job.sticks]
-        parts += [el("p", job.stock_line), _table(("Done", "Stick", "Wood", "Pieces, in this order", "Left"), rows)]
+        parts += [
+            el("p", job.stock_line),
+            _table(("Done", "Stick", "Wood", "Pieces, in this order", "Left"), rows, kind="tick"),
+        ]
     else:
         parts.append(el("p", "Nothing to cut: no run is planned."))
     parts.append(el("h3", "Shopping list", id="buy"))
-    parts.append(_table(("Got", "How many", "What"), [[_box(), amount, what] for amount, what in job.shopping]))
+    parts.append(
+        _table(("Got", "How many", "What"), [[_box(), amount, what] for amount, what in job.shopping], kind="tick")
+    )
     parts += [el("h3", "Square and closed"), _list((*job.corners, *job.outline))]
     parts += [el("h3", f"Rules: {job.rules}", id="rules"), el("p", HOW_JUDGED), _rules(job), _list(job.rule_lines)]
     parts.append(
@@ -150,7 +155,7 @@ def _holes(plan: PlatesPlan, rows: RunRows) -> Markup:
         spans = [len(names) - 1] if not row.cells else []
         lines.append(_line(names, cells, "check" if row.tag else "", spans))
     head = el("tr", *(el("th", name, scope="col") for name in names))
-    table = el("table", el("thead", head), el("tbody", *lines), class_="figures")
+    table = el("table", el("thead", head), el("tbody", *lines), class_="figures holes")
     return el("div", table, class_="wide")
 
 

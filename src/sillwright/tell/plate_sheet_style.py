@@ -13,6 +13,8 @@ table.figures td b, table.figures .doubt { font-size: 1.45rem; white-space: nowr
   line-height: 1.2; }
 table.figures .doubt { font-weight: 400; }
 table td b { white-space: normal; }
+table.holes td:first-child { white-space: nowrap; }
+h2, h3 { break-after: avoid; }
 em { font-style: normal; font-weight: 700; display: block; }
 ul.shims { list-style: none; padding: 0; max-width: none; display: grid; gap: .3rem 1.2rem;
   grid-template-columns: repeat(auto-fill, minmax(11rem, 1fr)); font-size: 1.15rem; }
@@ -27,10 +29,17 @@ ul.shims small { display: block; color: var(--faint); font-size: .85rem; }
   td { border: 0; padding: .2rem 0; }
   td[data-label]::before { content: attr(data-label); display: block; color: var(--faint); font-size: .8rem; }
   td:empty { display: none; }
+  table.tick tr { display: flex; flex-wrap: wrap; gap: .2rem .8rem; align-items: baseline; border-width: 0 0 1px; }
+  table.tick td { width: auto; }
+  table.tick td[data-label]::before { display: none; }
+  table.tick td[data-label="Left"]::before { display: inline; content: "left "; }
+  header > div { flex-basis: 45%; border-right: 0; padding: .3rem .6rem; }
   tr.check td { background: none; }
   tr.check td:first-child { padding-left: 0; }
 }
 @media print {
+  body { font-size: 9.5pt; line-height: 1.35; }
+  header > div { flex: 1 1 5rem; padding: .2rem .5rem; }
   section.sheet { break-before: page; border-top: 0; margin: 0; padding: 0; }
   .screen { display: none; }
   .before, tr, .safety { break-inside: avoid; }
