@@ -32,7 +32,7 @@ _CHECKED_BY = {
     "overhang_largest": "overhang",
     "bearing_least": "bearing",
 }
-_UNCHECKED = {
+_UNCHECKED: dict[str, str] = {
     "hole_over_least": "how much larger than the bolt a hole is at least",
     "hole_over_largest": "how much larger than the bolt a hole is at most",
     "plate_washer": "square plate washer under the nut",
@@ -202,8 +202,7 @@ def _rule_rows(plan: PlatesPlan, checks: tuple[tuple[str, Check], ...]) -> Itera
     for _, check in checks:
         by_key.setdefault(check.key, []).append(check)
     for figure in plan.rules.figures:
-        key = _CHECKED_BY.get(figure.key, figure.key.replace("_", "-"))
-        if key not in by_key:
+        if _check_key(figure.key) not in by_key:
             yield _unchecked(plan, figure)
     for found in by_key.values():
         names = {verdict: list(_named(one for one in found if one.verdict == verdict)) for verdict in VERDICTS}
@@ -245,9 +244,17 @@ def _named(checks: Iterator[Check]) -> Iterator[str]:
     yield from seen
 
 
+def rule_words(key: str) -> str:
+    """A figure of the rule set by what it limits. Raises KeyError for one that is none."""
+    return _UNCHECKED[key] if key in _UNCHECKED else RULE_WORDS[_check_key(key)]  # type: ignore[index]
+
+
+def _check_key(key: str) -> str:
+    return _CHECKED_BY.get(key, key.replace("_", "-"))
+
+
 def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
     """A figure that no bolt or piece is checked by: the drill is compared, a washer or short wall wants eyes."""
-    words = _UNCHECKED.get(figure.key, figure.key.replace("_", " "))
     asks = ""
     if figure.value_mm is not None:
         asks = format_inches(figure.value_mm, 32) if figure.value_mm < 305 else format_feet_inches(figure.value_mm)
@@ -267,4 +274,4 @@ def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
         asks = f"up to {asks}, not used here"
     else:
         unsure = LOOK
-    return RuleRow(words, asks, meets, fails, unsure, source_words(figure.source))
+    return RuleRow(rule_words(figure.key), asks, meets, fails, unsure, source_words(figure.source))

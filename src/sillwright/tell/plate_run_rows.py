@@ -13,7 +13,7 @@ from typing import Literal
 
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.piece import Hole, PlatePiece
-from sillwright.plates.record import BoltPlan, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
+from sillwright.plates.record import BoltPlan, EndKind, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
 from sillwright.tell.plate_word_table import SHIM_HEIGHTS, SHIM_UNSURE, SHIM_VERDICTS
@@ -38,6 +38,12 @@ BOX_KEY = (
     "yet: its figures stand in brackets. Do what is said beside it, and write down what the tape reads. A box with a "
     "cross has no hole."
 )
+END_WORDS: dict[EndKind, str] = {
+    "corner": "corner with {other}",
+    "station": "at a station",
+    "wall end": "where the concrete ends",
+    "not said": "NOT SAID. Nothing says where the plate ends",
+}
 _LAYERS_WORDS = {1: "one layer", 2: "two layers", 3: "three layers"}
 _MM_PER_SIXTY_FOURTH = MM_PER_INCH / 64.0
 
@@ -343,14 +349,14 @@ def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
     """What is known of one end of the run: where it is, who said so, and how its layers are cut there."""
     name = f"{end.end.capitalize()} end"
     if end.kind == "not said":
-        yield f"{name}: NOT SAID. Nothing says where the plate ends."
+        yield f"{name}: {END_WORDS[end.kind]}."
         return
-    where = {"corner": f"corner with {end.other}", "station": "at a station", "wall end": "where the concrete ends"}
     by_words: dict[str, list[str]] = {}
     for layer in end.layers:
         by_words.setdefault(_layer_end_words(run, end, layer), []).append(str(layer.layer))
     told = [f"Layer{'' if len(layers) == 1 else 's'} {listed(layers)}: {words}" for words, layers in by_words.items()]
-    yield " ".join([f"{name}: {where[end.kind]} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
+    where = END_WORDS[end.kind].format(other=end.other)
+    yield " ".join([f"{name}: {where} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
 
 
 def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
