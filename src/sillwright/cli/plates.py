@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     type=click.Choice(["letter", "a4", "roll"], case_sensitive=False),
     default="letter",
     show_default=True,
-    help="Paper for the drilling strips: sheets to join, or one long page.",
+    help="Paper for the drilling strips: sheets to join, or one long page. Lists are on Letter or A4.",
 )
 def plates(folder: Path, paper: str) -> None:
     """Plan the plates: where to cut, joint, drill and shim.

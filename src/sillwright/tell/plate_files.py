@@ -10,17 +10,25 @@ from sillwright.tell.drill_sheets import StripPaper
 from sillwright.tell.drill_strip import drill_strip
 from sillwright.tell.plate_csv import holes_csv, pieces_csv
 from sillwright.tell.plate_dxf import plates_dxf
+from sillwright.tell.plate_sheet_html import plates_html
+from sillwright.tell.plate_sheet_pdf import plates_pdf
 from sillwright.tell.report import file_names
 
 STRIP_FOLDER = "strips"
-TABLES = ("holes.csv", "pieces.csv", "plates.dxf")
+TABLES = ("plates.html", "plates.pdf", "holes.csv", "pieces.csv", "plates.dxf")
 
 
 def plate_files(plan: PlatesPlan, paper: StripPaper) -> dict[str, bytes]:
-    """Every file by its name in the results' folder. Raises JobError where a piece is too wide for the paper."""
+    """Every file by its name in the results' folder; the sheets are on Letter where strips go on a roll.
+
+    Raises JobError where a piece is too wide for the paper.
+    """
     bolts_mm = {bolt.mark: bolt.diameter_mm for run in plan.runs for bolt in run.bolts}
     handed = {run.name: run.left_handed for run in plan.runs}
     files = {
+        # A name that is no text at all (half a pair of UTF-16) is a question mark, as on the measuring sheet.
+        "plates.html": plates_html(plan).encode("utf-8", "replace"),
+        "plates.pdf": plates_pdf(plan, "a4" if paper == "a4" else "letter"),
         "holes.csv": holes_csv(plan.pieces, bolts_mm),
         "pieces.csv": pieces_csv(plan.pieces),
         "plates.dxf": plates_dxf(plan.pieces, bolts_mm=bolts_mm, left_handed=handed),
