@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -13,7 +13,7 @@ from sillwright.camera import Array, Pose
 from sillwright.measure.search import Search
 from sillwright.measure.standing import Lookout
 from sillwright.see.edges import WallEdge
-from sillwright.see.parallax import CELL_MM, Agreement, clear_pictures, drawn_out_mm
+from sillwright.see.parallax import CELL_MM, Agreement, cells_at, clear_pictures, drawn_out_mm
 from sillwright.solve.axis import AxisFit
 
 UPRIGHT_MM = 60.0  # as high as the least of bolts stands out of a plate's thickness and its nut
@@ -29,13 +29,27 @@ CLOSED_CELLS = 7
 SAME_THING_MM = 60.0
 
 
+NOTHING, AGREE, FIRST_SHOWS, SECOND_SHOWS = range(4)
+
+
 @dataclass(frozen=True)
 class _Pair:
-    """Two photos, their poses, and how far they agree: NaN where that is explained, or no wall."""
+    """Two photos, their poses, and what they tell of each cell of the wall, a byte each: a long run has many pairs.
+
+    told : (rows, columns), whether the two agree, or else which of them shows more; nothing where that is explained
+    """
 
     photos: tuple[int, int]
     poses: tuple[Pose, Pose]
-    shared: Agreement
+    first_cell: tuple[int, int]
+    told: NDArray[np.uint8]
+
+    def at(self, points_mm: Array) -> NDArray[np.uint8]:
+        """What is told at points (N, 2)."""
+        rows, columns, inside = cells_at(points_mm, self.first_cell, self.told.shape)
+        out = np.full(len(points_mm), NOTHING, dtype=np.uint8)
+        out[inside] = self.told[rows[inside], columns[inside]]
+        return out
 
 
 def stands_unmeasured(lookout: Lookout, search: Search, known: Sequence[AxisFit], radius_mm: float) -> list[Array]:
@@ -53,20 +67,19 @@ def stands_unmeasured(lookout: Lookout, search: Search, known: Sequence[AxisFit]
     apart, agree, places = (np.zeros(len(bases)) for _ in range(3))
     by_photo = np.zeros((len(bases), len(search.tasks)))
     for pair in pairs:
-        inside = np.flatnonzero(pair.shared.covers(bases))
-        for own in (0, 1):
+        inside = np.flatnonzero(cells_at(bases, pair.first_cell, pair.told.shape)[2])
+        for own, shows in ((0, FIRST_SHOWS), (1, SECOND_SHOWS)):
             poses = pair.poses[own], pair.poses[1 - own]
             points, clear = clear_pictures(*poses, bases[inside], tips[inside], radius_mm)
-            values = pair.shared.at(points.reshape(-1, 2)).reshape(clear.shape)
-            shown = pair.shared.shown_most_by(own, points.reshape(-1, 2)).reshape(clear.shape)
-            here = (clear & shown & (values < DISAGREES)).sum(axis=1)
+            told = pair.at(points.reshape(-1, 2)).reshape(clear.shape)
+            here = (clear & (told == shows)).sum(axis=1)
             apart[inside] += here
-            agree[inside] += (clear & (values > AGREES)).sum(axis=1)
+            agree[inside] += (clear & (told == AGREE)).sum(axis=1)
             places[inside] += clear.sum(axis=1)
             by_photo[inside, pair.photos[own]] += here
-    told = (apart >= np.maximum(LEAST_PLACES, LEAST_SHARE * places)) & (agree <= MOST_AGREEING * places)
-    told &= (by_photo >= LEAST_PLACES_A_PHOTO).sum(axis=1) >= 2
-    return _one_each(bases[told], apart[told])
+    stands = (apart >= np.maximum(LEAST_PLACES, LEAST_SHARE * places)) & (agree <= MOST_AGREEING * places)
+    stands &= (by_photo >= LEAST_PLACES_A_PHOTO).sum(axis=1) >= 2
+    return _one_each(bases[stands], apart[stands])
 
 
 def _pairs(lookout: Lookout, search: Search, known: Sequence[AxisFit]) -> Iterator[_Pair]:
@@ -77,7 +90,7 @@ def _pairs(lookout: Lookout, search: Search, known: Sequence[AxisFit]) -> Iterat
             if shared is not None:
                 poses = search.tasks[first].view.pose, search.tasks[second].view.pose
                 told = _unexplained(shared, poses, known, search.edges)
-                yield _Pair((first, second), poses, told)
+                yield _Pair((first, second), poses, shared.first_cell, told)
 
 
 def _unexplained(
@@ -85,8 +98,8 @@ def _unexplained(
     poses: tuple[Pose, Pose],
     known: Sequence[AxisFit],
     edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
-) -> Agreement:
-    """The agreement with NaN where known bolts are seen, off the wall, and where more disagrees than a bolt covers."""
+) -> NDArray[np.uint8]:
+    """What two photos tell, but where known bolts are seen, off the wall, and where more differs than a bolt covers."""
     rows, columns = shared.values.shape
     explained = np.zeros((rows, columns), dtype=np.uint8)
     first = np.array(shared.first_cell)
@@ -97,16 +110,19 @@ def _unexplained(
             foot, tip = (tuple(int(v) for v in end) for end in np.round(ends / CELL_MM).astype(int) - first)
             cv2.line(explained, foot, tip, 1, wide)
     x, y = (CELL_MM * (start + np.arange(count)) for start, count in zip(first, (columns, rows), strict=True))
-    values = np.where((explained > 0) | _off_wall(x, y, edges), np.float32(np.nan), shared.values)
+    told = np.where(shared.of_first, FIRST_SHOWS, SECOND_SHOWS).astype(np.uint8)
+    told[~(shared.values < DISAGREES)] = NOTHING
+    told[shared.values > AGREES] = AGREE
+    told[(explained > 0) | _off_wall(x, y, edges)] = NOTHING
     closed = cv2.morphologyEx(
-        (values < DISAGREES).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((CLOSED_CELLS, CLOSED_CELLS), np.uint8)
+        (told >= FIRST_SHOWS).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((CLOSED_CELLS, CLOSED_CELLS), np.uint8)
     )
     _, pieces, stats, _ = cv2.connectedComponentsWithStats(closed)
     left, wide_cells, cells = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_AREA]
     none = (cells * CELL_MM**2 > LARGEST_MM2) | (left == 0) | (left + wide_cells >= columns)
     none[0] = False
-    values[none[pieces]] = np.nan
-    return replace(shared, values=values)
+    told[none[pieces]] = NOTHING
+    return told
 
 
 def _off_wall(x: Array, y: Array, edges: Sequence[tuple[WallEdge | None, WallEdge | None]]) -> NDArray[np.bool_]:
@@ -124,8 +140,8 @@ def _bases(pairs: Sequence[_Pair], search: Search) -> Array:
     """Where a foot may stand: wherever two photos disagree, on a grid, (N, 2)."""
     cells = []
     for pair in pairs:
-        row, column = np.nonzero(pair.shared.values < DISAGREES)
-        cells.append(np.column_stack([column, row]) + np.array(pair.shared.first_cell))
+        row, column = np.nonzero(pair.told >= FIRST_SHOWS)
+        cells.append(np.column_stack([column, row]) + np.array(pair.first_cell))
     if not cells:
         return np.zeros((0, 2))
     bases = BASES_APART_MM * np.unique(np.round(CELL_MM / BASES_APART_MM * np.concatenate(cells)), axis=0)

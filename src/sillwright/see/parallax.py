@@ -57,26 +57,19 @@ class Agreement:
 
     def at(self, points_mm: Array) -> Array:
         """Values at points (N, 2) of the wall, NaN outside."""
-        cells, inside = self._cells(points_mm)
+        rows, columns, inside = cells_at(points_mm, self.first_cell, self.values.shape)
         out = np.full(len(points_mm), np.nan)
-        out[inside] = self.values[cells[inside, 1], cells[inside, 0]]
+        out[inside] = self.values[rows[inside], columns[inside]]
         return out
 
-    def shown_most_by(self, photo: int, points_mm: Array) -> NDArray[np.bool_]:
-        """At which points (N, 2) the first photo (0) or the second (1) shows more contrast than the other."""
-        cells, inside = self._cells(points_mm)
-        inside[inside] = self.of_first[cells[inside, 1], cells[inside, 0]] == (photo == 0)
-        return inside
 
-    def covers(self, points_mm: Array) -> NDArray[np.bool_]:
-        """Which points (N, 2) lie in what both photos show."""
-        return self._cells(points_mm)[1]
-
-    def _cells(self, points_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """Column and row of points (N, 2), and which of them are inside."""
-        cells = np.round(points_mm / CELL_MM).astype(np.int64) - np.array(self.first_cell)
-        rows, columns = self.values.shape
-        return cells, np.asarray((cells >= 0).all(axis=1) & (cells < [columns, rows]).all(axis=1))
+def cells_at(
+    points_mm: Array, first_cell: tuple[int, int], shape: tuple[int, ...]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Row and column of points (N, 2) of the wall in a map of (rows, columns), and which of them are inside."""
+    cells = np.round(points_mm / CELL_MM).astype(np.int64) - np.array(first_cell)
+    inside = (cells >= 0).all(axis=1) & (cells < [shape[1], shape[0]]).all(axis=1)
+    return cells[:, 1], cells[:, 0], np.asarray(inside)
 
 
 def flat_patch(
