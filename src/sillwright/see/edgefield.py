@@ -7,6 +7,7 @@ unit normal n the *edge energy* ``n' T n`` lies between 0 (no edge, or one runni
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,7 +39,7 @@ class EdgeField:
     origin_px, scale : full-size pixel p stands at ``(p - origin + 0.5) scale - 0.5`` in the field
     """
 
-    cells: NDArray[np.floating[Any]]
+    cells: NDArray[np.floating[Any]] | NDArray[np.uint8]
     origin_px: Array
     scale: float
 
@@ -55,13 +56,14 @@ class EdgeField:
         return energy, value[..., 3]
 
     def within(self, low_px: Array, high_px: Array) -> EdgeField:
-        """What lies between two corners, full-size pixels, as a field of its own."""
+        """What lies between two corners, full-size pixels, as a field of its own, in bytes."""
         height, width = self.cells.shape[:2]
         low, high = ((px - self.origin_px + 0.5) * self.scale - 0.5 for px in (low_px, high_px))
         left, top = np.clip(np.floor(low), 0, [width - 1, height - 1]).astype(int)
         right, bottom = np.clip(np.ceil(high) + 1, [left + 1, top + 1], [width, height]).astype(int)
         corner = self.origin_px + np.array([left, top]) / self.scale
-        return EdgeField(self.cells[top:bottom, left:right].copy(), corner, self.scale)
+        part = self.cells[top:bottom, left:right]
+        return EdgeField(part.copy() if part.dtype == np.uint8 else _in_bytes(cv2.split(part)), corner, self.scale)
 
 
 def edge_field(
@@ -74,7 +76,7 @@ def edge_field(
 ) -> EdgeField:
     """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``.
 
-    ``packed`` : in bytes, right to 0.002, where many fields are held at a time
+    ``packed`` : in bytes, where many fields are held at a time
     """
     size = (max(2, round(gray.shape[1] * scale)), max(2, round(gray.shape[0] * scale)))
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else gray
@@ -82,10 +84,15 @@ def edge_field(
     if usable is not None:
         free = cv2.resize(usable.view(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
     layers = [*structure(small, free), free]
-    if packed:
-        shifts = (0.0, HALF, 0.0, 0.0)
-        layers = [cv2.convertScaleAbs(one, alpha=FULL, beta=shift) for one, shift in zip(layers, shifts, strict=True)]
-    return EdgeField(cv2.merge(layers), np.asarray(origin_px, dtype=float), scale)
+    cells = _in_bytes(layers) if packed else cv2.merge(layers)
+    return EdgeField(cells, np.asarray(origin_px, dtype=float), scale)
+
+
+def _in_bytes(layers: Sequence[NDArray[np.float32]]) -> NDArray[np.uint8]:
+    """Four layers of a field (H, W) as bytes, (H, W, 4): a quarter the size, right to 0.002."""
+    shifts = (0.0, HALF, 0.0, 0.0)
+    each = zip(layers, shifts, strict=True)
+    return np.asarray(cv2.merge([cv2.convertScaleAbs(one, alpha=FULL, beta=shift) for one, shift in each]))
 
 
 def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:
