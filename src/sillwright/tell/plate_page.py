@@ -13,7 +13,7 @@ from sillwright.tell.pdf_parts import FAINT, INK, MARGIN
 from sillwright.tell.plate_job_rows import JobRows
 from sillwright.tell.plate_wording import ADVISES_NOTHING_STRUCTURAL
 
-_SHARES = (0.25, 0.22, 0.14, 0.13, 0.16, 0.10)  # of the header's width
+_SHARES = (0.24, 0.20, 0.14, 0.13, 0.19, 0.10)  # of the header's width
 _PAD = 4.0
 _BOX = 15.0
 
