@@ -15,7 +15,7 @@ from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.piece import Hole, PlatePiece
 from sillwright.plates.record import BoltPlan, EndKind, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
-from sillwright.tell.plate_view import end_words, hole_doubts, in_order
+from sillwright.tell.plate_view import end_words, hole_doubts, in_order, side_words
 from sillwright.tell.plate_word_table import SHIM_HEIGHTS, SHIM_UNSURE, SHIM_VERDICTS
 from sillwright.tell.plate_words import (
     STATES,
@@ -40,8 +40,8 @@ BOX_KEY = (
 )
 END_WORDS: dict[EndKind, str] = {
     "corner": "corner with {other}",
-    "station": "at the station given",
-    "wall end": "where the concrete ends",
+    "station": "at {station}",
+    "wall end": "where the concrete ends, {station}",
     "not said": "NOT SAID. Nothing says where the plate ends",
 }
 _LAYERS_WORDS = {1: "one layer", 2: "two layers", 3: "three layers"}
@@ -187,7 +187,7 @@ def _facts(plan: PlatesPlan, run: RunPlan) -> tuple[str, ...]:
     if run.pieces:
         facts.append(
             "Hook the tape on the low end of the piece (left as drawn, nearer the lowest-numbered card), at its "
-            "chalk-line edge."
+            f"chalk-line edge. {side_words(run.left_handed)}"
         )
     return tuple(facts)
 
@@ -379,9 +379,8 @@ def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
     for layer in end.layers:
         by_words.setdefault(_layer_end_words(run, end, layer), []).append(str(layer.layer))
     told = [f"Layer{'' if len(layers) == 1 else 's'} {listed(layers)}: {words}" for words, layers in by_words.items()]
-    where = END_WORDS[end.kind].format(other=end.other)
-    if end.kind in ("station", "wall end") and end.layers:
-        where += f", {station_words(end.layers[0].station_mm)}"
+    station = station_words(end.layers[0].station_mm) if end.layers else "the station given"
+    where = END_WORDS[end.kind].format(other=end.other, station=station)
     yield " ".join([f"{name}: {where} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
 
 

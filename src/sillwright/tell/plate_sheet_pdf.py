@@ -124,8 +124,9 @@ def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
             story += [CondPageBreak(70 * mm), text(rows.holes_title, _HOLES_TITLE), listed]
         story += [text(BOX_KEY, SMALL)]
     story += _shims(rows, width)
-    ends = [text("Ends and corners", LIST), *items(rows.ends)]
-    return [*story, KeepTogether([*ends, text("Mind", LIST), text(" ".join(RUN_CAUTIONS))])]
+    level = [] if rows.shims or rows.shim_lines else [rows.levels]
+    ends = [text("Ends, corners and level", LIST), *items((*rows.ends, *level))]
+    return [*story, KeepTogether([*ends, Spacer(1, 4), text(" ".join(("Mind.", *RUN_CAUTIONS)), SMALL)])]
 
 
 def _before(before: Before, width: float) -> list[Any]:
@@ -236,7 +237,7 @@ def _hole_cells(row: HoleRow, layers: Sequence[int], beside: bool) -> list[Any]:
 
 def _shims(rows: RunRows, width: float) -> list[Any]:
     if not rows.shims:
-        return [text("Level", LIST), text(rows.levels), *items(rows.shim_lines)]
+        return [text("Level", LIST), text(rows.levels), *items(rows.shim_lines)] if rows.shim_lines else []
     down = -(-len(rows.shims) // _SHIMS_ACROSS)
     columns = [rows.shims[at : at + down] for at in range(0, len(rows.shims), down)]
     cells = [[_shim_cell(column[line]) if line < len(column) else "" for column in columns] for line in range(down)]
