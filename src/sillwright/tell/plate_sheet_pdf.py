@@ -160,8 +160,8 @@ def _straighten(rows: Sequence[StraightenRow], width: float) -> Table:
     ]
     for row in rows:
         arrow = "" if row.arrow_deg is None else WayArrow(row.arrow_deg)
-        cells.append([TickBox(row.mark, ""), text(row.move, _FIGURE), text(row.plumb), arrow, text(row.way)])
-    return table(cells, [(width - 12) * share for share in (0.16, 0.25, 0.17, 0.06, 0.36)], [])
+        cells.append([TickBox(row.mark, ""), text(row.move, _FIGURE), text(row.plumb), arrow, text(row.way, _SAW_TEXT)])
+    return table(cells, [(width - 12) * share for share in (0.12, 0.24, 0.13, 0.05, 0.46)], [])
 
 
 def _pieces(rows: Sequence[PieceRow], width: float) -> Table:
