@@ -30,10 +30,46 @@ def doubtful_plan(layers: int = 2, marks: str = "1/16 in", levels: bool = True, 
     north[2] = replace(north[2], status="check", reasons=(Finding("wide-interval", value_mm=1.9),))
     north[3] = replace(north[3], setback_mm=126.0)
     north[4] = replace(north[4], status="check", reasons=(Finding("bent"),))
-    east[1] = replace(east[1], status="reshoot", reasons=(Finding("weak-evidence"),))
+    east[1] = replace(
+        east[1], status="reshoot", reasons=(Finding("weak-evidence"),), setback_mm=61.7, stickup_mm=104.2, lean_deg=8.9
+    )
     east[2] = replace(east[2], u95=BoltU95(1.2, 1.1, 0.5, 0.5, 0.4, 1.0))
     table = a_table(plate={"size": "2x6", "layers": layers}, layout={"stock": ["12 ft"], "marks": marks})
     return plan_job(a_survey(north, east, **corner), some_inputs(table, LEVELS if levels else ()))
+
+
+def corner_plan() -> PlatesPlan:
+    """Two layers butted at the corner, with N6 and E1 in it: the layers take them through different runs' plates."""
+    north, east = bolts("N", (*NORTH_BOLTS_MM[:-1], 5150.0)), bolts("E", (-180.0, *EAST_BOLTS_MM[1:]))
+    return plan_job(a_survey(north, east), some_inputs(a_table(layout={"hole_over": "1/4 in"})))
+
+
+def shifted_plan() -> PlatesPlan:
+    """All of north's bolts stand a little far in: another chalk line brings in all of them."""
+    held = [replace(bolt, setback_mm=97.0) for bolt in bolts("N", NORTH_BOLTS_MM)]
+    return plan_job(a_survey(held), some_inputs())
+
+
+def engineer_plan() -> PlatesPlan:
+    """N3 leans past bending, N4 stands off the plate, N2 has no lean; the corner's angle has no interval."""
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[1] = replace(north[1], lean_along_mm=None, lean_across_mm=None, lean_deg=None)
+    north[2] = leaning(north[2], 90.0, 10.0)
+    north[3] = replace(north[3], setback_mm=170.0)
+    return plan_job(a_survey(north, u95_deg=None), some_inputs())
+
+
+def outline_plan() -> PlatesPlan:
+    """An outline that was taped with one wall wrong."""
+    wall = [("north", "17 ft 8 in"), ("east", "11 ft 8 in"), ("north", "17 ft"), ("east", "12 ft")]
+    outline = {
+        "wall": [{"run": run, "length": length} for run, length in wall],
+        "diagonal": [
+            {"from_corner": 1, "to_corner": 3, "length": "20 ft 9 in"},
+            {"from_corner": 2, "to_corner": 4, "length": "21 ft"},
+        ],
+    }
+    return plan_job(a_survey(), some_inputs(a_table(outline=outline)))
 
 
 def sure_plan() -> PlatesPlan:
@@ -71,6 +107,10 @@ PLANS = {
     "fine marks": doubtful_plan(marks="1/32 in"),
     "corner in doubt": doubtful_plan(status="check"),
     "sure": sure_plan(),
+    "corner": corner_plan(),
+    "shifted": shifted_plan(),
+    "engineer": engineer_plan(),
+    "outline": outline_plan(),
     "long": long_plan(),
     "empty": empty_plan(),
 }

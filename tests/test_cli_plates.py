@@ -122,6 +122,25 @@ def test_something_to_decide_ends_with_1_and_is_told(
     assert all("tape it first" in row["check"] for row in rows if row["mark"] == "N4")
 
 
+def test_the_sheets_are_those_of_the_record_and_on_the_paper_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = a_folder(tmp_path / "out")
+    for paper, width in (("a4", 595), ("roll", 612), ("letter", 612)):
+        run(monkeypatch, "plates", folder, "--paper", paper)
+        plan = read_plan(folder / "plates.json")
+        document = pypdfium2.PdfDocument((folder / "plates.pdf").read_bytes())
+        assert {round(page.get_size()[0]) for page in document} == {width}
+        for text in (
+            "".join(page.get_textpage().get_text_range() for page in document),
+            (folder / "plates.html").read_text("utf-8"),
+        ):
+            assert plan.date in text
+            assert plan.photos.fingerprint_sha256 in text
+            assert all(piece.name in text for piece in plan.pieces)
+            assert all(bolt.mark in text for each in plan.runs for bolt in each.bolts)
+
+
 def test_planned_again_the_strips_of_pieces_that_are_no_more_are_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

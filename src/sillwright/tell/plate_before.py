@@ -6,7 +6,7 @@ Every finding of the run that asks for a decision stands here: under the bolts i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from sillwright.lengths import format_inches
@@ -15,6 +15,7 @@ from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.survey import Finding
 from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_run_rows import HoleRow
+from sillwright.tell.plate_view import HOLE_DOUBTS
 from sillwright.tell.plate_word_table import WANTED_WORDS
 from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words
 from sillwright.tell.reasons import title
@@ -64,7 +65,7 @@ def before_drilling(plan: PlatesPlan, run: RunPlan, holes: Iterable[HoleRow]) ->
     engineer = [line for bolt in own for line in _engineer(bolt)]
     straighten = [_straighten_row(bolt, run) for bolt in own if bolt.straighten_first]
     reshoot = [_reshoot(bolt) for bolt in own if bolt.status == "reshoot"]
-    tape = [line for row in rows if row.doubtful for line in _tape(row, bolts.get(row.mark))]
+    tape = _tape_lines(rows, bolts)
     told = {bolt.mark for bolt in own if bolt.straighten_first or bolt.status == "reshoot" or list(_engineer(bolt))}
     told |= {row.mark for row in rows if row.doubtful}
     anchors = tuple(_anchors(plan, run))
@@ -127,17 +128,30 @@ def _reshoot(bolt: BoltPlan) -> str:
     return f"{bolt.mark} was not measured{f' ({why})' if why else ''}: shoot it again, or tape it on the wall."
 
 
+def _tape_lines(rows: Iterable[HoleRow], bolts: Mapping[str, BoltPlan]) -> list[str]:
+    """What speaks against each doubtful hole; bolts of which the same is said stand in one line."""
+    marks: dict[str, list[str]] = {}
+    for row in rows:
+        if row.doubtful:
+            for told in _tape(row, bolts.get(row.mark)):
+                marks.setdefault(told, []).append(row.mark)
+    several = "each of these bolts"
+    return [
+        f"{listed(held)}. {told if len(held) == 1 else told.replace('this bolt', several)}"
+        for told, held in marks.items()
+    ]
+
+
 def _tape(row: HoleRow, bolt: BoltPlan | None) -> Iterator[str]:
-    """What speaks against a hole, and why the record doubts it; what is only to be straightened has its own list."""
-    notes = [note for note in row.notes if "straighten it first" not in note]
+    """Why not to drill yet, and why the record doubts it; what is only to be straightened has its own list."""
+    notes = [note for note in row.notes if note != HOLE_DOUBTS["straighten-first"]]
     if not notes:
         return
     why = "" if bolt is None else _reasons(bolt)
-    passing = (
-        [] if bolt is None else [code for code in bolt.passing.codes if code in ("no-hole-size", "hole-under-bolt")]
-    )
+    codes = () if bolt is None else bolt.passing.codes
+    passing = [pass_sentence(code) for code in codes if code in ("no-hole-size", "hole-under-bolt")]
     reason = f" On the measuring sheet: {why}." if why and bolt is not None and bolt.status == "check" else ""
-    yield f"{row.mark}. {' '.join([*notes, *map(pass_sentence, passing)])}{reason}"
+    yield f"{' '.join([*notes, *passing])}{reason}"
 
 
 def _reasons(bolt: BoltPlan) -> str:
@@ -166,9 +180,10 @@ def _line(run: RunPlan) -> Iterator[str]:
     if advice is None:
         return
     if advice.nothing_does:
+        missing = [mark for mark in advice.judged if mark not in advice.meet_now]
         yield (
-            f"{len(advice.judged) - len(advice.meet_now)} of {len(advice.judged)} bolts do not surely meet the rule "
-            "across the plate, and no other chalk line brings in one more."
+            f"{listed(missing)} {'does' if len(missing) == 1 else 'do'} not surely meet the rule across the plate, and "
+            "no other chalk line brings in one more."
         )
         return
     if advice.gained <= 0:

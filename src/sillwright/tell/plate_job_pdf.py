@@ -38,13 +38,15 @@ def job_story(plan: PlatesPlan, job: JobRows, width: float) -> list[Any]:
 def _sticks(job: JobRows, width: float) -> Table:
     cells: list[list[Any]] = [[text(name, HEAD) for name in ("Done", "Stick", "Wood", "Pieces, in this order", "Left")]]
     for row in job.sticks:
-        cells.append([TickBox("", ""), text(row.stick, _BIG), text(row.kind), text(row.pieces, _BIG), text(row.left)])
+        cells.append(
+            [TickBox("", "", 10.0), text(row.stick, _BIG), text(row.kind), text(row.pieces, _BIG), text(row.left)]
+        )
     return table(cells, [width * share for share in (0.06, 0.13, 0.12, 0.57, 0.12)], [])
 
 
 def _shopping(job: JobRows, width: float) -> Table:
     cells: list[list[Any]] = [[text(name, HEAD) for name in ("Got", "How many", "What")]]
-    cells += [[TickBox("", ""), text(amount), text(what)] for amount, what in job.shopping]
+    cells += [[TickBox("", "", 10.0), text(amount), text(what)] for amount, what in job.shopping]
     return table(cells, [width * share for share in (0.06, 0.32, 0.62)], [])
 
 

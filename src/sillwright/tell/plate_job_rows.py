@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sillwright.judge.verdicts import Check
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
@@ -118,12 +118,18 @@ def short_fingerprint(plan: PlatesPlan) -> str:
 
 
 def checks_of(plan: PlatesPlan) -> tuple[tuple[str, Check], ...]:
-    """Every check of the plan once, with its run: bolts, pieces, then the run."""
+    """Every check of the plan once, with its run: bolts, pieces, then the run.
+
+    What was read of a bolt that must be shot again is left out: no number of it may reach a sheet.
+    """
+    again = {bolt.mark for run in plan.runs for bolt in run.bolts if bolt.status == "reshoot"}
     found: dict[tuple[str, Check], None] = {}
     for run in plan.runs:
         of_bolts = (check for bolt in run.bolts for check in bolt.checks)
         of_pieces = (check for piece in run.pieces for check in piece.checks)
         for check in (*of_bolts, *of_pieces, *run.overhang):
+            if again & {check.subject, check.other}:
+                check = replace(check, measured_mm=None, u95_mm=None)
             found[run.name, check] = None
     return tuple(found)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
@@ -34,9 +35,9 @@ class Label:
     side: Anchor
     ink: Ink = "ink"
 
-    @property
+    @cached_property
     def width(self) -> float:
-        """Of the wider line, with half a gap at each end."""
+        """Of the wider line, with half a gap at each end. Asked for at every try of a place, so kept."""
         words = stringWidth(printable(self.words), BOLD, WORDS_MM)
         return float(max(words, stringWidth(self.figure, BOLD, FIGURE_MM))) + GAP_MM
 

@@ -121,9 +121,11 @@ class _Drawn:
         above, below = _band(marks), _band(names)
         if self.up < 0:
             above, below = below, above
-        title = "Layer 1, on the concrete" if layer == 1 else f"Layer {layer}"
-        row.words.append(Words(title, (0.0, row.height + 0.8 * _TITLE_MM), WORDS_MM, "start", "faint"))
-        top = row.height + _TITLE_MM + above
+        top = row.height + above
+        if len({piece.layer for piece in self.pieces}) > 1:
+            title = "Layer 1, on the concrete" if layer == 1 else f"Layer {layer}"
+            row.words.append(Words(title, (0.0, row.height + 0.8 * _TITLE_MM), WORDS_MM, "start", "faint"))
+            top += _TITLE_MM
         edge = top + deep if self.up > 0 else top
         for piece in shown:
             draw_piece(row, window, piece, edge, self.up, _LEAST_RING_MM)

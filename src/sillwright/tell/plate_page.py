@@ -13,9 +13,8 @@ from sillwright.tell.pdf_parts import FAINT, INK, MARGIN
 from sillwright.tell.plate_job_rows import JobRows
 from sillwright.tell.plate_wording import ADVISES_NOTHING_STRUCTURAL
 
-_SHARES = (0.25, 0.22, 0.14, 0.13, 0.16, 0.10)  # of the header's width
+_SHARES = (0.24, 0.20, 0.14, 0.13, 0.19, 0.10)  # of the header's width
 _PAD = 4.0
-_BOX = 15.0
 
 
 class NumberedCanvas(Canvas):  # type: ignore[misc]  # reportlab carries no types
@@ -114,10 +113,10 @@ def _two_lines(words: str, points: float, width: float) -> list[tuple[str, float
 class TickBox(Flowable):  # type: ignore[misc]  # reportlab carries no types
     """A bolt's mark beside a box to tick; ``inside`` is nothing, a question mark, or x for a bolt without a hole."""
 
-    def __init__(self, mark: str, inside: str, points: float = 14.0) -> None:
+    def __init__(self, mark: str, inside: str, side: float = 15.0) -> None:
         super().__init__()
-        self.mark, self.inside, self.points = mark, inside, points
-        self.width, self.height = 60.0, _BOX + 3.0
+        self.mark, self.inside, self.side = mark, inside, side
+        self.width, self.height = 60.0, side + 3.0
 
     def wrap(self, available_width: float, _available_height: float) -> tuple[float, float]:
         """The room it takes, in points."""
@@ -131,17 +130,18 @@ class TickBox(Flowable):  # type: ignore[misc]  # reportlab carries no types
         canvas.setStrokeColor(INK)
         canvas.setFillColor(INK)
         canvas.setLineWidth(1.1)
-        canvas.rect(0, 1, _BOX, _BOX)
+        side = self.side
+        canvas.rect(0, 1, side, side)
         if self.inside == "x":
-            canvas.line(0, 1, _BOX, 1 + _BOX)
-            canvas.line(0, 1 + _BOX, _BOX, 1)
+            canvas.line(0, 1, side, 1 + side)
+            canvas.line(0, 1 + side, side, 1)
         elif self.inside:
             canvas.setFont(BOLD, 12)
-            canvas.drawCentredString(_BOX / 2, 4.5, self.inside)
-        room, points = self.width - _BOX - 3.0, self.points
+            canvas.drawCentredString(side / 2, 4.5, self.inside)
+        room, points = self.width - side - 3.0, 14.0
         said = printable(self.mark)
         while points > 7.0 and stringWidth(said, BOLD, points) > room:
             points -= 0.5
         canvas.setFont(BOLD, points)
-        canvas.drawString(_BOX + 3.0, 4.0, fitted(said, BOLD, points, room))
+        canvas.drawString(side + 3.0, 4.0, fitted(said, BOLD, points, room))
         canvas.restoreState()

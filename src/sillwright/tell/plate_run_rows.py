@@ -15,7 +15,7 @@ from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.piece import Hole, PlatePiece
 from sillwright.plates.record import BoltPlan, EndKind, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
-from sillwright.tell.plate_view import end_words, hole_doubts, in_order
+from sillwright.tell.plate_view import end_words, hole_doubts, in_order, side_words
 from sillwright.tell.plate_word_table import SHIM_HEIGHTS, SHIM_UNSURE, SHIM_VERDICTS
 from sillwright.tell.plate_words import (
     STATES,
@@ -40,8 +40,8 @@ BOX_KEY = (
 )
 END_WORDS: dict[EndKind, str] = {
     "corner": "corner with {other}",
-    "station": "at a station",
-    "wall end": "where the concrete ends",
+    "station": "at {station}",
+    "wall end": "where the concrete ends, {station}",
     "not said": "NOT SAID. Nothing says where the plate ends",
 }
 _LAYERS_WORDS = {1: "one layer", 2: "two layers", 3: "three layers"}
@@ -74,9 +74,18 @@ class HoleCell:
 
 
 @dataclass(frozen=True)
+class NoCell:
+    """A layer in which a bolt has no hole on this run, and where it has one or why it has none."""
+
+    layer: int
+    says: str
+
+
+@dataclass(frozen=True)
 class HoleRow:
     """One bolt: its holes layer by layer, how far in from the chalk-line edge, and the drill.
 
+    without : the layers that have no hole of it on this run
     tag : why its figures are not to be drilled from, in capitals; empty where they are
     doubtful : there are figures, and something speaks against them
     notes : sentences; for a sure hole how far a mark may be off
@@ -84,6 +93,7 @@ class HoleRow:
 
     mark: str
     cells: tuple[HoleCell, ...]
+    without: tuple[NoCell, ...]
     across: str
     across_metric: str
     drill: str
@@ -177,7 +187,7 @@ def _facts(plan: PlatesPlan, run: RunPlan) -> tuple[str, ...]:
     if run.pieces:
         facts.append(
             "Hook the tape on the low end of the piece (left as drawn, nearer the lowest-numbered card), at its "
-            "chalk-line edge."
+            f"chalk-line edge. {side_words(run.left_handed)}"
         )
     return tuple(facts)
 
@@ -192,7 +202,7 @@ def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRo
         ends.append(run.ends)
     at_corner = [end for end in ends if end.kind == "corner"]
     tags = []
-    if any(layer.layer == piece.layer and layer.status != "ok" for end in at_corner for layer in end.layers):
+    if any(layer.layer == piece.layer and _angle_in_doubt(layer) for end in at_corner for layer in end.layers):
         tags.append(CHECK_ANGLE)
     if at_corner and any(one.code == "length-unsure" and one.run == run.name for one in plan.findings):
         tags.append(TAPE_WALL)
@@ -207,6 +217,11 @@ def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRo
         format_feet_inches(planned.stock_mm),
         ", ".join(tags),
     )
+
+
+def _angle_in_doubt(layer: LayerEnd) -> bool:
+    """Whether an end at a corner is not to be cut before somebody looked at the corner's angle."""
+    return layer.status != "ok" or layer.cut_u95_deg is None
 
 
 def _saw_words(piece: PlatePiece, end: Literal["low", "high"]) -> str:
@@ -234,7 +249,7 @@ def _hole_row(
     if not drilled:
         assert bolt is not None
         tag, notes = _no_hole(bolt, run)
-        return HoleRow(mark, (), "", "", "", tag, False, notes)
+        return HoleRow(mark, (), (), "", "", "", tag, False, notes)
     parts = mark_parts(plan.lumber)
     bolts_mm = {} if bolt is None else {mark: bolt.diameter_mm}
     doubts = dict.fromkeys(doubt for piece, hole in drilled for doubt in hole_doubts(piece.plate, hole, bolts_mm))
@@ -259,6 +274,7 @@ def _hole_row(
     return HoleRow(
         mark,
         cells,
+        tuple(_without(plan, bolt, {cell.layer for cell in cells})),
         " / ".join(inches for inches, _ in across),
         " / ".join(metric for _, metric in across),
         " / ".join(dict.fromkeys(drill_words(hole.drill_mm) for _, hole in drilled)),
@@ -266,6 +282,14 @@ def _hole_row(
         bool(doubts),
         notes,
     )
+
+
+def _without(plan: PlatesPlan, bolt: BoltPlan | None, drilled: set[int]) -> Iterator[NoCell]:
+    """Each layer that a bolt has no hole in on this run; at a corner its hole there is in the neighbour's plate."""
+    for layer in range(1, plan.lumber.layers + 1):
+        if layer not in drilled:
+            runs = dict.fromkeys(hole.run for hole in (bolt.holes if bolt else ()) if hole.layer == layer)
+            yield NoCell(layer, f"see run {listed(list(runs))}" if runs else "NO HOLE in this layer")
 
 
 def _within(within_mm: float) -> str:
@@ -355,7 +379,8 @@ def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
     for layer in end.layers:
         by_words.setdefault(_layer_end_words(run, end, layer), []).append(str(layer.layer))
     told = [f"Layer{'' if len(layers) == 1 else 's'} {listed(layers)}: {words}" for words, layers in by_words.items()]
-    where = END_WORDS[end.kind].format(other=end.other)
+    station = station_words(end.layers[0].station_mm) if end.layers else "the station given"
+    where = END_WORDS[end.kind].format(other=end.other, station=station)
     yield " ".join([f"{name}: {where} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
 
 
@@ -366,13 +391,13 @@ def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
         return f"{words}."
     cut = "" if piece is None else f", {end_words(piece, end.end)}"
     if layer.cut_u95_deg is None or layer.moved_by_angle_mm is None:
-        moved = "The angle's ± is not known: CHECK it before cutting."
+        moved = "The angle's ± is not known."
     else:
         moved = (
             f"The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
             f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
         )
-    return f"{words}{cut}. {moved}{'' if layer.status == 'ok' else f' {CHECK_ANGLE}.'}"
+    return f"{words}{cut}. {moved}{f' {CHECK_ANGLE}.' if _angle_in_doubt(layer) else ''}"
 
 
 def _outermost(run: RunPlan, end: RunEnd) -> list[PlannedPiece]:

@@ -163,12 +163,12 @@ def _hole_cells(row: HoleRow, layers: Iterable[int]) -> list[str]:
     box = joined(_box("?" if row.doubtful else "" if row.cells else "×"), " ", el("b", row.mark, class_="mark"))
     if not row.cells:
         return [box, joined(el("em", row.tag), " ", " ".join(row.notes))]
-    by_layer = {cell.layer: cell for cell in row.cells}
-    along = []
-    for layer in layers:
-        cell = by_layer.get(layer)
-        under = "" if cell is None else f"{cell.piece}, {cell.metric}"
-        along.append(Markup() if cell is None else joined(_figure(cell.along, row.doubtful), el("small", under)))
+    by_layer: dict[int, str] = {
+        cell.layer: joined(_figure(cell.along, row.doubtful), el("small", f"{cell.piece}, {cell.metric}"))
+        for cell in row.cells
+    }
+    by_layer |= {cell.layer: cell.says for cell in row.without}
+    along = [by_layer[layer] for layer in layers]
     across = joined(_figure(row.across, row.doubtful), el("small", row.across_metric))
     note = joined(el("em", row.tag), el("small", "taped: ____________")) if row.tag else " ".join(row.notes)
     return [box, *along, across, note]

@@ -58,7 +58,7 @@ _FOOT = 0.6 * MARGIN
 FIGURE_POINTS = 14.0  # to be read at arm's length in rain (common practice, no source)
 _FIGURE = ParagraphStyle("figure", parent=BODY, fontName=BOLD, fontSize=FIGURE_POINTS, leading=15)
 _DOUBTFUL = ParagraphStyle("doubtful", parent=_FIGURE, fontName=REGULAR)
-_HOLES_TITLE = ParagraphStyle("holes", parent=LIST, fontSize=FIGURE_POINTS, leading=17)
+_HOLES_TITLE = ParagraphStyle("holes", parent=LIST, fontSize=FIGURE_POINTS, leading=17, keepWithNext=0)
 _UNDER = ParagraphStyle("under", parent=SMALL, leading=8)
 _SAW_TEXT = ParagraphStyle("saw", parent=BODY, fontSize=8, leading=10)
 _TAG = ParagraphStyle("tag", parent=BODY, fontName=BOLD, fontSize=9, leading=10.5)
@@ -124,8 +124,9 @@ def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
             story += [CondPageBreak(70 * mm), text(rows.holes_title, _HOLES_TITLE), listed]
         story += [text(BOX_KEY, SMALL)]
     story += _shims(rows, width)
-    story += [text("Ends and corners", LIST), *items(rows.ends)]
-    return [*story, KeepTogether([text("Mind", LIST), text(" ".join(RUN_CAUTIONS))])]
+    level = [] if rows.shims or rows.shim_lines else [rows.levels]
+    ends = [text("Ends, corners and level", LIST), *items((*rows.ends, *level))]
+    return [*story, KeepTogether([*ends, Spacer(1, 4), text(" ".join(("Mind.", *RUN_CAUTIONS)), SMALL)])]
 
 
 def _before(before: Before, width: float) -> list[Any]:
@@ -159,8 +160,8 @@ def _straighten(rows: Sequence[StraightenRow], width: float) -> Table:
     ]
     for row in rows:
         arrow = "" if row.arrow_deg is None else WayArrow(row.arrow_deg)
-        cells.append([TickBox(row.mark, ""), text(row.move, _FIGURE), text(row.plumb), arrow, text(row.way)])
-    return table(cells, [(width - 12) * share for share in (0.16, 0.25, 0.17, 0.06, 0.36)], [])
+        cells.append([TickBox(row.mark, ""), text(row.move, _FIGURE), text(row.plumb), arrow, text(row.way, _SAW_TEXT)])
+    return table(cells, [(width - 12) * share for share in (0.12, 0.24, 0.13, 0.05, 0.46)], [])
 
 
 def _pieces(rows: Sequence[PieceRow], width: float) -> Table:
@@ -226,11 +227,9 @@ def _hole_cells(row: HoleRow, layers: Sequence[int], beside: bool) -> list[Any]:
     def figure(words: str, under: str) -> list[Any]:
         return [text(f"({words})" if row.doubtful else words, style), text(under, _UNDER)]
 
-    by_layer = {cell.layer: cell for cell in row.cells}
-    along = [
-        "" if (cell := by_layer.get(layer)) is None else figure(cell.along, f"{cell.piece}, {cell.metric}")
-        for layer in layers
-    ]
+    by_layer: dict[int, Any] = {cell.layer: figure(cell.along, f"{cell.piece}, {cell.metric}") for cell in row.cells}
+    by_layer |= {cell.layer: text(cell.says) for cell in row.without}
+    along = [by_layer[layer] for layer in layers]
     note = [text(row.tag, _TAG), text("taped: ________", _UNDER)] if row.tag else [text(" ".join(row.notes), _UNDER)]
     across = figure(row.across, row.across_metric)
     return [box, *along, across, note] if beside else [[box, *note], *along, across]
@@ -238,7 +237,7 @@ def _hole_cells(row: HoleRow, layers: Sequence[int], beside: bool) -> list[Any]:
 
 def _shims(rows: RunRows, width: float) -> list[Any]:
     if not rows.shims:
-        return [text("Level", LIST), text(rows.levels), *items(rows.shim_lines)]
+        return [text("Level", LIST), text(rows.levels), *items(rows.shim_lines)] if rows.shim_lines else []
     down = -(-len(rows.shims) // _SHIMS_ACROSS)
     columns = [rows.shims[at : at + down] for at in range(0, len(rows.shims), down)]
     cells = [[_shim_cell(column[line]) if line < len(column) else "" for column in columns] for line in range(down)]

@@ -19,9 +19,9 @@ BEFORE_TITLES = {
     "notes": "NOTE",
 }
 RUN_CAUTIONS = (
-    "Measure twice: hook the tape on the low end each time, and go by the figures, never by the drawing.",
-    "Eye protection whenever you strike, cut or drill. Dust mask and gloves for treated wood; never burn the offcuts.",
-    "Open edges are a fall hazard, and upright bolts a trip and impalement hazard. Do not walk backward.",
+    "Hook the tape on the low end each time, and go by the figures, never by the drawing.",
+    "Wear eye protection whenever you strike, cut or drill; dust mask and gloves for treated wood, and never burn it.",
+    "Open edges are a fall hazard, upright bolts a trip and impalement hazard: do not walk backward.",
     "Bending, cutting or adding anchors is for the engineer and the local code official to decide.",
 )
 PLATES_SAFETY = SAFETY[:-1]

@@ -74,7 +74,9 @@ def source_words(source: Source) -> str:
 def check_sentence(*checks: Check) -> str:
     """Checks of one rule and one verdict: what was found beside what the rule asks, the verdict, and what to do."""
     first = checks[0]
-    says = "; ".join(dict.fromkeys(_says(check) for check in checks))
+    limits = list(dict.fromkeys(limit_words(check) for check in checks))
+    each = [_says(check) if len(limits) == 1 else f"{_says(check)} ({limit_words(check)})" for check in checks]
+    says = "; ".join(dict.fromkeys(each)) + (f" ({limits[0]})" if len(limits) == 1 else "")
     doubtful = any(check.doubtful for check in checks) and first.verdict != "cannot tell"
     doubt = " A bolt or run that this rests on is in doubt." if doubtful else ""
     fails, unsure = CHECK_DO[first.key]
@@ -102,10 +104,9 @@ def _says(check: Check) -> str:
         measured = f"{sign}{length.inches}" if exact else f"{sign}{length.inches} {length.plus_minus}"
     says = CHECK_SAYS[check.key]
     if check.key == "end-largest" and check.subject == check.piece:
-        return f"No bolt stands near the {check.other} of {check.piece} ({limit_words(check)})"
+        return f"No bolt stands near the {check.other} of {check.piece}"
     where = {"of": f" of {check.piece}" if check.piece else "", "side": f", {check.other}" if check.other else ""}
-    told = says.format(subject=check.subject, other=check.other, piece=check.piece, measured=measured, **where)
-    return f"{told} ({limit_words(check)})"
+    return says.format(subject=check.subject, other=check.other, piece=check.piece, measured=measured, **where)
 
 
 def pass_sentence(code: PassCode) -> str:
