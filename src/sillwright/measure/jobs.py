@@ -20,10 +20,11 @@ from sillwright.measure.misfit import misfits
 from sillwright.measure.other_size import other_size, shows_no_bolt
 from sillwright.measure.record import camera_record, marks, view_record
 from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
+from sillwright.measure.shared_bolts import once_each
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
 from sillwright.photo import PHOTOS_KEPT
 from sillwright.profile import read_profile
-from sillwright.survey import BoltRecord, CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
+from sillwright.survey import CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how much of it is done, and how much there is."""
@@ -34,7 +35,6 @@ Considered = Callable[[tuple[Candidate, ...]], None]
 BLURRED_PX = 2.6  # blur sigma on card edges; corners keep their place to there, bolts' edges begin to melt
 DARK, BRIGHT = 28.0, 232.0  # mean grey level of the photo
 PAST_CORNER_MM = 30.0
-SAME_BOLT_MM = 12.0
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ def measure_job(
     }
     results = {name: _with_poor_photos(result, sight) for name, result in results.items()}
     corners = [doubted(corner, [results[name].record for name in corner.runs]) for corner in corners]
-    runs = _marked(_once_each([result.record for result in results.values()], corners))
+    runs = _marked(once_each(list(results.values()), corners))
     if considered is not None:
         considered(with_marks(_candidates(searched, results, sight.names), runs))
     return Survey(
@@ -175,33 +175,6 @@ def _within(laid: LaidRun, corners: Sequence[CornerRecord], plate_width_mm: floa
         else:
             high = min(high, at + plate_width_mm + PAST_CORNER_MM)
     return low, high
-
-
-def _once_each(runs: Sequence[RunRecord], corners: Sequence[CornerRecord]) -> list[RunRecord]:
-    """A bolt in the square where two plates overlap is found on both runs: keep it on the corner's first run.
-
-    The same bolt stands equally far from the crossing on either run.
-    """
-    kept = {run.name: run for run in runs}
-    for corner in corners:
-        if not all(name in corner.station_mm and name in kept for name in corner.runs):
-            continue
-        first, second = (kept[name] for name in corner.runs)
-        taken = [_from_crossing_mm(bolt, corner.station_mm[first.name]) for bolt in first.bolts]
-        bolts = tuple(
-            bolt
-            for bolt in second.bolts
-            if _from_crossing_mm(bolt, corner.station_mm[second.name]) > first.plate_width_mm * 2.0
-            or all(abs(_from_crossing_mm(bolt, corner.station_mm[second.name]) - d) > SAME_BOLT_MM for d in taken)
-        )
-        kept[second.name] = replace(second, bolts=bolts)
-    return list(kept.values())
-
-
-def _from_crossing_mm(bolt: BoltRecord, crossing_mm: float) -> float:
-    if bolt.station_mm is None or bolt.setback_mm is None:
-        return float("inf")
-    return float(np.hypot(bolt.station_mm - crossing_mm, bolt.setback_mm))
 
 
 def _marked(runs: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
