@@ -6,7 +6,8 @@ against the truth. Nothing here is used by the package.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -29,12 +30,30 @@ WHITE, INK = 228.0, 28.0
 LENS_CELL_PX = 4  # the lens is exact at every 4th pixel and straight between: under 0.001 px
 BAND_ROWS = 48
 LIGHT = np.array([0.35, 0.45, 0.82])
+TIP_BGR = (196.0, 196.0, 196.0)
+
+
+@dataclass(frozen=True)
+class Look:
+    """How things look; where they are is the scene's. Colours are BGR, (N, 3) or (N, 1) for greys.
+
+    ground : of rays (N, 3) from a centre: the concrete's plane and all that lies flat on it or below it
+    card : of places (N,), (N,) on a card's paper, in mm of the print
+    steel : of a bar, by its outward normals (N, 3) and the heights (N,) along its axis
+    tip_bgr : of a bar's flat end
+    """
+
+    ground: Callable[[Scene, Array, Array], NDArray[np.float32]]
+    card: Callable[[BoardSpec, Array, Array], Array]
+    steel: Callable[[Bar, Array, Array], Array]
+    tip_bgr: tuple[float, float, float] = TIP_BGR
 
 
 def render(
     scene: Scene,
     photo: int,
     *,
+    look: Look | None = None,
     window: tuple[int, int, int, int] | None = None,
     samples: int = 3,
     blur_px: float = 0.6,
@@ -42,14 +61,14 @@ def render(
     seed: int = 0,
 ) -> NDArray[np.uint8]:
     """The picture (H, W, 3), BGR, or of it the window (left, top, width, height); ``samples`` squared rays a pixel."""
-    camera, pose = scene.camera, scene.poses[photo]
+    camera, pose, look = scene.camera, scene.poses[photo], look or PLAIN
     left, top, width, height = window or (0, 0, camera.width_px, camera.height_px)
     out = np.empty((height, width, 3), dtype=np.float32)
     for row in range(top, top + height, BAND_ROWS):
         rows = min(BAND_ROWS, top + height - row)
         ideal = _ideal(camera, left, row, width, rows, samples)
         rays = ideal @ pose.rotation[:2] + pose.rotation[2]
-        color = _ground(scene, pose.centre_mm, rays.reshape(-1, 3)).reshape(rays.shape)
+        color = look.ground(scene, pose.centre_mm, rays.reshape(-1, 3)).reshape(rays.shape)
 
         def part(box: tuple[slice, slice], row: int = row) -> tuple[slice, slice]:
             """The samples of a box of pixels in this band."""
@@ -62,12 +81,12 @@ def render(
             m, spec = CARD_MARGIN_MM + 8.0, scale_card(number)
             paper = np.array([[-m, -m], [spec.width_mm + m, -m], [-m, spec.height_mm + m], [spec.width_mm + m] * 2])
             here = part(_box(camera, pose, card_points(card, scene.scale, paper)))
-            color[here] = _with_card(color[here], spec, card, scene.scale, pose.centre_mm, rays[here])
+            color[here] = _with_card(color[here], look, spec, card, scene.scale, pose.centre_mm, rays[here])
         for bar in scene.bars:
             reach = 1.6 * bar.bolt.radius_mm * np.array([[1, 1, 0], [1, -1, 0], [-1, 1, 0], [-1, -1, 0]])
             here = part(_box(camera, pose, np.concatenate([bar.bolt.base_mm + reach, bar.bolt.tip_mm + reach])))
             draw = _with_bar if bar.hex_rad is None else _with_hex
-            color[here] = draw(color[here], bar, pose.centre_mm, rays[here])
+            color[here] = draw(color[here], look, bar, pose.centre_mm, rays[here])
         out[row - top : row - top + rows] = cv2.resize(color, (width, rows), interpolation=cv2.INTER_AREA)
     out = cv2.GaussianBlur(out, (0, 0), blur_px) if blur_px else out
     grain = noise * np.random.default_rng(seed).standard_normal(out.shape).astype(np.float32)
@@ -141,7 +160,7 @@ def _ground(scene: Scene, centre: Array, rays: Array) -> NDArray[np.float32]:
         wide = 2.0 * bolt.radius_mm
         near = (x > low[0] - wide) & (x < high[0] + wide) & (y > low[1] - wide) & (y < high[1] + wide)
         rays_there = np.column_stack([x[near], y[near], np.zeros(int(near.sum()))]) - eye
-        color[near] = _with_bar(color[near, None], painted.bar, eye, rays_there[:, None])[:, 0]
+        color[near] = _with_bar(color[near, None], PLAIN, painted.bar, eye, rays_there[:, None])[:, 0]
     if scene.wall_mm is not None:
         off = (y < scene.wall_mm[0]) | (y > scene.wall_mm[1])
         soil = np.array([60.0, 78.0, 98.0], np.float32) + 14.0 * _tile(fine, x, y, 3.0)[:, None]
@@ -181,8 +200,12 @@ def print_shade(spec: BoardSpec, x_mm: Array, y_mm: Array) -> Array:
     return white
 
 
+def _plain_card(spec: BoardSpec, x_mm: Array, y_mm: Array) -> Array:
+    return (INK + (WHITE - INK) * print_shade(spec, x_mm, y_mm))[:, None]
+
+
 def _with_card(
-    color: NDArray[np.float32], spec: BoardSpec, card: CardState, scale: float, centre: Array, rays: Array
+    color: NDArray[np.float32], look: Look, spec: BoardSpec, card: CardState, scale: float, centre: Array, rays: Array
 ) -> NDArray[np.float32]:
     start, d = card.rotation.T @ (centre - card.origin_mm), rays @ card.rotation
     far = -start[2] / d[..., 2]
@@ -191,11 +214,19 @@ def _with_card(
     x, y = (start[0] + far * d[..., 0]) / scale, (start[1] + far * d[..., 1]) / scale
     m = CARD_MARGIN_MM
     on = (x > -m) & (x < spec.width_mm + m) & (y > -m) & (y < spec.height_mm + m)
-    color[on] = (INK + (WHITE - INK) * print_shade(spec, x[on], y[on]))[:, None]
+    color[on] = look.card(spec, x[on], y[on])
     return color
 
 
-def _with_bar(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) -> NDArray[np.float32]:
+def _plain_steel(bar: Bar, normals: Array, high_mm: Array) -> Array:
+    shade = 45.0 + 95.0 * np.clip(normals @ LIGHT, 0.0, None)
+    if bar.repeat_mm:
+        on_shank = high_mm <= bar.bolt.stickup_mm - bar.chamfer_mm
+        shade *= 1.0 + 0.3 * on_shank * np.cos(2.0 * np.pi * high_mm / bar.repeat_mm)
+    return shade[:, None]
+
+
+def _with_bar(color: NDArray[np.float32], look: Look, bar: Bar, centre: Array, rays: Array) -> NDArray[np.float32]:
     """A shaded shank, its chamfer and its flat end, where a ray meets them first."""
     bolt, depth, length = bar.bolt, bar.chamfer_mm, bar.bolt.stickup_mm
     a = (bolt.tip_mm - bolt.base_mm) / length
@@ -218,18 +249,15 @@ def _with_bar(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
         hit &= centre[2] + far * rays[..., 2] > 0.0
         out = o + far[hit, None] * d[hit]
         normal = out / np.linalg.norm(out, axis=1, keepdims=True) + slope * a
-        shade = 45.0 + 95.0 * np.clip(normal @ LIGHT, 0.0, None)
-        if bar.repeat_mm and slope == 0.0:
-            shade *= 1.0 + 0.3 * np.cos(2.0 * np.pi * z[hit] / bar.repeat_mm)
-        color[hit] = shade[:, None]
+        color[hit] = look.steel(bar, normal, z[hit])
         nearest[hit] = far[hit]
     far = (length - high) / along
     rim = np.linalg.norm(o + far[..., None] * d, axis=-1) < bolt.radius_mm - depth
-    color[(far > 0) & (far < nearest) & rim] = 196.0
+    color[(far > 0) & (far < nearest) & rim] = look.tip_bgr
     return color
 
 
-def _with_hex(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) -> NDArray[np.float32]:
+def _with_hex(color: NDArray[np.float32], _: Look, bar: Bar, centre: Array, rays: Array) -> NDArray[np.float32]:
     """A six-sided bar with a flat end: where a ray is inside all three pairs of sides and between both ends."""
     bolt, length = bar.bolt, bar.bolt.stickup_mm
     a = (bolt.tip_mm - bolt.base_mm) / length
@@ -250,6 +278,9 @@ def _with_hex(color: NDArray[np.float32], bar: Bar, centre: Array, rays: Array) 
     shade = 45.0 + 95.0 * np.clip(out @ LIGHT, 0.0, None)
     color[hit] = shade[hit, None]
     return color
+
+
+PLAIN = Look(_ground, _plain_card, _plain_steel)
 
 
 def bolt_view(

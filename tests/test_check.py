@@ -13,7 +13,7 @@ from sillwright.judge.stand import ASIDE_MM, where_to_stand
 from sillwright.survey import BoltRecord, BoltU95, Finding, PhotoRecord, RunRecord, Survey, ViewRecord
 from sillwright.tell.advice import advice_lines, closing_line
 
-GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+LOT = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"
 DOWN = np.diag([1.0, -1.0, -1.0])
 
 
@@ -91,7 +91,7 @@ def test_notes_that_no_photo_mends_are_left_to_the_report() -> None:
 
 def test_the_command_says_what_is_missing_and_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    photos = sorted(GARAGE.glob("*.jpg"))
+    photos = sorted((LOT / "north").glob("*.jpg"))
     done = CliRunner().invoke(app, ["check", str(photos[0]), str(photos[-1])])
     assert done.exit_code == 1, done.output
     assert "shares no card with photo" in done.output
@@ -100,6 +100,6 @@ def test_the_command_says_what_is_missing_and_writes_nothing(tmp_path: Path, mon
 
 
 def test_the_command_takes_a_job_and_has_nothing_to_say_of_a_good_one() -> None:
-    done = CliRunner().invoke(app, ["check", str(GARAGE / "job.toml")])
+    done = CliRunner().invoke(app, ["check", str(LOT / "job.toml")])
     assert done.exit_code == 0, done.output
-    assert done.output == "4 bolts found in 6 photos. Nothing to shoot again.\n"
+    assert done.output == "8 bolts found in 11 photos. Nothing to shoot again.\n"

@@ -12,7 +12,7 @@ import pytest
 
 from sillwright.__main__ import main
 
-DEMO = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+NORTH = Path(__file__).resolve().parents[1] / "demo_images" / "lot12" / "north"
 
 
 @pytest.fixture
@@ -46,13 +46,13 @@ def test_photos_without_any_card_end_as_nothing_measured_and_the_record_says_why
 def test_card_numbers_that_no_photo_shows_are_named_with_those_that_it_shows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (tmp_path / "IMG_2041.jpg").write_bytes((DEMO / "IMG_2041.jpg").read_bytes())
+    (tmp_path / "IMG_2041.jpg").write_bytes((NORTH / "IMG_2041.jpg").read_bytes())
     job = tmp_path / "job.toml"
     job.write_text('name = "x"\n[[run]]\nname = "north"\nphotos = ["*.jpg"]\ncards = [11, 12]\n')
     assert run(monkeypatch, "measure", job, "-o", tmp_path / "out") == 4
     said = " ".join(capsys.readouterr().out.split())
     assert "shows cards 11 and 12" in said
-    assert "shows only card 1" in said
+    assert "shows only cards 1 and 2" in said
 
 
 def test_the_job_file_and_what_it_names_for_the_plates_go_along_with_the_results(

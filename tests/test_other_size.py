@@ -19,17 +19,17 @@ from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew
 from small_run import bare_job
 
-GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
+LOT = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"
 TWICE, ONCE = SimpleNamespace(views=(0, 1)), SimpleNamespace(views=(0,))
 CLEAR, DOUBTED = SimpleNamespace(doubts=(), found=TWICE), SimpleNamespace(doubts=("weak-evidence",), found=TWICE)
 SEEN_ONCE = SimpleNamespace(doubts=(), found=ONCE)
 
 
 def photos_of(stated: str, *names: str):
-    """A job of a few photos of the garage, which has 1/2 in bolts."""
-    job = load_job(GARAGE / "job.toml")
-    run = replace(job.runs[0], photos=tuple(GARAGE / name for name in names), tape=())
-    return replace(job, runs=(run,), bolt=bolt_size(stated))
+    """A job of a few photos of the demo's north wall, which has 1/2 in bolts."""
+    job = load_job(LOT / "job.toml")
+    run = replace(job.runs[0], photos=tuple(LOT / "north" / name for name in names), tape=())
+    return replace(job, runs=(run,), corners=(), bolt=bolt_size(stated))
 
 
 def test_the_size_that_stands_is_named_where_none_of_the_stated_size_does() -> None:

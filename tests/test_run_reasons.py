@@ -24,8 +24,8 @@ from sillwright.photo import read_pixels
 from sillwright.solve.axis import AxisFit
 from sillwright.survey import EdgeRecord, Survey
 
-GARAGE = Path(__file__).resolve().parents[1] / "demo_images" / "garage"
-PORCH = GARAGE.parent / "porch"
+LOT = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"
+NORTH = LOT / "north"
 
 
 @given(
@@ -44,35 +44,34 @@ def test_a_plate_overhangs_as_far_as_it_reaches_past_the_edge_on_its_own_side(
 
 @pytest.mark.parametrize(("plate_mm", "told"), [(139.7, False), (184.15, True)])  # 2x6 and 2x8 on a wall of 2x6
 def test_a_plate_wider_than_the_wall_is_told_of_and_the_run_is_not_ok(plate_mm: float, told: bool) -> None:
-    job = load_job(GARAGE / "job.toml")
-    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
-    (run,) = measure_job(replace(job, runs=(run,), plate_width_mm=plate_mm)).runs
+    job = load_job(LOT / "job.toml")
+    (run,) = measure_job(replace(job, runs=job.runs[1:], corners=(), plate_width_mm=plate_mm)).runs
     over_mm = [finding.value_mm for finding in run.reasons if finding.code == "plate-overhangs"]
-    # The garage's outer edge lies 134 to 142 mm from the line (truth of the rendering).
-    assert over_mm == ([pytest.approx(184.15 - 138.0, abs=5.0)] if told else [])
+    # The wall's outer edge lies 146 mm from the line, ragged by 2 mm (``demo_site``).
+    assert over_mm == ([pytest.approx(184.15 - 146.0, abs=5.0)] if told else [])
     assert run.status == ("check" if told else "ok")
 
 
 def measured(monkeypatch: pytest.MonkeyPatch, run: RunJob) -> Survey:
     monkeypatch.setattr(runs, "find_bolts", lambda *_: Shapes((), (), ()))
     monkeypatch.setattr("sillwright.measure.jobs.other_size", lambda *_: None)
-    return measure_job(replace(load_job(GARAGE / "job.toml"), runs=(run,)))
+    return measure_job(replace(load_job(LOT / "job.toml"), runs=(run,), corners=()))
 
 
 def test_a_photo_of_other_cards_only_is_told_of_though_a_chain_of_cards_joins_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    photos = (GARAGE / "IMG_2042.jpg", GARAGE / "IMG_2043.jpg")  # of cards 1 and 2, and of 2 and 3
+    photos = (NORTH / "IMG_2042.jpg", NORTH / "IMG_2043.jpg")  # of cards 1 and 2, and of 2 and 3
     survey = measured(monkeypatch, RunJob("north", photos, cards=(1,)))
     assert [photo.used for photo in survey.photos] == [True, True]
     told = {photo.file: {f.code: f.cards for f in photo.reasons} for photo in survey.photos}
-    assert "other-run" not in told["IMG_2042.jpg"]
-    assert told["IMG_2043.jpg"]["other-run"] == (2, 3)
+    assert "other-run" not in told["north/IMG_2042.jpg"]
+    assert told["north/IMG_2043.jpg"]["other-run"] == (2, 3)
     assert survey.photos[1].status == "check"
 
 
 def test_a_quick_look_at_a_corner_says_that_the_cards_lie_on_two_walls_and_blames_no_photo() -> None:
-    survey = measure_job(job_from_photos([PORCH / "IMG_2058.jpg"]))
+    survey = measure_job(job_from_photos([LOT / "corner" / "IMG_2048.jpg"]))
     (run,) = survey.runs
     assert [finding.code for finding in run.reasons] == ["two-walls"]
     assert "no-chalk-line" not in [finding.code for photo in survey.photos for finding in photo.reasons]
@@ -89,12 +88,12 @@ def test_a_card_turned_half_round_lies_along_the_same_wall(turns_deg: list[float
 def test_no_bolt_is_measured_in_a_photo_made_small_and_the_run_is_not_ok(tmp_path: Path) -> None:
     """As a message or a screenshot makes it: a third of the size, with which a shape of any lean fits a bolt."""
     for name in ("IMG_2042.jpg", "IMG_2043.jpg"):
-        shutil.copyfile(GARAGE / name, tmp_path / name)
+        shutil.copyfile(NORTH / name, tmp_path / name)
     small = tmp_path / "IMG_2043.jpg"
     cv2.imwrite(str(small), cv2.resize(read_pixels(small), None, fx=0.33, fy=0.33, interpolation=cv2.INTER_AREA))
-    job = load_job(GARAGE / "job.toml")
+    job = load_job(LOT / "job.toml")
     run = replace(job.runs[0], photos=tuple(sorted(tmp_path.glob("*.jpg"))), tape=())
-    survey = measure_job(replace(job, folder=tmp_path, runs=(run,)))
+    survey = measure_job(replace(job, folder=tmp_path, runs=(run,), corners=()))
     told = {photo.file: [finding.code for finding in photo.reasons] for photo in survey.photos}
     assert "too-coarse" in told["IMG_2043.jpg"]
     assert "too-coarse" not in told["IMG_2042.jpg"]
@@ -105,8 +104,8 @@ def test_no_bolt_is_measured_in_a_photo_made_small_and_the_run_is_not_ok(tmp_pat
 
 
 def test_a_run_on_which_something_stands_unmeasured_is_not_ok(monkeypatch: pytest.MonkeyPatch) -> None:
-    job = load_job(GARAGE / "job.toml")
-    run = replace(job.runs[0], photos=(GARAGE / "IMG_2042.jpg",), tape=())
+    job = load_job(LOT / "job.toml")
+    run = replace(job.runs[0], photos=(NORTH / "IMG_2042.jpg",), tape=())
     known = []
 
     def stands(_lookout: object, _search: object, fits: Sequence[AxisFit], _radius_mm: float) -> list[np.ndarray]:
@@ -114,10 +113,10 @@ def test_a_run_on_which_something_stands_unmeasured_is_not_ok(monkeypatch: pytes
         return [np.array([612.0, 80.0])]
 
     monkeypatch.setattr(runs, "stands_unmeasured", stands)
-    (run,) = measure_job(replace(job, runs=(run,))).runs
+    (run,) = measure_job(replace(job, runs=(run,), corners=())).runs
     assert [finding.value_mm for finding in run.reasons if finding.code == "stands-unmeasured"] == [612.0]
     assert run.status == "check"
-    assert [bolt.station_mm for bolt in run.bolts] == pytest.approx([fit.base_mm[0] for fit in known])
+    assert [bolt.station_mm for bolt in run.bolts] == pytest.approx(sorted(fit.base_mm[0] for fit in known))
     assert run.bolts
 
 
