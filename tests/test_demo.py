@@ -28,6 +28,7 @@ from sillwright.job import Job, load_job
 from sillwright.judge.straighten import straightening
 from sillwright.measure import measure_job
 from sillwright.photo import _undo, read_facts, read_pixels, turn_for_viewing
+from sillwright.plates.record_file import read_plan
 from sillwright.survey import RunRecord, Survey, read_survey
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -268,3 +269,32 @@ def test_photos_that_a_program_stored_turned_measure_as_they_were_taken(marks: t
     hold_to_the_limits(errors_of(survey, {**truth, "runs": truth["runs"][:1]}))
     # The last bolt stands in one of these photos; the others that show it are those of the corner.
     assert [bolt.status for bolt in survey.runs[0].bolts[:-1]] == ["ok"] * 4
+
+
+# ---- from photos to plates ------------------------------------------------------------------------------------------
+
+
+def test_the_demo_goes_from_photos_to_a_drilled_mitred_shimmed_plan(lot: Path) -> None:
+    """One corner that is not square, a splice, a bolt that leans: held to the truth of the drawing by plane geometry."""
+    done = subprocess.run(
+        [sys.executable, "-m", "sillwright", "plates", str(lot)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1, done.stdout + done.stderr  # N4 is to be straightened first
+    plan, truth = read_plan(lot / "plates.json"), truth_of(LOT)
+    north, east = plan.runs
+    assert [piece.plate.layer for piece in north.pieces] == [1, 1, 2, 2]
+    mitres = [end for run in (north, east) for side in (run.begins, run.ends) for end in side.layers if end.saw_deg]
+    assert len(mitres) == 4
+    assert [end.saw_deg for end in mitres] == pytest.approx([90.0 - truth["corner"]["angle_deg"] / 2.0] * 4, abs=0.06)
+    assert [bolt.mark for bolt in north.bolts if bolt.straighten_first] == ["N4"]
+    assert any(shim.sixteenths for run in (north, east) for shim in run.shims)
+    for run, true in zip((north, east), truth["runs"], strict=True):
+        for bolt, there in zip(run.bolts, true["bolts"], strict=True):
+            assert {hole.layer for hole in bolt.holes} == {1, 2}
+            for hole in bolt.holes:
+                # A hole is over the foot, or where the bolt as it leans crosses the middle of the stack, 2 in up at most.
+                lean_mm = 0.0 if bolt.straighten_first else 50.0 * np.tan(np.radians(there["lean_deg"]))
+                assert abs(hole.setback_mm - there["setback_mm"]) < 2.5 + lean_mm
+                assert abs(hole.station_mm - there["station_mm"]) < 3.5 + lean_mm
+    for name in ("plates.pdf", "plates.html", "plates.dxf", "holes.csv", "pieces.csv", "strips/north-1-2.pdf"):
+        assert (lot / name).stat().st_size > 500

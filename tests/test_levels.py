@@ -260,9 +260,16 @@ def test_readings_too_far_apart_leave_what_lies_between_in_doubt(apart_mm: float
 
 def test_beyond_the_readings_nothing_is_claimed() -> None:
     levels = wall(0.0, -0.1)
-    for station_mm in (-0.1, 4 * FT + 0.1):
+    for station_mm in (-1.0 * IN, 5.0 * FT):
         found = at(levels, station_mm)
         assert (found.verdict, found.gap_mm, found.sixteenths, found.doubtful) == ("not read", None, None, True)
+
+
+def test_a_place_less_than_an_inch_past_a_reading_is_as_high_as_the_reading() -> None:
+    levels = wall(0.0, -0.1)
+    for station_mm, there_mm in ((-0.9 * IN, 0.0), (4 * FT + 0.9 * IN, 4 * FT)):
+        assert at(levels, station_mm).gap_mm == at(levels, there_mm).gap_mm
+        assert at(levels, station_mm).verdict != "not read"
 
 
 # --- where shims go ---

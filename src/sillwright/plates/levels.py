@@ -313,7 +313,8 @@ def _joined(wanted: Sequence[ShimPlace], near_mm: float) -> tuple[ShimPlace, ...
 def shims(levels: Levels, run: str, places: Sequence[ShimPlace], rules: ShimRules = RULES) -> tuple[Shim, ...]:
     """The least shims between first and second plate that bring each place level with the highest point of all runs.
 
-    Between readings the wall is taken as straight; beyond the first and last of a run nothing is claimed. Raises
+    Between readings the wall is taken as straight; beyond the first and last of a run nothing is claimed but that the
+    wall is as high there as at the reading itself, where the place is ``same_place_mm`` or less away. Raises
     JobError where the run has no readings.
     """
     points = [point for point in levels.points if point.run == run]
@@ -323,7 +324,10 @@ def shims(levels: Levels, run: str, places: Sequence[ShimPlace], rules: ShimRule
 
 
 def _shim(levels: Levels, run: str, points: Sequence[LevelPoint], place: ShimPlace, rules: ShimRules) -> Shim:
+    first, last = (pick(p.station_mm for p in points) for pick in (min, max))
     at = place.station_mm
+    if first - rules.same_place_mm < at < last + rules.same_place_mm:
+        at = min(max(at, first), last)  # where the rod stood, as nearly as anybody holds it
     before = max((p for p in points if p.station_mm <= at + _EPSILON_MM), key=lambda p: p.station_mm, default=None)
     after = min((p for p in points if p.station_mm >= at - _EPSILON_MM), key=lambda p: p.station_mm, default=None)
     if before is None or after is None:
