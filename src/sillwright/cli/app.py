@@ -5,6 +5,8 @@ from __future__ import annotations
 import click
 
 from sillwright import __version__
+from sillwright.cli.archive import archive
+from sillwright.cli.audit import audit
 from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
 from sillwright.cli.check import check
@@ -27,3 +29,5 @@ app.add_command(calibrate)
 app.add_command(check)
 app.add_command(measure)
 app.add_command(plates)
+app.add_command(archive)
+app.add_command(audit)
