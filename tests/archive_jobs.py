@@ -15,9 +15,9 @@ from PIL.ExifTags import IFD, Base
 
 from judge_runs import a_bolt
 from sillwright.archive.contents import Contents, read_contents
-from sillwright.archive.log import append
-from sillwright.archive.seal import Sealed, seal
-from sillwright.archive.store import Store, clear_leftovers, make_store, writing
+from sillwright.archive.keep import keep
+from sillwright.archive.seal import Sealed
+from sillwright.archive.store import Store, make_store
 from sillwright.job import load_job
 from sillwright.survey import BoltRecord, CardRecord, PhotoRecord, RunRecord, Survey, write_survey
 
@@ -108,8 +108,4 @@ def a_record(job: Path, name: str, photos: Sequence[str], bolts: Sequence[BoltRe
 def sealed(store: Path, job: SmallJob, signed_off: str = "", lot: str = "") -> tuple[Store, Sealed]:
     """Seal a job as the command does."""
     contents, made = job.contents(), make_store(store)
-    with writing(made):
-        clear_leftovers(made)
-        one = seal(made, contents, signed_off=signed_off, lot=lot)
-        append(made, one.name, 1_700_000_000_000)
-    return made, one
+    return made, keep(made, contents, signed_off=signed_off, lot=lot).sealed

@@ -18,12 +18,12 @@ class Differences:
     """What two records of one job do not agree in.
 
     largest, largest_at : the largest difference between two numbers, and where it is; 0 and empty where there is none
-    places : where they differ by more than ``SAME_WITHIN``, or in words or length
+    places : where they differ by more than ``SAME_WITHIN``, and by how much: without end in words or length
     """
 
     largest: float
     largest_at: str
-    places: tuple[str, ...]
+    places: tuple[tuple[str, float], ...]
 
     @property
     def same(self) -> bool:
@@ -39,7 +39,7 @@ def differences(sealed: Survey, again: Survey) -> Differences:
     )
     _walk("survey.json", first, second, found)
     largest_at, largest = max(found, key=lambda one: one[1], default=("", 0.0))
-    return Differences(largest, largest_at, tuple(at for at, size in found if size > SAME_WITHIN))
+    return Differences(largest, largest_at, tuple(one for one in found if one[1] > SAME_WITHIN))
 
 
 def _walk(at: str, first: Any, second: Any, found: list[tuple[str, float]]) -> None:

@@ -9,20 +9,22 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
+from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from sillwright.archive.examine import Fault, examine
 from sillwright.archive.heads import Head, false_signatures, signed_by
 from sillwright.archive.log import Entry, covers, entry_of, leaves, read_entries, read_heads
 from sillwright.archive.merkle import every_root
+from sillwright.archive.stamp import Stamp, check_token
 from sillwright.archive.store import Store, sync_folder
 from sillwright.errors import ArchiveError, DamageError
 
@@ -34,10 +36,11 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class PackageAudit:
-    """One package's result."""
+    """One package's result; ``stamp`` is its time-stamp token, where it has one that holds."""
 
     name: str
     faults: tuple[Fault, ...]
+    stamp: Stamp | None = None
 
 
 @dataclass(frozen=True)
@@ -68,12 +71,14 @@ def audit_store(
     progress: Progress | None = None,
     key: Ed25519PublicKey | None = None,
     kept: Head | None = None,
+    roots: Sequence[x509.Certificate] = (),
     anew: bool = False,
     now: datetime | None = None,
 ) -> Audit:
     """Read every byte of every package.
 
     key : whose signature every package must be covered by; kept : an earlier head that somebody kept elsewhere
+    roots : certificates that every time-stamp token there must lead to
     anew : do not go on with an audit that was cut off
     Raises ArchiveError where another audit of the store is at work, OSError where nothing can be noted down.
     """
@@ -94,7 +99,7 @@ def audit_store(
                     progress(len(seen), len(names) + len(done))
         running.replace(store.audit / "last.jsonl")
     log_faults += [Fault("added", f"packages/{name}") for name in store.strangers()]
-    packages = tuple(seen[name] for name in sorted(seen))
+    packages = tuple(_with_stamp(store, seen[name], roots) for name in sorted(seen))
     unsigned = None if key is None else _unsigned([one.name for one in packages], entries or [], heads, key)
     return Audit(packages, tuple(log_faults), heads[-1] if heads else None, len(done), unsigned)
 
@@ -114,6 +119,16 @@ def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -
     except OSError:
         same = False
     return faults if same else (Fault("not the logged one"), *faults)
+
+
+def _with_stamp(store: Store, one: PackageAudit, roots: Sequence[x509.Certificate]) -> PackageAudit:
+    token = store.token(one.name)
+    if not token.exists() or any(fault.kind in ("unsafe", "unreadable", "package missing") for fault in one.faults):
+        return one
+    try:
+        return replace(one, stamp=check_token(token, store.package(one.name), roots))
+    except (DamageError, OSError) as fault:
+        return replace(one, faults=(*one.faults, Fault("stamp", "", str(fault))))
 
 
 def _examined(

@@ -12,6 +12,7 @@ from sillwright.cli.cards import cards
 from sillwright.cli.check import check
 from sillwright.cli.measure import measure
 from sillwright.cli.plates import plates
+from sillwright.cli.prove import prove
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -31,3 +32,4 @@ app.add_command(measure)
 app.add_command(plates)
 app.add_command(archive)
 app.add_command(audit)
+app.add_command(prove)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sillwright.cli.output import writing as telling_of_writes
+from sillwright.cli.output import writing
 
 
 @click.command()
@@ -45,19 +45,16 @@ def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lo
 
     from sillwright.archive.contents import read_contents
     from sillwright.archive.heads import read_private_key
-    from sillwright.archive.log import append
-    from sillwright.archive.seal import seal
-    from sillwright.archive.store import clear_leftovers, make_store, writing
+    from sillwright.archive.keep import keep
+    from sillwright.archive.store import make_store
 
     private_key = None if key is None else read_private_key(key)
     _apart(folder, output)
     contents = read_contents(folder, photos, Path.cwd())
-    with telling_of_writes(output, "store"):
+    with writing(output, "store"):
         store = make_store(output)
-        with writing(store):
-            clear_leftovers(store)
-            sealed = seal(store, contents, signed_off=" ".join(signed_off.split()), lot=lot.strip())
-            head = append(store, sealed.name, _now_ms(), private_key)
+        kept = keep(store, contents, signed_off=" ".join(signed_off.split()), lot=lot.strip(), key=private_key)
+    sealed, head = kept.sealed, kept.head
     click.echo(store.package(sealed.name))
     Console(stderr=True).print(
         f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "
@@ -73,9 +70,3 @@ def _apart(folder: Path, output: Path) -> None:
     results, store = folder.resolve(), output.resolve()
     if store.is_relative_to(results) or results.is_relative_to(store):
         raise click.UsageError(f"-o names {output}, and one of it and {folder} lies in the other. Name another.")
-
-
-def _now_ms() -> int:
-    import time
-
-    return time.time_ns() // 1_000_000

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
 
 from sillwright.archive.again import Differences
 from sillwright.archive.audit import Audit, faults_of
 from sillwright.archive.examine import Fault, FaultKind
+from sillwright.archive.proofs import Proof
 
 _MOST_PLACES = 20  # differences that are listed one by one
 
@@ -46,7 +48,23 @@ def audit_closing(audit: Audit) -> str:
         whole += f" {audit.gone_on} of them had been read by an audit that was cut off."
     if audit.head is not None:
         whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
+    stamps = [one.stamp for one in audit.packages if one.stamp is not None]
+    trusted = sum(stamp.trusted for stamp in stamps)
+    if stamps:
+        whole += f" Time stamps: {trusted} by an authority that you trust, {len(stamps) - trusted} over the right bytes"
+        whole += " and no more checked: give its certificates with --stamp-roots." if trusted < len(stamps) else "."
     return whole
+
+
+def proof_line(proof: Proof, known: bool) -> str:
+    """What a proof that holds shows; ``known`` is whether the reader had a key or a head of the log before."""
+    where = f"The log holds it as entry {proof.leaf_index + 1} of {proof.head.tree_size}, under the root "
+    if known:
+        return f"{where}{proof.head.root_hash}."
+    return (
+        f"{where}{proof.head.root_hash}. Compare that root with one you had before, or give --kept or --key: by itself "
+        "a proof shows only that it agrees with itself."
+    )
 
 
 def again_lines(name: str, found: Differences) -> list[str]:
@@ -58,9 +76,13 @@ def again_lines(name: str, found: Differences) -> list[str]:
             f"{name}: measured again from the package alone, every number came out the same; the largest difference is "
             f"{found.largest:.1e} (mm or degrees), at {found.largest_at}."
         ]
-    shown = found.places[:_MOST_PLACES]
+    shown = [f"{at}{_by(size)}" for at, size in found.places[:_MOST_PLACES]]
     more = [f"... and {len(found.places) - len(shown)} more."] if len(found.places) > len(shown) else []
     return [f"{name}: measured again from the package alone, it did not come out the same:", *shown, *more]
+
+
+def _by(size: float) -> str:
+    return "" if math.isinf(size) else f": by {size:.3g}"
 
 
 def audit_json(audit: Audit) -> str:
