@@ -340,6 +340,12 @@ def test_a_path_into_a_folder_beside_that_begins_alike_is_refused(store, package
         ("manifest-sha512.txt", b"\xff\xfe"),
         ("tagmanifest-sha256.txt", b"\n\n\n"),
         ("data/package.json", b"{}"),
+        (
+            "data/package.json",
+            b'{"schema": "sillwright-package-1", "job": "x", "lot": "", "day": "", "day_from": "photos", '
+            b'"sealed_at": "", "signed_off": null, "job_file": "../../job.toml", "profile": null, "photos": 1, '
+            b'"measured_by": ""}',
+        ),
         ("data/package.json", b"[" * 100_000),
     ],
 )

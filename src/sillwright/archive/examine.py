@@ -17,7 +17,7 @@ from typing import Literal
 
 import bagit
 
-from sillwright.archive.package import BAGIT_TXT, read_record
+from sillwright.archive.package import BAGIT_TXT, plain_file, read_record
 from sillwright.archive.seal import ALGORITHMS
 from sillwright.errors import DamageError
 
@@ -190,7 +190,7 @@ def _record_faults(package: Path, faults: list[Fault]) -> list[Fault]:
     if any(fault.path == "data/package.json" for fault in faults):
         return []
     try:
-        read_record(package)
-    except DamageError as fault:
+        plain_file(package, f"data/{read_record(package).job_file}")
+    except (DamageError, OSError) as fault:
         return [Fault("malformed", "data/package.json", str(fault))]
     return []

@@ -12,10 +12,12 @@ A package is a bag as RFC 8493 has it. Under ``data/``:
 from __future__ import annotations
 
 import json
+import os
 import re
+import stat
 from dataclasses import asdict, dataclass, field
 from functools import cache
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from pydantic import TypeAdapter
@@ -84,6 +86,25 @@ def read_record(package: Path) -> PackageRecord:
             "where it was copied from."
         ) from fault
     return record
+
+
+def plain_file(package: Path, inside: str) -> Path:
+    """A file of a package, by a path that something in the package names.
+
+    Raises DamageError where the path leads out of the package, or it or a folder on the way is a link; OSError where
+    there is no such file.
+    """
+    named = PurePosixPath(inside)
+    if named.is_absolute() or ".." in named.parts:
+        raise DamageError(f"{package.name} names a file {inside!r} outside of it, so it is not read.")
+    path = package
+    for part in ("", *named.parts):
+        path = path / part
+        if stat.S_ISLNK(os.lstat(path).st_mode):
+            raise DamageError(f"{package.name} has a link in it, at {path.name}, so it is not read.")
+    if not stat.S_ISREG(os.lstat(path).st_mode):
+        raise DamageError(f"{package.name} has no plain file {inside}, so it is not read.")
+    return path
 
 
 def name_stem(job: str, day: str) -> str:

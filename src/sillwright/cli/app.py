@@ -10,6 +10,7 @@ from sillwright.cli.audit import audit
 from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
 from sillwright.cli.check import check
+from sillwright.cli.find import find
 from sillwright.cli.measure import measure
 from sillwright.cli.plates import plates
 from sillwright.cli.prove import prove
@@ -33,3 +34,4 @@ app.add_command(plates)
 app.add_command(archive)
 app.add_command(audit)
 app.add_command(prove)
+app.add_command(find)

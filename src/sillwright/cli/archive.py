@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from sillwright.cli.output import writing
+
+if TYPE_CHECKING:
+    from sillwright.archive.store import Store
 
 
 @click.command()
@@ -55,6 +59,7 @@ def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lo
         store = make_store(output)
         kept = keep(store, contents, signed_off=" ".join(signed_off.split()), lot=lot.strip(), key=private_key)
     sealed, head = kept.sealed, kept.head
+    _catalogue(store)
     click.echo(store.package(sealed.name))
     Console(stderr=True).print(
         f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "
@@ -63,6 +68,20 @@ def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lo
         highlight=False,
         soft_wrap=True,
     )
+
+
+def _catalogue(store: Store) -> None:
+    """Put what is new into the catalogue. It can always be made again, so that nothing sealed hangs on it."""
+    from sillwright.archive.catalogue import catalogue, refresh
+    from sillwright.errors import SillwrightError
+
+    try:
+        with catalogue(store) as connection:
+            faults = refresh(connection, store)
+    except SillwrightError as fault:
+        faults = [str(fault)]
+    for told in faults:
+        click.echo(f"sillwright: {told}", err=True)
 
 
 def _apart(folder: Path, output: Path) -> None:

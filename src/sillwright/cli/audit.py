@@ -141,7 +141,7 @@ def _measure_again(store: Store, name: str) -> None:
     from sillwright.archive.again import differences
     from sillwright.archive.examine import examine
     from sillwright.archive.package import RESULTS, is_name, read_record
-    from sillwright.errors import ArchiveError
+    from sillwright.errors import ArchiveError, DamageError
     from sillwright.job import load_job
     from sillwright.measure import measure_job
     from sillwright.survey import read_survey
@@ -157,6 +157,8 @@ def _measure_again(store: Store, name: str) -> None:
         raise SystemExit(DAMAGED)
     sealed = read_survey(package / "data" / RESULTS / "survey.json")
     job = load_job(package / "data" / read_record(package).job_file)
+    if job.profile_path is not None and not job.profile_path.resolve().is_relative_to(package / "data"):
+        raise DamageError(f"{name} names a phone profile outside of it, so it is not measured.")
     with progress_bar(Console(stderr=True)) as progress:
         again = measure_job(job, workers=workers_for(job), progress=progress)
     found = differences(sealed, again)
