@@ -10,6 +10,7 @@ from sillwright.cli.audit import audit
 from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
 from sillwright.cli.check import check
+from sillwright.cli.compare import compare
 from sillwright.cli.find import find
 from sillwright.cli.measure import measure
 from sillwright.cli.plates import plates
@@ -35,3 +36,4 @@ app.add_command(archive)
 app.add_command(audit)
 app.add_command(prove)
 app.add_command(find)
+app.add_command(compare)
