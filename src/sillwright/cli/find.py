@@ -40,6 +40,12 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.option(
     "--thumbnails", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a small picture of each photo there."
 )
+@click.option(
+    "--where-taken",
+    is_flag=True,
+    help="Also tell, out of the sealed originals, where and with which camera each photo of the answer was "
+    "taken; in CSV in place of the answer.",
+)
 @click.option("--rebuild", is_flag=True, help="First make the catalogue again from all packages.")
 def find(
     place: Path,
@@ -55,6 +61,7 @@ def find(
     limit: int,
     form: str,
     thumbnails: Path | None,
+    where_taken: bool,
     rebuild: bool,
 ) -> None:
     """Find packages in STORE, the newest day first; with --status, --run, --setback-over or --lean-over their bolts.
@@ -91,7 +98,7 @@ def find(
         if not rebuild:
             faults = refresh(connection, store)
         found = find_rows(connection, query)
-    _print(found, form, limit)
+    _print(store, found, form, limit, where_taken)
     if thumbnails is not None:
         _write_thumbnails(store, found, thumbnails)
     for fault in faults:
@@ -100,18 +107,28 @@ def find(
         raise SystemExit(5)
 
 
-def _print(found: Found, form: str, limit: int) -> None:
+def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> None:
     from rich.console import Console
 
-    from sillwright.tell.find_tables import find_closing, find_csv, find_json, find_table
+    from sillwright.archive.where import photo_places
+    from sillwright.tell.find_tables import find_closing, find_csv, find_json, find_table, places_csv, places_table
 
+    places = (
+        [place for name in _packages(found) for place in photo_places(store.package(name))] if where_taken else None
+    )
     if form == "csv":
-        click.echo(find_csv(found), nl=False)
+        click.echo(find_csv(found) if places is None else places_csv(places), nl=False)
     elif form == "json":
-        click.echo(find_json(found))
-    elif found.rows:
-        Console().print(find_table(found))
+        click.echo(find_json(found, places))
+    else:
+        for table in [find_table(found)] * bool(found.rows) + ([places_table(places)] if places else []):
+            Console().print(table)
     click.echo(find_closing(found, limit), err=True)
+
+
+def _packages(found: Found) -> list[str]:
+    """The packages in an answer, each once."""
+    return list(dict.fromkeys(str(row[found.columns.index("package")]) for row in found.rows))
 
 
 def _write_thumbnails(store: Store, found: Found, folder: Path) -> None:
@@ -122,10 +139,9 @@ def _write_thumbnails(store: Store, found: Found, folder: Path) -> None:
     from sillwright.survey import write_aside
     from sillwright.tell.report import file_names
 
-    names = dict.fromkeys(str(row[found.columns.index("package")]) for row in found.rows)
     count = 0
     with catalogue(store) as connection, telling_of_writes(folder, "folder"):
-        for name in names:
+        for name in _packages(found):
             pictures = thumbnails(connection, name)
             plain = file_names(list(pictures))
             for file, picture in pictures.items():

@@ -6,11 +6,14 @@ The table has feet, inches and sixteenths; CSV and JSON have millimetres and deg
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields
+from typing import Any
 
 from rich.console import RenderableType
 
 from sillwright.archive.search import Found, Value
+from sillwright.archive.where import PhotoPlace
 from sillwright.lengths import format_feet_inches, format_inches
 from sillwright.survey import Status
 from sillwright.tell.csv_cells import csv_table, csv_words
@@ -62,16 +65,38 @@ def find_csv(found: Found) -> bytes:
     return csv_table(found.columns, ([_cell(value) for value in row] for row in found.rows))
 
 
-def find_json(found: Found) -> str:
-    """JSON: what the rows are, whether there are more, and each row under the catalogue's names."""
-    rows = [dict(zip(found.columns, row, strict=True)) for row in found.rows]
-    return json.dumps({found.kind: rows, "more": found.more}, indent=1, ensure_ascii=False)
+def find_json(found: Found, places: Sequence[PhotoPlace] | None = None) -> str:
+    """JSON: what the rows are, whether there are more, and each row under the catalogue's names.
+
+    places : of the photos, where somebody asked for them
+    """
+    body: dict[str, Any] = {found.kind: [dict(zip(found.columns, row, strict=True)) for row in found.rows]}
+    body["more"] = found.more
+    if places is not None:
+        body["photos"] = [asdict(place) for place in places]
+    return json.dumps(body, indent=1, ensure_ascii=False)
+
+
+def places_table(places: Sequence[PhotoPlace]) -> RenderableType:
+    """Where each photo was taken, as a table for a terminal."""
+    table = plain_table("Photos", ("Package", "Photo", "Taken", "Latitude", "Longitude", "Camera", "Lens"), (2, 3, 4))
+    for place in places:
+        where = (place.latitude_deg, place.longitude_deg)
+        cells = (place.package, place.file, place.taken, *("–" if one is None else f"{one:.6f}" for one in where))
+        table.add_row(*map(plain_text, (*cells, place.body_serial, place.lens_serial)))
+    return table
+
+
+def places_csv(places: Sequence[PhotoPlace]) -> bytes:
+    """The same as CSV."""
+    columns = tuple(field.name for field in fields(PhotoPlace))
+    return csv_table(columns, ([_cell(value) for value in asdict(place).values()] for place in places))
 
 
 def _cell(value: Value) -> str:
     if value is None:
         return ""
-    return csv_words(value) if isinstance(value, str) else f"{value:.6g}" if isinstance(value, float) else str(value)
+    return csv_words(value) if isinstance(value, str) else f"{value:.9g}" if isinstance(value, float) else str(value)
 
 
 def _shown(column: str, cells: Mapping[str, Value]) -> str:
