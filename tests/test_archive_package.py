@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import unicodedata
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from archive_jobs import a_job, sealed, tiny_photo
+from sillwright.archive.contents import read_contents
 from sillwright.archive.package import is_name, lot_in, name_stem, read_record
+from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, JobError
 from sillwright.job import load_job
 
@@ -20,7 +24,7 @@ def others_accept(package: Path) -> None:
     """bagit's own validator, and the checksum programs of the system."""
     done = subprocess.run([sys.executable, "-m", "bagit", "--validate", "--quiet", str(package)], check=False)
     assert done.returncode == 0
-    for program in ("sha256", "sha512"):
+    for program in (name for name in ("sha256", "sha512") if shutil.which(f"{name}sum")):  # not on every macOS
         for manifest in (f"manifest-{program}.txt", f"tagmanifest-{program}.txt"):
             done = subprocess.run(
                 [f"{program}sum", "--check", "--strict", "--quiet", manifest], cwd=package, check=False
@@ -188,6 +192,38 @@ def test_whatever_a_job_is_called_its_package_has_a_plain_name(tmp_path, job):
 )
 def test_the_lot_is_read_from_the_name(job, lot):
     assert lot_in(job) == lot
+
+
+def test_a_file_of_the_results_with_such_a_name_is_to_be_renamed_and_not_measured_again(tmp_path):
+    job = a_job(tmp_path)
+    (job.out / "50% done.txt").write_text("x")
+    with pytest.raises(ArchiveError, match="Rename it, or take it away"):
+        job.contents()
+
+
+@pytest.mark.parametrize("where", ["near", "out", "above"])
+def test_the_photos_are_found_where_they_usually_lie(tmp_path, where):
+    job = a_job(tmp_path / "job")
+    out = {"near": job.out, "out": job.folder, "above": job.folder / "sillwright-out"}[where]
+    if where != "near":
+        shutil.copytree(job.out, out, dirs_exist_ok=True)
+    contents = read_contents(out, None, job.folder if where == "near" else tmp_path)
+    assert contents.files["job/IMG_1.jpg"].samefile(job.photos[0])
+
+
+def test_photos_that_are_not_found_are_asked_for(tmp_path):
+    job = a_job(tmp_path / "job")
+    with pytest.raises(ArchiveError, match=r"with --photos, so that IMG_1\.jpg lies in it"):
+        read_contents(job.out, None, tmp_path)
+
+
+@pytest.mark.parametrize("inner", ["store in results", "results in store"])
+def test_a_store_and_results_do_not_lie_in_each_other(tmp_path, inner):
+    job = a_job(tmp_path)
+    store = job.out / "store" if inner == "store in results" else tmp_path
+    done = CliRunner().invoke(app, ["archive", str(job.out), "-o", str(store), "--photos", str(job.folder)])
+    assert done.exit_code == 2
+    assert "lies in the other" in done.output
 
 
 def test_links_in_the_results_are_refused(tmp_path):

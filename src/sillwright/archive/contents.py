@@ -20,6 +20,7 @@ from sillwright.survey import PhotoRecord, Survey, read_survey
 
 MOST_UP = 8  # folders that a profile's path may go up
 _RENAME = "Rename it, and measure again with the new name."
+_RENAME_RESULT = "Rename it, or take it away."
 
 
 @dataclass(frozen=True)
@@ -174,14 +175,15 @@ def _name_fault(place: str) -> str:
 
     RFC 8493, 2.1.3, writes a percent sign otherwise than sha256sum reads it; a line break ends a manifest's line.
     """
-    name = PurePosixPath(place).name
+    what = ""
     if any(unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") for letter in place):
-        return f"{name!r} has a letter that cannot be printed. {_RENAME}"
-    if "%" in place or "\\" in place:
-        return f"{name!r} has a percent sign or a backslash, which lists of checksums cannot hold. {_RENAME}"
-    if place != place.rstrip():
-        return f"{name!r} ends with a space, which lists of checksums cannot hold. {_RENAME}"
-    return ""
+        what = "has a letter that cannot be printed"
+    elif "%" in place or "\\" in place:
+        what = "has a percent sign or a backslash, which lists of checksums cannot hold"
+    elif place != place.rstrip():
+        what = "ends with a space, which lists of checksums cannot hold"
+    to_do = _RENAME_RESULT if place.startswith(f"{RESULTS}/") else _RENAME
+    return f"{PurePosixPath(place).name!r} {what}. {to_do}" if what else ""
 
 
 def _last_taken(folder: Path, photos: tuple[PhotoRecord, ...]) -> datetime | None:
