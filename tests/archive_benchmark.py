@@ -3,7 +3,8 @@
     python tests/archive_benchmark.py [--packages 10000] [--bolts 100]
 
 Each query is asked five times on a fresh connection, and the slowest answer counts. Every row is fetched. The goal is
-under 200 ms each.
+under 200 ms each, on a machine with nothing else to do; the processor time beside it is what the machine's other work
+hardly changes.
 """
 
 from __future__ import annotations
@@ -70,22 +71,24 @@ def packages(count: int, bolts: int) -> Iterator[PackageRows]:
             "job/job.toml", None, 20, "sillwright 0.1.0",
         )  # fmt: skip
         rows = rows_of(f"lot-{number}-{day}", "00" * 32, record, Survey(record.job, tuple(runs), (), ()))
-        marks = [("north", f"N{rng.randrange(bolts // 4)}") for _ in range(number % 5)]
+        some_bolts = [rng.randrange(bolts // 4) for _ in range(number % 5)]
         broken = tuple(
-            (place, run, run, mark, rng.choice(RULES), "IRC 2021 R403.1.6", 2000.0, 1828.8)
-            for place, (run, mark) in enumerate(marks)
+            (place, "north", "north", f"N{bolt}", bolt, rng.choice(RULES), "IRC 2021 R403.1.6", 2000.0, 1828.8)
+            for place, bolt in enumerate(some_bolts)
         )
         yield replace(rows, package=(*rows.package[:-2], len(broken), 1), broken=broken)
 
 
-def slowest_ms(store: Store, query: Query) -> tuple[float, int]:
-    slowest, rows = 0.0, 0
+def slowest_ms(store: Store, query: Query) -> tuple[float, float, int]:
+    """The slowest answer by the clock, the most processor time, and the rows."""
+    slowest, busiest, rows = 0.0, 0.0, 0
     for _ in range(TIMES):
-        begun = time.perf_counter()
+        begun, begun_busy = time.perf_counter(), time.process_time()
         with catalogue(store) as connection:
             rows = len(find(connection, query).rows)
         slowest = max(slowest, (time.perf_counter() - begun) * 1000.0)
-    return slowest, rows
+        busiest = max(busiest, (time.process_time() - begun_busy) * 1000.0)
+    return slowest, busiest, rows
 
 
 def main() -> None:
@@ -103,12 +106,12 @@ def main() -> None:
         print(
             f"{counts[0]} packages, {counts[1]} bolts, {size_mb:.0f} MB, made in {time.perf_counter() - begun:.0f} s\n"
         )
-        print("| query | rows | slowest of five, ms |\n|---|---|---|")
+        print("| query | rows | slowest of five, ms | processor, ms |\n|---|---|---|---|")
         worst = 0.0
         for what, query in QUERIES.items():
-            took_ms, rows = slowest_ms(store, query)
+            took_ms, busy_ms, rows = slowest_ms(store, query)
             worst = max(worst, took_ms)
-            print(f"| {what} | {rows} | {took_ms:.1f} |")
+            print(f"| {what} | {rows} | {took_ms:.1f} | {busy_ms:.1f} |")
         print(f"\nSlowest {worst:.0f} ms; the goal is {GOAL_MS:.0f} ms: {'kept' if worst < GOAL_MS else 'NOT kept'}")
 
 

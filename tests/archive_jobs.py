@@ -14,6 +14,8 @@ from PIL import Image
 from PIL.ExifTags import IFD, Base
 
 from judge_runs import a_bolt
+from sillwright.archive.audit import Audit, faults_of
+from sillwright.archive.catalogue import catalogue, refresh
 from sillwright.archive.contents import Contents, read_contents
 from sillwright.archive.keep import keep
 from sillwright.archive.seal import Sealed
@@ -109,3 +111,43 @@ def sealed(store: Path, job: SmallJob, signed_off: str = "", lot: str = "") -> t
     """Seal a job as the command does."""
     contents, made = job.contents(), make_store(store)
     return made, keep(made, contents, signed_off=signed_off, lot=lot).sealed
+
+
+def let_write(store: Store) -> None:
+    """Give back the right to write, to do harm with."""
+    for path in store.packages.rglob("*"):
+        if path.is_file():
+            path.chmod(0o644)
+
+
+def told(audit: Audit) -> set[tuple[str, str]]:
+    return {(fault.kind, fault.path) for _, fault in faults_of(audit)}
+
+
+def make_manifests_again(package: Path) -> None:
+    """As one would who changes a file and wants it not to show."""
+    for kind in ("manifest", "tagmanifest"):
+        for algorithm in ("sha256", "sha512"):
+            path = package / f"{kind}-{algorithm}.txt"
+            lines = [line.split("  ", 1)[1] for line in path.read_text().splitlines()]
+            digests = [hashlib.new(algorithm, (package / name).read_bytes()).hexdigest() for name in lines]
+            path.write_text("".join(f"{one}  {name}\n" for one, name in zip(digests, lines, strict=True)))
+
+
+TABLES = ("package", "bolt", "broken", "reason", "thumbnail")
+
+
+def catalogue_now(store: Store) -> None:
+    """Bring the catalogue in step, as the commands do."""
+    with catalogue(store) as connection:
+        refresh(connection, store)
+
+
+def dump(store: Store) -> dict[str, list[tuple[object, ...]]]:
+    """All rows, without the numbers that packages happen to have."""
+    with catalogue(store) as connection:
+        names = dict(connection.execute("SELECT id, name FROM package"))
+        out = {"package": sorted(row[1:] for row in connection.execute("SELECT * FROM package"))}
+        for table in TABLES[1:]:
+            out[table] = sorted((names[row[0]], *row[1:]) for row in connection.execute(f"SELECT * FROM {table}"))
+        return out

@@ -5,13 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-import multiprocessing
-import os
-import random
 import shutil
-import signal
 import sqlite3
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from archive_jobs import SERIAL, SmallJob, a_job, sealed
+from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, sealed
 from judge_runs import a_bolt
 from plate_jobs import a_survey, a_table, leaning, some_inputs
 from sillwright.archive import catalogue_tables
@@ -33,11 +28,6 @@ from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
 from sillwright.survey import Finding, Survey
-
-KILLS = 50
-RNG_SEED = 5
-FORK = multiprocessing.get_context("fork")
-TABLES = ("package", "bolt", "broken", "reason", "thumbnail")
 
 
 def jobs_in(folder: Path) -> list[SmallJob]:
@@ -66,16 +56,6 @@ def asked(store: Store, **query: object) -> Found:
 
 def column(found: Found, name: str) -> list[object]:
     return [row[found.columns.index(name)] for row in found.rows]
-
-
-def dump(store: Store) -> dict[str, list[tuple[object, ...]]]:
-    """All rows, without the numbers that packages happen to have."""
-    with catalogue(store) as connection:
-        names = dict(connection.execute("SELECT id, name FROM package"))
-        out = {"package": sorted(row[1:] for row in connection.execute("SELECT * FROM package"))}
-        for table in TABLES[1:]:
-            out[table] = sorted((names[row[0]], *row[1:]) for row in connection.execute(f"SELECT * FROM {table}"))
-        return out
 
 
 # Answers
@@ -294,62 +274,6 @@ def test_a_photo_named_outside_of_the_package_is_not_opened(store, tmp_path):
     shutil.copy(package / "data/job/IMG_1.jpg", package.parent / "secret.jpg")
     path.write_text(path.read_text().replace('"file": "IMG_1.jpg"', '"file": "../../../secret.jpg"'))
     assert [row[0] for row in read_rows(package).thumbnails] == ["IMG_2.jpg"]
-
-
-# Killed, two at once
-
-
-def rebuild(store: Store) -> None:
-    with writing(store):
-        remake(store)
-
-
-def refresh_once(store: Store) -> None:
-    with catalogue(store) as connection:
-        refresh(connection, store)
-
-
-def test_killed_at_fifty_moments_it_is_never_corrupt_and_the_next_run_completes(tmp_path):
-    folder = tmp_path / "store"
-    for count in range(12):
-        store, _ = sealed(folder, a_job(tmp_path / str(count), f"Lot {count}"))
-    refresh_once(store)
-    whole = dump(store)
-    begun = time.monotonic()
-    rebuild(store)
-    whole_s, rng = time.monotonic() - begun, random.Random(RNG_SEED)
-    for count in range(KILLS):
-        child = FORK.Process(target=rebuild if count % 2 else refresh_once, args=(store,))
-        if count % 2 == 0:
-            with catalogue(store) as connection:
-                connection.execute("DELETE FROM package WHERE id % 3 = 0")
-        child.start()
-        time.sleep(rng.uniform(0.0, whole_s))
-        assert child.pid is not None
-        os.kill(child.pid, signal.SIGKILL)
-        child.join()
-        with catalogue(store) as connection:
-            assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-            there = {row[0] for row in connection.execute("SELECT name FROM package")}
-        part = dump(store)
-        for table in TABLES:
-            assert part[table] == [row for row in whole[table] if row[0] in there]
-    refresh_once(store)
-    assert dump(store) == whole
-
-
-def test_several_at_once_end_up_with_the_same(tmp_path):
-    for count in range(10):
-        store, _ = sealed(tmp_path / "store", a_job(tmp_path / str(count), f"Lot {count}"))
-    children = [FORK.Process(target=refresh_once, args=(store,)) for _ in range(4)]
-    for child in children:
-        child.start()
-    for child in children:
-        child.join()
-        assert child.exitcode == 0
-    found = asked(store)
-    assert len(found.rows) == 10
-    assert asked(store, status="ok", limit=0).rows == tuple(dict.fromkeys(asked(store, status="ok", limit=0).rows))
 
 
 # The command

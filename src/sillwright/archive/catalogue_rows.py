@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
@@ -61,7 +61,8 @@ def rows_of(
     """The rows of a package by what is in it."""
     bolts = [(run, bolt) for run in survey.runs for bolt in run.bolts]
     statuses = [bolt.status for _, bolt in bolts]
-    broken = tuple(_broken(plan)) if plan is not None else ()
+    places = {(run.name, bolt.mark): place for place, (run, bolt) in enumerate(bolts)}
+    broken = tuple(_broken(plan, places)) if plan is not None else ()
     package: Row = (
         name,
         digest,
@@ -108,7 +109,8 @@ def _plan(package: Path) -> PlatesPlan | None:
     return read_plan(plain_file(package, inside))
 
 
-def _broken(plan: PlatesPlan) -> Iterator[Row]:
+def _broken(plan: PlatesPlan, places: Mapping[tuple[str, str], int]) -> Iterator[Row]:
+    """Every check that is not met, each once; ``places`` are the bolts', by run and mark."""
     checks: list[tuple[str, Check]] = []
     for run in plan.runs:
         of_run = [*(check for bolt in run.bolts for check in bolt.checks), *run.overhang]
@@ -121,6 +123,7 @@ def _broken(plan: PlatesPlan) -> Iterator[Row]:
             name,
             name.casefold(),
             check.subject,
+            places.get((name, check.subject)),
             check.key,
             source,
             check.measured_mm,

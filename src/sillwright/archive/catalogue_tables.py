@@ -60,6 +60,7 @@ CREATE TABLE broken (
     run TEXT NOT NULL,
     run_folded TEXT NOT NULL,
     subject TEXT NOT NULL,         -- a bolt's mark, a piece's or the run's name
+    bolt INTEGER,                  -- that bolt's place, where it is of one
     rule TEXT NOT NULL,            -- as in plates.json
     source TEXT NOT NULL,          -- the standard, its edition and section
     measured_mm REAL,

@@ -37,7 +37,7 @@ _JOINS = {
     "packages": "FROM package",
     "bolts": "FROM package CROSS JOIN bolt {by} ON bolt.package = package.id",
     "broken": "FROM package CROSS JOIN broken ON broken.package = package.id LEFT JOIN bolt "
-    "ON bolt.package = package.id AND bolt.run = broken.run AND bolt.mark = broken.subject",
+    "ON bolt.package = package.id AND bolt.place = broken.bolt",
 }
 _LAST = {"packages": "", "bolts": ", bolt.place", "broken": ", broken.place"}
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
-    from sillwright.archive.search import Found
+    from sillwright.archive.search import Found, Query
     from sillwright.archive.store import Store
+    from sillwright.survey import Status
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 
@@ -48,21 +49,7 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 )
 @click.option("--rebuild", is_flag=True, help="First make the catalogue again from all packages.")
 def find(
-    place: Path,
-    job: str,
-    lot: str,
-    run: str,
-    since: datetime | None,
-    until: datetime | None,
-    status: str | None,
-    rule: str,
-    setback_over: str,
-    lean_over: float | None,
-    limit: int,
-    form: str,
-    thumbnails: Path | None,
-    where_taken: bool,
-    rebuild: bool,
+    place: Path, limit: int, form: str, thumbnails: Path | None, where_taken: bool, rebuild: bool, **asked: Any
 ) -> None:
     """Find packages in STORE, the newest day first; with --status, --run, --setback-over or --lean-over their bolts.
 
@@ -70,26 +57,10 @@ def find(
     understood; 5: a package cannot be read, and the answer is without it.
     """
     from sillwright.archive.catalogue import catalogue, refresh, remake
-    from sillwright.archive.search import RULES, Query
     from sillwright.archive.search import find as find_rows
     from sillwright.archive.store import open_store, writing
-    from sillwright.lengths import parse_length_mm
 
-    if rule and rule not in (*RULES, "any"):
-        raise click.UsageError(f"--rule {rule} is none. There are {', '.join(RULES)}, and any.")
-    store = open_store(place)
-    query = Query(
-        job=job,
-        lot=lot,
-        run=run,
-        since=since.strftime("%Y-%m-%d") if since else "",
-        until=until.strftime("%Y-%m-%d") if until else "",
-        status="ok" if status == "ok" else "check" if status == "check" else "reshoot" if status else None,
-        rule=rule,
-        setback_over_mm=parse_length_mm(setback_over) if setback_over else None,
-        lean_over_deg=lean_over,
-        limit=limit,
-    )
+    store, query = open_store(place), _query(limit, **asked)
     faults: list[str] = []
     if rebuild:
         with writing(store):
@@ -105,6 +76,38 @@ def find(
         click.echo(f"sillwright: {fault} Run sillwright audit {place}", err=True)
     if faults:
         raise SystemExit(5)
+
+
+def _query(
+    limit: int,
+    job: str,
+    lot: str,
+    run: str,
+    since: datetime | None,
+    until: datetime | None,
+    status: Status | None,
+    rule: str,
+    setback_over: str,
+    lean_over: float | None,
+) -> Query:
+    """What the options ask for."""
+    from sillwright.archive.search import RULES, Query
+    from sillwright.lengths import parse_length_mm
+
+    if rule and rule not in (*RULES, "any"):
+        raise click.UsageError(f"--rule {rule} is none. There are {', '.join(RULES)}, and any.")
+    return Query(
+        job=job,
+        lot=lot,
+        run=run,
+        since=since.strftime("%Y-%m-%d") if since else "",
+        until=until.strftime("%Y-%m-%d") if until else "",
+        status=status,
+        rule=rule,
+        setback_over_mm=parse_length_mm(setback_over) if setback_over else None,
+        lean_over_deg=lean_over,
+        limit=limit,
+    )
 
 
 def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> None:
