@@ -7,12 +7,14 @@ import os
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from archive_jobs import a_job, let_write, make_manifests_again, sealed, told
 from sillwright.archive import examine as examining
 from sillwright.archive.audit import audit_store
 from sillwright.archive.examine import examine
 from sillwright.archive.store import Store
+from sillwright.cli.app import app
 
 PHOTO = "data/job/IMG_1.jpg"
 
@@ -128,3 +130,13 @@ def test_a_package_with_more_files_than_any_of_ours_is_not_read(package, monkeyp
     monkeypatch.undo()
     monkeypatch.setattr(examining, "LARGEST_MANIFEST", 100)
     assert unsafe(package)
+
+
+def test_names_that_are_no_text_or_steer_a_terminal_are_told_harmlessly(store, package):
+    for name in (b"\xff\xfe.jpg", b"\x1b[2J\x1b[31mred.jpg", b"a\nb.jpg"):
+        (package / "data" / os.fsdecode(name)).write_text("x")
+    for words in (["audit", store.folder], ["audit", package], ["audit", store.folder, "--json"]):
+        done = CliRunner().invoke(app, [*map(str, words)])
+        assert done.exit_code == 5, done.exception
+        assert "\x1b" not in done.stdout
+    assert done.stdout.count('"kind": "added"') == 3

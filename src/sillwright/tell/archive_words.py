@@ -9,6 +9,7 @@ from sillwright.archive.again import Differences
 from sillwright.archive.audit import Audit, faults_of
 from sillwright.archive.examine import Fault, FaultKind
 from sillwright.archive.proofs import Proof
+from sillwright.tell.tables import plain_text
 
 _MOST_PLACES = 20  # differences that are listed one by one
 
@@ -28,10 +29,10 @@ _SENTENCES: dict[FaultKind, str] = {
 
 
 def fault_line(package: str, fault: Fault) -> str:
-    """One line: where, what, and why."""
+    """One line: where, what, and why; a name in a package may hold anything, and steers no terminal from here."""
     where = "/".join(part for part in (package, fault.path) if part)
     said = " ".join(part for part in (_SENTENCES[fault.kind], fault.told) if part)
-    return f"{where or 'the store'}: {said}"
+    return plain_text(f"{where or 'the store'}: {said}").plain
 
 
 def audit_lines(audit: Audit) -> list[str]:
@@ -97,4 +98,4 @@ def audit_json(audit: Audit) -> str:
         "tree_size": audit.head.tree_size if audit.head else 0,
         "root_hash": audit.head.root_hash if audit.head else None,
     }
-    return json.dumps(body, indent=1, ensure_ascii=False)
+    return json.dumps(body, indent=1)
