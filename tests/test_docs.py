@@ -202,7 +202,8 @@ ROOMS = {
     "measure": {"ground", "see", "solve", "measure"},
     "judge": {"ground", "judge"},
     "plates": {"ground", "judge", "plates"},
-    "tell": {"ground", "solve", "judge", "plates", "tell"},
+    "archive": {"ground", "judge", "plates", "archive"},
+    "tell": {"ground", "solve", "judge", "plates", "archive", "tell"},
 }
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
+import platform
 import re
+from importlib import metadata
 from types import ModuleType
 
 import numpy as np
@@ -29,6 +31,22 @@ _USUAL_PACKAGES = ("libgl1", "libglib2.0-0")
 _TEST_BOARD = BoardSpec(squares_x=4, squares_y=3, square_mm=10.0, marker_mm=7.0, dictionary="5X5_250")
 _PX_PER_MM = 4
 _MARGIN_PX = 24
+
+
+def library_versions() -> dict[str, str]:
+    """The version of Python and of every library this package stands on, by name, as they are installed here."""
+    try:
+        needed = metadata.requires("sillwright") or []
+    except metadata.PackageNotFoundError:  # run from its sources
+        needed = []
+    names = sorted({re.split(r"[^A-Za-z0-9._-]", line, maxsplit=1)[0] for line in needed if "extra ==" not in line})
+    versions = {"python": platform.python_version()}
+    for name in names:
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            versions[name] = "not installed"
+    return versions
 
 
 def check_environment() -> None:

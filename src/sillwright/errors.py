@@ -42,6 +42,18 @@ class MeasureError(SillwrightError):
     exit_code = 4
 
 
+class ArchiveError(SillwrightError, ValueError):
+    """What is to be sealed, or the store named, cannot be used as it is; nothing was changed."""
+
+    exit_code = 2
+
+
+class DamageError(SillwrightError):
+    """A package, a proof or a store's log is damaged, or is made to do harm: nothing in it is relied on."""
+
+    exit_code = 5
+
+
 class EnvironmentFault(SillwrightError):
     """A library this package stands on is missing, too old, or known to be wrong."""
 

@@ -121,6 +121,11 @@ def read_facts(path: Path) -> PhotoFacts:
     )
 
 
+def read_exif(path: Path) -> Image.Exif:
+    """All that a photo's EXIF says, place and serial numbers too. Raises PhotoError as :func:`read_facts` does."""
+    return _open(path).exif
+
+
 def read_pixels(path: Path) -> Pixels:
     """A photo's stored pixels, shape (H, W, 3), blue-green-red, 8 bits. Transparency is left out.
 

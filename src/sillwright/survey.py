@@ -152,7 +152,10 @@ class PhotoRecord:
 
 @dataclass(frozen=True)
 class Survey:
-    """The whole record of one job. ``measured_with``: by heading of job.toml, the fingerprint of what stood there."""
+    """The whole record of one job. ``measured_with``: by heading of job.toml, the fingerprint of what stood there.
+
+    libraries : the version of each library that computed it, by its name
+    """
 
     name: str
     runs: tuple[RunRecord, ...]
@@ -161,6 +164,7 @@ class Survey:
     software: str = ""
     made_from: str = ""
     measured_with: dict[str, str] = field(default_factory=dict)
+    libraries: dict[str, str] = field(default_factory=dict)
 
 
 def view_of(photo: PhotoRecord, run: str) -> ViewRecord | None:
@@ -251,6 +255,7 @@ def read_survey(path: Path) -> Survey:
             software=body.get("software", ""),
             made_from=body.get("made_from", ""),
             measured_with=dict(body.get("measured_with", {})),
+            libraries=dict(body.get("libraries", {})),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
         if isinstance(fault, JobError):

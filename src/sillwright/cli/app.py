@@ -5,11 +5,16 @@ from __future__ import annotations
 import click
 
 from sillwright import __version__
+from sillwright.cli.archive import archive
+from sillwright.cli.audit import audit
 from sillwright.cli.calibrate import calibrate
 from sillwright.cli.cards import cards
 from sillwright.cli.check import check
+from sillwright.cli.compare import compare
+from sillwright.cli.find import find
 from sillwright.cli.measure import measure
 from sillwright.cli.plates import plates
+from sillwright.cli.prove import prove
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -27,3 +32,8 @@ app.add_command(calibrate)
 app.add_command(check)
 app.add_command(measure)
 app.add_command(plates)
+app.add_command(archive)
+app.add_command(audit)
+app.add_command(prove)
+app.add_command(find)
+app.add_command(compare)

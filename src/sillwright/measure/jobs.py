@@ -11,6 +11,7 @@ import numpy as np
 
 from sillwright import __version__
 from sillwright.candidates import Candidate
+from sillwright.environment import library_versions
 from sillwright.errors import PhotoError
 from sillwright.job import Job
 from sillwright.measure.candidates import candidates_of, with_marks
@@ -104,6 +105,7 @@ def measure_job(
         software=f"sillwright {__version__}",
         made_from="photos",
         measured_with=job.measured_parts,
+        libraries=library_versions(),
     )
 
 

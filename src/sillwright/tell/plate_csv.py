@@ -1,17 +1,15 @@
 """The pieces of a job and their holes as two CSV tables, for a spreadsheet or another program.
 
-RFC 4180: comma, quotes doubled, lines ended by CR LF; UTF-8 with a byte order mark, without which common spreadsheets
-take it for another encoding. Lengths stand in millimetres to the hundredth and as feet and inches to the sixteenth.
+Lengths stand in millimetres to the hundredth and as feet and inches to the sixteenth.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from sillwright.lengths import format_feet_inches
 from sillwright.plates.piece import Hole, PlatePiece
+from sillwright.tell.csv_cells import csv_table, csv_words
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
 
 PIECE_COLUMNS = (
@@ -24,12 +22,11 @@ HOLE_COLUMNS = (
     "run", "layer", "piece", "mark", "from_low_end_mm", "from_low_end_ft_in", "from_chalk_line_edge_mm",
     "from_chalk_line_edge_ft_in", "drill_mm", "drill_ft_in", "u95_along_mm", "u95_across_mm", "check",
 )  # fmt: skip
-_FORMULA = "=+-@\t"  # a cell that begins so is worked out by a spreadsheet
 
 
 def pieces_csv(pieces: Sequence[PlatePiece]) -> bytes:
     """One line a piece, in the order of runs, layers and stations, with its lengths, cuts and number of holes."""
-    return _table(PIECE_COLUMNS, (_piece_cells(piece) for piece in _by_run(pieces)))
+    return csv_table(PIECE_COLUMNS, (_piece_cells(piece) for piece in _by_run(pieces)))
 
 
 def holes_csv(pieces: Sequence[PlatePiece], bolts_mm: Mapping[str, float]) -> bytes:
@@ -38,7 +35,7 @@ def holes_csv(pieces: Sequence[PlatePiece], bolts_mm: Mapping[str, float]) -> by
 
     bolts_mm : nominal bolt diameter by mark
     """
-    return _table(
+    return csv_table(
         HOLE_COLUMNS,
         (_hole_cells(piece, hole, bolts_mm) for piece in _by_run(pieces) for hole in piece.holes),
     )
@@ -54,7 +51,7 @@ def _piece_cells(piece: PlatePiece) -> list[str]:
         piece.low_mm, piece.high_mm, piece.line_edge_mm, piece.far_edge_mm, piece.longest_mm, piece.width_mm,
         piece.thickness_mm,
     )  # fmt: skip
-    cells = [_words(piece.run), str(piece.layer), _words(piece.name)]
+    cells = [csv_words(piece.run), str(piece.layer), csv_words(piece.name)]
     cells += [cell for length_mm in lengths_mm for cell in _length(length_mm)]
     cells += [
         _number(piece.low_cut_deg),
@@ -66,11 +63,11 @@ def _piece_cells(piece: PlatePiece) -> list[str]:
 
 
 def _hole_cells(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float]) -> list[str]:
-    cells = [_words(piece.run), str(piece.layer), _words(piece.name), _words(hole.mark)]
+    cells = [csv_words(piece.run), str(piece.layer), csv_words(piece.name), csv_words(hole.mark)]
     for length_mm in (hole.from_low_end_mm, hole.from_line_mm, hole.drill_mm):
         cells += _length(length_mm)
     cells += ["" if u95_mm is None else _number(u95_mm) for u95_mm in (hole.u95_along_mm, hole.u95_across_mm)]
-    return [*cells, " ".join(_words(doubt) for doubt in hole_doubts(piece, hole, bolts_mm))]
+    return [*cells, " ".join(csv_words(doubt) for doubt in hole_doubts(piece, hole, bolts_mm))]
 
 
 def _length(mm: float) -> tuple[str, str]:
@@ -80,16 +77,3 @@ def _length(mm: float) -> tuple[str, str]:
 def _number(value: float) -> str:
     """To the hundredth, and never minus nothing."""
     return f"{round(value, 2) + 0.0:.2f}"
-
-
-def _words(text: str) -> str:
-    """Text that no spreadsheet takes for a formula: an apostrophe before it says so."""
-    return f"'{text}" if text.startswith(tuple(_FORMULA)) else text
-
-
-def _table(columns: Sequence[str], lines: Iterable[Sequence[str]]) -> bytes:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(columns)
-    writer.writerows(lines)
-    return stream.getvalue().encode("utf-8-sig")

@@ -23,40 +23,40 @@ def hole_table(run: RunRecord) -> RenderableType:
     """
     rows = hole_rows(run)
     headings = ("Bolt", along_title(run), "From previous", "In from the line", "Status and why")
-    table = _table(f"Run {run.name}: hole-marking list", headings, numbers=(1, 2, 3))
+    table = plain_table(f"Run {run.name}: hole-marking list", headings, numbers=(1, 2, 3))
     for row in rows:
         why = Text.assemble((STATUS_WORDS[row.status], _STYLES[row.status]), " ", _clean("; ".join(row.why)))
         if row.status == "reshoot":
-            table.add_row(_text(row.mark), Text("no number"), Text("–"), Text("–"), why)
+            table.add_row(plain_text(row.mark), Text("no number"), Text("–"), Text("–"), why)
             continue
-        table.add_row(_text(row.mark), *map(_number, (row.along, row.from_previous, row.setback)), why)
+        table.add_row(plain_text(row.mark), *map(_number, (row.along, row.from_previous, row.setback)), why)
     above = []
     if run.status != "ok":
-        above.append(_text(f"Run {run.name}: {STATUS_WORDS[run.status]}", _STYLES[run.status]))
-    above += [_text(sentence) for sentence in run_findings(run)]
+        above.append(plain_text(f"Run {run.name}: {STATUS_WORDS[run.status]}", _STYLES[run.status]))
+    above += [plain_text(sentence) for sentence in run_findings(run)]
     if not rows:
         return Group(*above)
-    notes = [_text(f"{row.mark}. {sentence}") for row in rows for sentence in row.explained]
-    return Group(*above, table, _text(zero_words(run)), *notes)
+    notes = [plain_text(f"{row.mark}. {sentence}") for row in rows for sentence in row.explained]
+    return Group(*above, table, plain_text(zero_words(run)), *notes)
 
 
 def lean_table(survey: Survey, run: RunRecord, limit_deg: float = NUT_BEARS_FLAT_DEG) -> RenderableType:
     """The bolt-straightening list of a run; arrows show the wall from above with stations rising to the right."""
     title = f"Run {run.name}: bolt-straightening list (limit {limit_deg:.1f}°)"
     headings = ("Bolt", "Lean", "What to do", "Tip must come", "Which way", "Why")
-    table = _table(title, headings, numbers=(1, 3))
+    table = plain_table(title, headings, numbers=(1, 3))
     for row in lean_rows(survey, run, limit_deg):
         way = f"{row.arrow} {row.way}".strip()
         cells = (row.mark, row.lean or "–", row.verdict)
-        table.add_row(*map(_text, cells), _number(row.tip_move), _text(way), _text("; ".join(row.why)))
+        table.add_row(*map(plain_text, cells), _number(row.tip_move), plain_text(way), plain_text("; ".join(row.why)))
     return table
 
 
-def _table(title: str, headings: Sequence[str], numbers: Sequence[int]) -> Table:
+def plain_table(title: str, headings: Sequence[str], numbers: Sequence[int]) -> Table:
     """A table without rules; a number is never broken off from its ±."""
-    table = Table(title=_text(title, "bold"), title_justify="left", box=None, pad_edge=False, show_edge=False)
+    table = Table(title=plain_text(title, "bold"), title_justify="left", box=None, pad_edge=False, show_edge=False)
     for place, heading in enumerate(headings):
-        table.add_column(_text(heading), overflow="fold", no_wrap=place in numbers)
+        table.add_column(plain_text(heading), overflow="fold", no_wrap=place in numbers)
     return table
 
 
@@ -66,7 +66,8 @@ def _number(number: Shown | None) -> Text:
     return Text.assemble((number.inches, "bold"), f" {number.plus_minus}\n{number.metric}")
 
 
-def _text(words: str, style: str = "") -> Text:
+def plain_text(words: str, style: str = "") -> Text:
+    """Words as they are, without markup, and without what could steer a terminal."""
     return Text(_clean(words), style=style)
 
 

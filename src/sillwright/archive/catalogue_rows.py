@@ -1,0 +1,155 @@
+"""One package read into the rows of the catalogue. Everything comes from the package alone."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path, PurePosixPath
+
+import cv2
+
+from sillwright.archive.log import TAG_MANIFESTS
+from sillwright.archive.package import RESULTS, PackageRecord, plain_file, read_record
+from sillwright.errors import DamageError, JobError, PhotoError
+from sillwright.judge.verdicts import Check
+from sillwright.photo import read_facts, read_half, turn_for_viewing
+from sillwright.plates.record import PlatesPlan
+from sillwright.plates.record_file import read_plan
+from sillwright.survey import Survey, read_survey, worst
+
+THUMBNAIL_PX = 160  # the longer side
+_QUALITY = 70
+Value = str | float | int | bytes | None
+Row = tuple[Value, ...]
+
+
+@dataclass(frozen=True)
+class PackageRows:
+    """The rows of one package, without its number: of each table in the order of its columns."""
+
+    package: Row
+    bolts: tuple[Row, ...]
+    broken: tuple[Row, ...]
+    reasons: tuple[Row, ...]
+    thumbnails: tuple[Row, ...]
+
+
+def read_rows(package: Path) -> PackageRows:
+    """Read a package. Raises DamageError where it cannot be read, or a link stands in it."""
+    try:
+        for inside in ("data/package.json", f"data/{RESULTS}/survey.json", TAG_MANIFESTS[0]):
+            plain_file(package, inside)
+        record = read_record(package)
+        survey = read_survey(package / "data" / RESULTS / "survey.json")
+        digest = sha256((package / TAG_MANIFESTS[0]).read_bytes()).hexdigest()
+        plan = _plan(package)
+    except (JobError, OSError, RecursionError) as fault:
+        raise DamageError(f"{package.name} cannot be read into the catalogue: {fault}") from fault
+    return rows_of(package.name, digest, record, survey, plan, tuple(_thumbnails(package, record, survey)))
+
+
+def rows_of(
+    name: str,
+    digest: str,
+    record: PackageRecord,
+    survey: Survey,
+    plan: PlatesPlan | None = None,
+    thumbnails: tuple[Row, ...] = (),
+) -> PackageRows:
+    """The rows of a package by what is in it."""
+    bolts = [(run, bolt) for run in survey.runs for bolt in run.bolts]
+    statuses = [bolt.status for _, bolt in bolts]
+    places = {(run.name, bolt.mark): place for place, (run, bolt) in enumerate(bolts)}
+    broken = tuple(_broken(plan, places)) if plan is not None else ()
+    package: Row = (
+        name,
+        digest,
+        record.job,
+        record.job.casefold(),
+        record.lot,
+        record.lot.casefold(),
+        record.day,
+        record.sealed_at,
+        record.signed_off.by if record.signed_off else None,
+        worst(*(run.status for run in survey.runs), *(corner.status for corner in survey.corners)),
+        len(survey.photos),
+        len(bolts),
+        *(statuses.count(status) for status in ("ok", "check", "reshoot")),
+        max((bolt.setback_mm for _, bolt in bolts if bolt.setback_mm is not None), default=None),
+        max((bolt.lean_deg for _, bolt in bolts if bolt.lean_deg is not None), default=None),
+        len(broken),
+        int(plan is not None),
+    )
+    rows = tuple(
+        (
+            place,
+            run.name,
+            run.name.casefold(),
+            bolt.mark,
+            bolt.station_mm,
+            bolt.setback_mm,
+            bolt.u95.setback_mm,
+            bolt.lean_deg,
+            bolt.u95.lean_deg,
+            bolt.stickup_mm,
+            bolt.diameter_mm,
+            bolt.status,
+        )
+        for place, (run, bolt) in enumerate(bolts)
+    )
+    return PackageRows(package, rows, broken, tuple(dict.fromkeys(_reasons(survey))), thumbnails)
+
+
+def _plan(package: Path) -> PlatesPlan | None:
+    inside = f"data/{RESULTS}/plates.json"
+    if not os.path.lexists(package / inside):
+        return None
+    return read_plan(plain_file(package, inside))
+
+
+def _broken(plan: PlatesPlan, places: Mapping[tuple[str, str], int]) -> Iterator[Row]:
+    """Every check that is not met, each once; ``places`` are the bolts', by run and mark."""
+    checks: list[tuple[str, Check]] = []
+    for run in plan.runs:
+        of_run = [*(check for bolt in run.bolts for check in bolt.checks), *run.overhang]
+        of_run += [check for piece in run.pieces for check in piece.checks]
+        checks += [(run.name, check) for check in dict.fromkeys(of_run) if check.verdict == "does not"]
+    for place, (name, check) in enumerate(checks):
+        source = " ".join(part for part in (check.source.standard, check.source.edition, check.source.section) if part)
+        yield (
+            place,
+            name,
+            name.casefold(),
+            check.subject,
+            places.get((name, check.subject)),
+            check.key,
+            source,
+            check.measured_mm,
+            check.limit_mm,
+        )
+
+
+def _reasons(survey: Survey) -> Iterator[Row]:
+    for run in survey.runs:
+        yield from ((run.name, "", finding.code) for finding in run.reasons)
+        for bolt in run.bolts:
+            yield from ((run.name, bolt.mark, finding.code) for finding in bolt.reasons)
+
+
+def _thumbnails(package: Path, record: PackageRecord, survey: Survey) -> Iterator[Row]:
+    """A small picture of each photo, the way up it is viewed; of its file nothing but pixels goes into it."""
+    folder = PurePosixPath("data", record.job_file).parent
+    for photo in survey.photos:
+        try:
+            path = plain_file(package, str(folder / photo.file))
+            pixels = turn_for_viewing(read_half(path), read_facts(path).orientation)
+        except (PhotoError, DamageError, OSError):
+            continue
+        scale = THUMBNAIL_PX / max(pixels.shape[:2])
+        size = [max(1, round(length * scale)) for length in pixels.shape[1::-1]]
+        small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
+        done, coded = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+        if done:
+            yield photo.file, coded.tobytes()

@@ -1,0 +1,198 @@
+"""Which files a package is made of, and where each is laid in it; read and checked before anything is copied."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from sillwright.archive.package import JOB, RESULTS
+from sillwright.errors import ArchiveError, PhotoError
+from sillwright.job import agreement_faults
+from sillwright.job_file import JobTable, job_error, read_job_file
+from sillwright.job_layout import files_beside
+from sillwright.job_measured import changed_parts, measured_parts
+from sillwright.photo import read_facts
+from sillwright.survey import PhotoRecord, Survey, read_survey
+
+MOST_UP = 8  # folders that a profile's path may go up
+_RENAME = "Rename it, and measure again with the new name."
+_RENAME_RESULT = "Rename it, or take it away."
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What is to be sealed.
+
+    files : by its path in ``data/``, with forward slashes, the file it is a copy of
+    expected : the SHA-256 of each photo as it was measured, by the same path; not for files that could not be read
+    job_file, profile : their paths in ``data/``
+    taken : the last moment a photo was taken at, by the cameras' clocks
+    """
+
+    survey: Survey
+    files: dict[str, Path]
+    expected: dict[str, str]
+    job_file: str
+    profile: str | None
+    taken: datetime | None
+
+
+def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
+    """Everything that belongs to the results in ``out``.
+
+    job_folder : where the job's photos lie; None: looked for in ``out``, above it, and in ``near``
+    Raises ArchiveError or JobError, with a sentence for each fault, where something is missing, is not what was
+    measured, or has a name that no package can hold.
+    """
+    survey = read_survey(out / "survey.json")
+    table = _job_table(out, survey)
+    folder = job_folder if job_folder is not None else _job_folder(out, near, survey)
+    named = None if table.camera.profile is None else PurePosixPath(table.camera.profile)
+    up = 0 if named is None else _folders_up(named)
+    base = "/".join([JOB, *["site"] * up])
+    profile = None if named is None else "/".join((JOB, *named.parts[up:]))
+    files = {f"{base}/job.toml": out / "job.toml"}
+    files |= {f"{base}/{name}": out / name for name in files_beside(table)}
+    files |= {f"{base}/{photo.file}": folder / photo.file for photo in survey.photos}
+    if named is not None and profile is not None:
+        _lay_profile(files, profile, folder / named)
+    results = dict(_results(out, set(files.values())))
+    files |= results
+    _check(files, survey, folder)
+    expected = {f"{base}/{photo.file}": photo.sha256 for photo in survey.photos if photo.sha256}
+    return Contents(survey, files, expected, f"{base}/job.toml", profile, _last_taken(folder, survey.photos))
+
+
+def _job_table(out: Path, survey: Survey) -> JobTable:
+    """The job file in the results, which must be the one that was measured with."""
+    path = out / "job.toml"
+    if not path.is_file():
+        raise ArchiveError(
+            f"{out} has no job.toml. A package is made of a job, which measure keeps a copy of: write a job file, and "
+            f"run sillwright measure job.toml -o {out}"
+        )
+    table = read_job_file(path)
+    changed = changed_parts(survey.measured_with, measured_parts(table)) if survey.measured_with else ()
+    faults = [
+        *agreement_faults(table),
+        *(
+            f"{heading} is not what survey.json was measured with. Put it back, or measure again."
+            for heading in changed
+        ),
+    ]
+    if faults:
+        raise job_error(path, faults)
+    return table
+
+
+def _job_folder(out: Path, near: Path, survey: Survey) -> Path:
+    """The first of the likely folders that holds every photo under the name the record has for it."""
+    tried = list(dict.fromkeys((near.resolve(), out.resolve(), out.resolve().parent)))
+    for folder in tried:
+        if all((folder / photo.file).is_file() for photo in survey.photos):
+            return folder
+    missing = survey.photos[0].file if survey.photos else "job.toml"
+    raise ArchiveError(
+        f"the photos of {out} are not in {tried[0]}, nor in {out}, nor above it. Name the folder of the job file that "
+        f"they were measured from with --photos, so that {missing} lies in it."
+    )
+
+
+def _folders_up(named: PurePosixPath) -> int:
+    """How many folders a profile's path goes up before it goes down."""
+    parts = named.parts
+    up = next((place for place, part in enumerate(parts) if part != ".."), len(parts))
+    wrong = (
+        named.is_absolute()
+        or PureWindowsPath(str(named)).drive
+        or "\\" in str(named)
+        or ".." in parts[up:]
+        or up > MOST_UP
+        or up == len(parts)
+    )
+    if wrong:
+        raise ArchiveError(
+            f"[camera] profile {str(named)!r} cannot be laid into a package, where it would have to lie on the same "
+            "path from the job file. Copy the profile beside the job file, name it there and measure again."
+        )
+    return up
+
+
+def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
+    if not source.is_file():
+        raise ArchiveError(f"{source}, the profile that the job file names, is not there. Put it back, then archive.")
+    if place in files and not files[place].samefile(source):
+        raise ArchiveError(
+            f"the profile {source} would lie where {files[place]} lies. Rename the profile and measure again."
+        )
+    files[place] = source
+
+
+def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
+    """Every file of the results' folder, apart from hidden ones and from photos that lie in it."""
+    photos = {path.resolve() for path in laid} - {(out / "job.toml").resolve()}
+    for here, folders, names in os.walk(out):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in sorted([*names, *folders]):
+            path = Path(here, name)
+            if path.is_symlink():
+                raise ArchiveError(
+                    f"{path} is a link, and what it leads to may change. Put the file itself there, or take it away."
+                )
+        for name in sorted(names):
+            path = Path(here, name)
+            if name.startswith(".") or path.resolve() in photos:
+                continue
+            if not path.is_file():
+                raise ArchiveError(f"{path} is no file that can be kept. Take it away, then archive.")
+            yield f"{RESULTS}/{path.relative_to(out).as_posix()}", path
+
+
+def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:
+    """Raise one ArchiveError with a sentence for each name and file that cannot go into a package."""
+    faults = [sentence for place in files if (sentence := _name_fault(place))]
+    twins: dict[str, str] = {}
+    for place in files:
+        other = twins.setdefault(unicodedata.normalize("NFC", place), place)
+        if other != place:
+            faults.append(f"{place!r} and {other!r} are one name in two spellings of its letters. {_RENAME}")
+    for photo in survey.photos:
+        parts = PurePosixPath(photo.file)
+        if parts.is_absolute() or ".." in parts.parts:
+            faults.append(f"survey.json names a photo {photo.file!r} that is not in the job's folder. Measure again.")
+        elif not (folder / photo.file).is_file():
+            faults.append(f"photo {photo.file} is not in {folder}. Put it back, or name its folder with --photos.")
+    if faults:
+        raise ArchiveError("\n".join(faults))
+
+
+def _name_fault(place: str) -> str:
+    """What is wrong with a name, as a sentence; empty where nothing is.
+
+    RFC 8493, 2.1.3, writes a percent sign otherwise than sha256sum reads it; a line break ends a manifest's line.
+    """
+    what = ""
+    if any(unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") for letter in place):
+        what = "has a letter that cannot be printed"
+    elif "%" in place or "\\" in place:
+        what = "has a percent sign or a backslash, which lists of checksums cannot hold"
+    elif place != place.rstrip():
+        what = "ends with a space, which lists of checksums cannot hold"
+    to_do = _RENAME_RESULT if place.startswith(f"{RESULTS}/") else _RENAME
+    return f"{PurePosixPath(place).name!r} {what}. {to_do}" if what else ""
+
+
+def _last_taken(folder: Path, photos: tuple[PhotoRecord, ...]) -> datetime | None:
+    taken = []
+    for photo in photos:
+        try:
+            moment = read_facts(folder / photo.file).taken
+        except PhotoError:
+            continue
+        if moment is not None:
+            taken.append(moment)
+    return max(taken, default=None)

@@ -1,0 +1,49 @@
+"""What one side of a comparison can be: a folder of results, a survey.json, a package, or a design as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sillwright.archive.design import DESIGN_RUN, read_design
+from sillwright.archive.package import RESULTS, plain_file
+from sillwright.errors import ArchiveError, JobError
+from sillwright.survey import RunRecord, read_survey
+
+
+@dataclass(frozen=True)
+class Side:
+    """The runs of one side; ``is_design`` where nobody measured them."""
+
+    runs: tuple[RunRecord, ...]
+    is_design: bool
+
+
+def read_side(path: Path) -> Side:
+    """Read one side. Raises JobError or ArchiveError where it is none, DamageError where a package leads out of it."""
+    if path.suffix.lower() == ".csv":
+        return Side(read_design(path), is_design=True)
+    if path.is_file():
+        return Side(read_survey(path).runs, is_design=False)
+    if (path / "bagit.txt").is_file():
+        return Side(read_survey(plain_file(path, f"data/{RESULTS}/survey.json")).runs, is_design=False)
+    if (path / "survey.json").is_file():
+        return Side(read_survey(path / "survey.json").runs, is_design=False)
+    raise ArchiveError(
+        f"{path} holds no survey. Name a folder that measure wrote, a package in a store, a survey.json, or a design "
+        "as a CSV file."
+    )
+
+
+def named_alike(design: Sequence[RunRecord], survey: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
+    """A design without a column ``run`` under the name of the one run it can be of.
+
+    Raises JobError where the survey has several.
+    """
+    if [run.name for run in design] != [DESIGN_RUN] or DESIGN_RUN in [run.name for run in survey]:
+        return tuple(design)
+    if len(survey) != 1:
+        names = ", ".join(run.name for run in survey)
+        raise JobError(f"the design does not say which run its bolts are of. Give it a column run: {names}.")
+    return (replace(design[0], name=survey[0].name),)

@@ -1,0 +1,133 @@
+"""The folder that keeps packages: where things lie in it, one writer at a time, and what a killed one left behind."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from sillwright.archive.package import is_name
+from sillwright.errors import ArchiveError
+from sillwright.survey import write_aside
+
+MARKER = "sillwright-store.txt"
+BUILDING = ".building-"
+_MARKER_TEXT = (
+    b"As-built packages of sillwright. packages/ holds one bag (RFC 8493) each; log/ the Merkle log over them (RFC "
+    b"9162);\nstamps/ time-stamp tokens (RFC 3161). catalogue.sqlite can be made again from packages/ at any time.\n"
+)
+
+
+@dataclass(frozen=True)
+class Store:
+    """A store's folder."""
+
+    folder: Path
+
+    @property
+    def packages(self) -> Path:
+        """Where the bags lie."""
+        return self.folder / "packages"
+
+    @property
+    def log(self) -> Path:
+        """Where the log lies."""
+        return self.folder / "log"
+
+    @property
+    def catalogue(self) -> Path:
+        """The SQLite file."""
+        return self.folder / "catalogue.sqlite"
+
+    @property
+    def audit(self) -> Path:
+        """Where audits note how far they came."""
+        return self.folder / "audit"
+
+    def token(self, name: str) -> Path:
+        """Where a package's time-stamp token goes."""
+        return self.folder / "stamps" / f"{name}.tsr"
+
+    def package(self, name: str) -> Path:
+        """A package's folder."""
+        return self.packages / name
+
+    def names(self) -> list[str]:
+        """The packages that are there, sorted. What lies beside them under other names is for the audit to tell."""
+        if not self.packages.is_dir():
+            return []
+        return sorted(entry.name for entry in os.scandir(self.packages) if is_name(entry.name))
+
+    def strangers(self) -> list[str]:
+        """What lies among the packages and cannot be one; what a killed writer left is not told of."""
+        if not self.packages.is_dir():
+            return []
+        names = (entry.name for entry in os.scandir(self.packages))
+        return sorted(name for name in names if not is_name(name) and not name.startswith(BUILDING))
+
+
+def open_store(folder: Path) -> Store:
+    """A store that is there. Raises ArchiveError where the folder is none."""
+    if not (folder / MARKER).is_file():
+        raise ArchiveError(
+            f"{folder} is no store of packages. Name the folder that was given to sillwright archive with -o."
+        )
+    return Store(folder)
+
+
+def make_store(folder: Path) -> Store:
+    """The store in a folder, made where there is none yet.
+
+    Raises ArchiveError where something else lies in the folder, and OSError where it cannot be written.
+    """
+    store = Store(folder)
+    if not (folder / MARKER).is_file():
+        if folder.exists() and (not folder.is_dir() or not _could_become_one(folder)):
+            raise ArchiveError(
+                f"{folder} is there already and is no store of packages. Name a new folder with -o, or a store."
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        with writing(store):
+            write_whole(folder / MARKER, _MARKER_TEXT)
+    for part in (store.packages, store.log):
+        part.mkdir(exist_ok=True)
+    return store
+
+
+@contextmanager
+def writing(store: Store) -> Iterator[None]:
+    """Be the one writer of a store; a second one waits. The system lets go of it when a process ends, however."""
+    with (store.folder / ".lock").open("a") as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+
+
+def clear_leftovers(store: Store) -> None:
+    """Take away what a killed writer was building. Only the one writer may: nothing it finds is being built."""
+    for entry in list(os.scandir(store.packages)):
+        if entry.name.startswith(BUILDING):
+            shutil.rmtree(entry.path)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file aside and rename it, and have the disk keep both."""
+    write_aside(path, content)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the disk keep which names stand in a folder."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _could_become_one(folder: Path) -> bool:
+    """An empty folder, or one where the making of a store was cut off."""
+    return all(entry.name == ".lock" or entry.name.startswith(f".{MARKER}.") for entry in os.scandir(folder))

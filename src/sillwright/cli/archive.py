@@ -1,0 +1,91 @@
+"""``sillwright archive``: seal what ``measure`` and ``plates`` wrote, with the photos, as one package in a store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sillwright.cli.output import writing
+
+if TYPE_CHECKING:
+    from sillwright.archive.store import Store
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path), metavar="OUT")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="STORE",
+    help="The folder that keeps the packages; made where it is not there yet.",
+)
+@click.option(
+    "--photos",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    metavar="FOLDER",
+    help="The folder of the job file that was measured, with its photos; needed only where it is neither the current "
+    "folder, nor OUT, nor the one above OUT.",
+)
+@click.option("--signed-off", default="", metavar="NAME", help="Who signs off; kept in the package as written.")
+@click.option("--lot", default="", help="The lot, to find it by; left out, the one that the job's name speaks of.")
+@click.option(
+    "--key",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="An Ed25519 private key, as PEM, to sign the log with.",
+)
+def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lot: str, key: Path | None) -> None:
+    """Seal the results in OUT, the job file, its photos and the phone profile as one package.
+
+    OUT is the folder that measure wrote. The package goes into STORE, and its digest into the log there; sealing the
+    same again changes nothing. Exit status 0: sealed, or sealed before; 1: the disk did not take it; 2: something is
+    missing, or is not what was measured; 5: the store's log is damaged.
+    """
+    from rich.console import Console
+
+    from sillwright.archive.contents import read_contents
+    from sillwright.archive.heads import read_private_key
+    from sillwright.archive.keep import keep
+    from sillwright.archive.store import make_store
+
+    private_key = None if key is None else read_private_key(key)
+    _apart(folder, output)
+    contents = read_contents(folder, photos, Path.cwd())
+    with writing(output, "store"):
+        store = make_store(output)
+        kept = keep(store, contents, signed_off=" ".join(signed_off.split()), lot=lot.strip(), key=private_key)
+    sealed, head = kept.sealed, kept.head
+    _catalogue(store)
+    click.echo(store.package(sealed.name))
+    Console(stderr=True).print(
+        f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "
+        f"files. The log has {head.tree_size} entries; its root is {head.root_hash}. Keep the root, or a copy of the "
+        "newest file in log/heads, where nobody with access to the store can change it.",
+        highlight=False,
+        soft_wrap=True,
+    )
+
+
+def _catalogue(store: Store) -> None:
+    """Put what is new into the catalogue. It can always be made again, so that nothing sealed hangs on it."""
+    from sillwright.archive.catalogue import catalogue, refresh
+    from sillwright.errors import SillwrightError
+
+    try:
+        with catalogue(store) as connection:
+            faults = refresh(connection, store)
+    except SillwrightError as fault:
+        faults = [str(fault)]
+    for told in faults:
+        click.echo(f"sillwright: {told}", err=True)
+
+
+def _apart(folder: Path, output: Path) -> None:
+    """A store must not lie in the results it keeps, nor the results in a store."""
+    results, store = folder.resolve(), output.resolve()
+    if store.is_relative_to(results) or results.is_relative_to(store):
+        raise click.UsageError(f"-o names {output}, and one of it and {folder} lies in the other. Name another.")

@@ -1,0 +1,67 @@
+"""``sillwright compare``: a run before and after, or as built against its design."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sillwright.cli.output import check_file, writing
+
+
+@click.command()
+@click.argument("first", type=click.Path(path_type=Path, exists=True), metavar="A")
+@click.argument("second", type=click.Path(path_type=Path, exists=True), metavar="B")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A picture of every bolt in both, as SVG, for any browser.",
+)
+@click.option(
+    "--as", "form", type=click.Choice(["table", "csv", "json"]), default="table", show_default=True, help="The form."
+)
+def compare(first: Path, second: Path, output: Path | None, form: str) -> None:
+    """Say what of each bolt differs from A to B by more than the ± of both allows.
+
+    A and B are each a folder that measure wrote, a package in a store, a survey.json, or a design: a CSV file with
+    columns station and setback, and run where there are several. A star marks a difference that shows. Exit status
+    0: nothing differs; 1: something does, or cannot be told; 2: one of the two cannot be read.
+    """
+    from rich.console import Console
+
+    from sillwright.archive.compare import compare as compared
+    from sillwright.archive.sides import named_alike, read_side
+    from sillwright.errors import ArchiveError
+    from sillwright.survey import write_aside
+    from sillwright.tell.compare_picture import compare_svg, is_picture
+    from sillwright.tell.compare_words import compare_csv, compare_json, compare_lines, compare_table
+
+    if output is not None:
+        check_file(output, ".svg", "picture of a comparison", is_picture, "compared.svg")
+    one, other = read_side(first), read_side(second)
+    design = one.is_design or other.is_design
+    first_runs = named_alike(one.runs, other.runs) if one.is_design else one.runs
+    second_runs = named_alike(other.runs, one.runs) if other.is_design else other.runs
+    found = compared(first_runs, second_runs)
+    if not found.runs:
+        raise ArchiveError(
+            f"{first} and {second} have no run of one name: {', '.join(found.only_first)} against "
+            f"{', '.join(found.only_second)}."
+        )
+    if output is not None:
+        with writing(output):
+            write_aside(output, compare_svg(found, design).encode())
+    if form == "csv":
+        click.echo(compare_csv(found, design), nl=False)
+    elif form == "json":
+        click.echo(compare_json(found, design))
+    else:
+        console = Console()
+        for run in found.runs:
+            console.print(compare_table(run, design))
+        for line in compare_lines(found, design):
+            console.print(line, highlight=False, markup=False)
+    if found.differs:
+        raise SystemExit(1)

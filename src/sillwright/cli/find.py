@@ -1,0 +1,153 @@
+"""``sillwright find``: packages, bolts and rules not met, out of a store's catalogue."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from sillwright.archive.search import Found, Query
+    from sillwright.archive.store import Store
+    from sillwright.survey import Status
+
+_DAY = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@click.argument("place", type=click.Path(path_type=Path, exists=True, file_okay=False), metavar="STORE")
+@click.option("--job", default="", metavar="WORDS", help="A part of the job's name.")
+@click.option("--lot", default="", help="The lot.")
+@click.option("--run", default="", metavar="NAME", help="The run.")
+@click.option("--since", type=_DAY, metavar="DAY", help="The first day, like 2026-05-22.")
+@click.option("--until", type=_DAY, metavar="DAY", help="The last day.")
+@click.option("--status", type=click.Choice(["ok", "check", "reshoot"]), help="Bolts of that status.")
+@click.option(
+    "--rule", metavar="RULE", default="", help="A rule that is not met, as plates.json names it, or any: like spacing."
+)
+@click.option("--setback-over", metavar="LENGTH", default="", help='Bolts farther in from the line, like "5 1/4 in".')
+@click.option("--lean-over", type=click.FloatRange(0.0, 90.0), metavar="DEGREES", help="Bolts that lean more.")
+@click.option("--limit", type=click.IntRange(0), default=200, show_default=True, help="How many rows; 0 for all.")
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["table", "csv", "json"]),
+    default="table",
+    show_default=True,
+    help="How to print.",
+)
+@click.option(
+    "--thumbnails", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a small picture of each photo there."
+)
+@click.option(
+    "--where-taken",
+    is_flag=True,
+    help="Also tell, out of the sealed originals, where and with which camera each photo of the answer was "
+    "taken; in CSV in place of the answer.",
+)
+@click.option("--rebuild", is_flag=True, help="First make the catalogue again from all packages.")
+def find(
+    place: Path, limit: int, form: str, thumbnails: Path | None, where_taken: bool, rebuild: bool, **asked: Any
+) -> None:
+    """Find packages in STORE, the newest day first; with --status, --run, --setback-over or --lean-over their bolts.
+
+    Everything given must hold. Exit status 0: here is the answer, be it empty; 2: something asked for is not
+    understood; 5: a package cannot be read, and the answer is without it.
+    """
+    from sillwright.archive.catalogue import catalogue, refresh, remake
+    from sillwright.archive.search import find as find_rows
+    from sillwright.archive.store import open_store, writing
+
+    store, query = open_store(place), _query(limit, **asked)
+    faults: list[str] = []
+    if rebuild:
+        with writing(store):
+            faults = remake(store)
+    with catalogue(store) as connection:
+        if not rebuild:
+            faults = refresh(connection, store)
+        found = find_rows(connection, query)
+    _print(store, found, form, limit, where_taken)
+    if thumbnails is not None:
+        _write_thumbnails(store, found, thumbnails)
+    for fault in faults:
+        click.echo(f"sillwright: {fault} Run sillwright audit {place}", err=True)
+    if faults:
+        raise SystemExit(5)
+
+
+def _query(
+    limit: int,
+    job: str,
+    lot: str,
+    run: str,
+    since: datetime | None,
+    until: datetime | None,
+    status: Status | None,
+    rule: str,
+    setback_over: str,
+    lean_over: float | None,
+) -> Query:
+    """What the options ask for."""
+    from sillwright.archive.search import RULES, Query
+    from sillwright.lengths import parse_length_mm
+
+    if rule and rule not in (*RULES, "any"):
+        raise click.UsageError(f"--rule {rule} is none. There are {', '.join(RULES)}, and any.")
+    return Query(
+        job=job,
+        lot=lot,
+        run=run,
+        since=since.strftime("%Y-%m-%d") if since else "",
+        until=until.strftime("%Y-%m-%d") if until else "",
+        status=status,
+        rule=rule,
+        setback_over_mm=parse_length_mm(setback_over) if setback_over else None,
+        lean_over_deg=lean_over,
+        limit=limit,
+    )
+
+
+def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> None:
+    from rich.console import Console
+
+    from sillwright.archive.where import photo_places
+    from sillwright.tell.find_tables import find_closing, find_csv, find_json, find_table, places_csv, places_table
+
+    places = (
+        [place for name in _packages(found) for place in photo_places(store.package(name))] if where_taken else None
+    )
+    if form == "csv":
+        click.echo(find_csv(found) if places is None else places_csv(places), nl=False)
+    elif form == "json":
+        click.echo(find_json(found, places))
+    else:
+        for table in [find_table(found)] * bool(found.rows) + ([places_table(places)] if places else []):
+            Console().print(table)
+    click.echo(find_closing(found, limit), err=True)
+
+
+def _packages(found: Found) -> list[str]:
+    """The packages in an answer, each once."""
+    return list(dict.fromkeys(str(row[found.columns.index("package")]) for row in found.rows))
+
+
+def _write_thumbnails(store: Store, found: Found, folder: Path) -> None:
+    """A small picture of each photo of each package in the answer; none of a file that is there already."""
+    from sillwright.archive.catalogue import catalogue
+    from sillwright.archive.search import thumbnails
+    from sillwright.cli.output import writing as telling_of_writes
+    from sillwright.survey import write_aside
+    from sillwright.tell.report import file_names
+
+    count = 0
+    with catalogue(store) as connection, telling_of_writes(folder, "folder"):
+        for name in _packages(found):
+            pictures = thumbnails(connection, name)
+            plain = file_names(list(pictures))
+            for file, picture in pictures.items():
+                write_aside(folder / f"{name}-{plain[file]}.jpg", picture)
+                count += 1
+    click.echo(f"Wrote {count} small pictures in {folder}.", err=True)

@@ -1,0 +1,166 @@
+"""What a comparison shows, in words: a table and sentences for people, CSV and JSON for programs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+from rich.console import RenderableType
+
+from sillwright.archive.compare import Comparison, Difference, Lean, Pair, RunComparison
+from sillwright.lengths import format_feet_inches, format_inches, to_sixteenths
+from sillwright.survey import BoltRecord
+from sillwright.tell.csv_cells import csv_table, csv_words
+from sillwright.tell.rows import shown
+from sillwright.tell.tables import plain_table, plain_text
+
+_LEAN_WORDS: dict[Lean, str] = {
+    "same": "",
+    "straightened": "straightened",
+    "leans more": "leans more",
+    "leans another way": "leans another way",
+    "cannot tell": "lean: cannot tell",
+}
+_COLUMNS = (
+    "run", "first", "second", "what", "station_first_mm", "station_difference_mm", "station_u95_mm",
+    "setback_first_mm", "setback_difference_mm", "setback_u95_mm", "lean_first_deg", "lean_second_deg",
+    "lean_along_difference_mm", "lean_across_difference_mm", "doubtful",
+)  # fmt: skip
+
+
+def what(pair: Pair, design: bool = False) -> str:
+    """One bolt in a few words. Against a design a bolt is off its place, and has not moved."""
+    parts = []
+    if pair.place == "moved":
+        parts.append("off its place" if design else "moved")
+    elif pair.place == "cannot tell":
+        parts.append("place: cannot tell")
+    lean = "leans" if design and pair.lean == "leans more" else _LEAN_WORDS[pair.lean]
+    parts += [lean] if lean else []
+    return ", ".join(parts) or ("as drawn" if design else "no difference that shows")
+
+
+def compare_table(run: RunComparison, design: bool = False) -> RenderableType:
+    """The bolts of one run, one a line, the new and gone ones last."""
+    headings = ("Bolt", "Along", "In from the line", "Lean", "What")
+    table = plain_table(f"Run {run.run}: the second less the first", headings, (0, 1, 2))
+    for pair in run.pairs:
+        said = what(pair, design) + (" (CHECK: look at its reasons first)" if pair.doubtful else "")
+        cells = (name(pair), _step(pair.station), _step(pair.setback), lean_words(pair), said)
+        table.add_row(*map(plain_text, cells))
+    for bolts, said in ((run.new, "only in the second"), (run.gone, "only in the first")):
+        for bolt in bolts:
+            table.add_row(*map(plain_text, (bolt.mark, at(bolt), "", "", said)))
+    return table
+
+
+def run_lines(run: RunComparison, design: bool = False) -> Iterator[str]:
+    """What is to be said of a run as a whole."""
+    if run.along_shift_mm:
+        way = "farther along" if run.along_shift_mm > 0.0 else "farther back"
+        yield (
+            f"Run {run.run}: the second counts its stations {format_feet_inches(abs(run.along_shift_mm))} {way}, and "
+            "that is taken off. It is so where the lowest card lay elsewhere; where no card was moved, all bolts were."
+        )
+    if run.ambiguous:
+        yield (
+            f"Run {run.run}: the bolts stand so evenly that each may be taken for its neighbour. Count them on the "
+            "pictures."
+        )
+    if run.common_setback_mm is not None:
+        way = "farther in from" if run.common_setback_mm > 0.0 else "nearer to"
+        why = "the line is not where the design has it" if design else "the line was likely snapped elsewhere"
+        about = format_inches(abs(run.common_setback_mm))
+        yield f"Run {run.run}: the bolts read about {about} {way} the line, all alike: {why}."
+    if run.gone and not design:
+        yield f"Run {run.run}: a bolt in the first only may stand and not have been found. Look at the pictures."
+    widest = [one.allowance_mm for pair in run.pairs for one in (pair.station, pair.setback) if one is not None]
+    if widest:
+        yield (
+            f"Run {run.run}: what is less than {format_inches(max(widest), 32)} (at the least sure of its bolts) does "
+            "not show here, and is not ruled out."
+        )
+
+
+def compare_lines(found: Comparison, design: bool = False) -> Iterator[str]:
+    """What is to be said of all."""
+    for run in found.runs:
+        yield from run_lines(run, design)
+    for names, where in ((found.only_first, "first"), (found.only_second, "second")):
+        for run_name in names:
+            yield f"Run {run_name} is in the {where} only."
+
+
+def compare_csv(found: Comparison, design: bool = False) -> bytes:
+    """One line a bolt; lengths in mm, angles in degrees, the second less the first."""
+    return csv_table(_COLUMNS, (line for run in found.runs for line in _csv_lines(run, design)))
+
+
+def compare_json(found: Comparison, design: bool = False) -> str:
+    """The whole comparison under the names that it has inside."""
+    body: dict[str, Any] = asdict(found)
+    for run, plain in zip(found.runs, body["runs"], strict=True):
+        for pair, one in zip(run.pairs, plain["pairs"], strict=True):
+            one["what"] = what(pair, design)
+        plain["differs"] = run.differs
+    return json.dumps(body, indent=1, ensure_ascii=False)
+
+
+def name(pair: Pair) -> str:
+    """A bolt's mark in both."""
+    one, other = pair.first.mark, pair.second.mark
+    return one if one == other else f"{one} → {other}"
+
+
+def lean_words(pair: Pair) -> str:
+    """The lean in the first and in the second."""
+    if pair.lean == "cannot tell":
+        return "–"
+    before, after = pair.first.lean_deg, pair.second.lean_deg
+    return f"{before:.1f}° → {after:.1f}°" if before is not None and after is not None else "–"
+
+
+def _step(one: Difference | None) -> str:
+    if one is None:
+        return "–"
+    told = shown(one.mm, one.u95_mm)
+    sign = "" if to_sixteenths(one.mm) == 0 else "+" if one.mm > 0.0 else "-"
+    mark = "*" if one.shows else ""
+    return f"{sign}{told.inches.lstrip('-')} {told.plus_minus}{mark}"
+
+
+def at(bolt: BoltRecord) -> str:
+    """Where a bolt is by its own record."""
+    if bolt.station_mm is None:
+        return ""
+    return f"at {format_feet_inches(abs(bolt.station_mm))}{' back' if to_sixteenths(bolt.station_mm) < 0 else ''}"
+
+
+def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:
+    for pair in run.pairs:
+        numbers = (
+            pair.first.station_mm,
+            *_numbers(pair.station),
+            pair.first.setback_mm,
+            *_numbers(pair.setback),
+            *((None, None) if pair.lean == "cannot tell" else (pair.first.lean_deg, pair.second.lean_deg)),
+            _numbers(pair.lean_along)[0],
+            _numbers(pair.lean_across)[0],
+        )
+        marks = [csv_words(text) for text in (run.run, pair.first.mark, pair.second.mark)]
+        yield [*marks, what(pair, design), *map(_cell, numbers), "yes" if pair.doubtful else ""]
+    for bolts, place, said in ((run.new, 2, "only in the second"), (run.gone, 1, "only in the first")):
+        for bolt in bolts:
+            cells = [csv_words(run.run), "", "", said, _cell(bolt.station_mm), *[""] * 10]
+            cells[place] = csv_words(bolt.mark)
+            yield cells
+
+
+def _numbers(one: Difference | None) -> tuple[float | None, float | None]:
+    return (None, None) if one is None else (one.mm, one.u95_mm)
+
+
+def _cell(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
