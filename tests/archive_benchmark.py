@@ -67,7 +67,7 @@ def packages(count: int, bolts: int) -> Iterator[PackageRows]:
             runs.append(RunRecord(name, "ok", (), tuple(some), ()))
         day = f"2026-{1 + number % 12:02d}-{1 + number // 12 % 28:02d}"
         record = PackageRecord(
-            f"Lot {number}, house", str(number), day, "photos", f"{day}T12:00:00Z", SignOff("R. Diaz", ""),
+            f"Lot {number}, house", str(number), day, "photos", f"{day}T12:00:00Z", SignOff("quality checker", ""),
             "job/job.toml", None, 20, "sillwright 0.1.0",
         )  # fmt: skip
         rows = rows_of(f"lot-{number}-{day}", "00" * 32, record, Survey(record.job, tuple(runs), (), ()))

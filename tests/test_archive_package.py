@@ -100,7 +100,7 @@ def test_sealing_the_same_again_changes_nothing(tmp_path):
 def test_other_results_and_another_sign_off_are_packages_of_their_own(tmp_path):
     job = a_job(tmp_path)
     _, first = sealed(tmp_path / "store", job)
-    _, second = sealed(tmp_path / "store", job, signed_off="R. Diaz")
+    _, second = sealed(tmp_path / "store", job, signed_off="quality checker")
     (job.out / "report.html").write_text("another")
     store, third = sealed(tmp_path / "store", job)
     assert [first.name, second.name, third.name] == [f"lot-7-garage-2026-05-22{end}" for end in ("", "-2", "-3")]
