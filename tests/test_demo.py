@@ -177,9 +177,9 @@ TURNED_PHOTO = "IMG_2046.jpg"
 
 
 def north_alone(*photos: Path) -> Job:
-    """A job of some photos of the north wall, and of nothing else."""
+    """A job of some photos of the north wall, and of nothing else; its tape counts where both its cards are seen."""
     job = load_job(LOT / "job.toml")
-    run = replace(job.runs[0], photos=photos, tape=())
+    run = replace(job.runs[0], photos=photos, tape=job.runs[0].tape if len(photos) > 1 else ())
     return replace(job, folder=photos[0].parent, runs=(run,), corners=())
 
 

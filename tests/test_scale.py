@@ -101,7 +101,7 @@ def test_what_blur_may_do_to_all_bolts_alike_does_not_average_out() -> None:
 
 
 def test_bolts_of_few_pixels_in_reduced_photos_do_not_call_a_true_print_shrunk(tmp_path: Path) -> None:
-    """The east wall at half size and without EXIF, as programs send photos on: its bolts look too large there."""
+    """The east wall at half size and without EXIF, as programs send photos on: its bolts look 4 % off there."""
     job = load_job(LOT / "job.toml")
     east = job.runs[1]
     for photo in east.photos:
