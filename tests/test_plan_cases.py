@@ -10,7 +10,9 @@ import pytest
 
 from plate_jobs import (
     EAST_BOLTS_MM,
+    EAST_CROSSING_MM,
     NORTH_BOLTS_MM,
+    NORTH_CROSSING_MM,
     THICK_MM,
     WIDE_MM,
     a_photo,
@@ -27,6 +29,7 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import BoltPlan, PlatesPlan
 from sillwright.survey import BoltRecord, Finding
+from sillwright.tell.plate_job_rows import checks_of
 
 
 def layout(**keys: Any) -> dict[str, Any]:
@@ -265,3 +268,41 @@ def test_an_outline_left_open_says_what_to_tape() -> None:
     assert "Tape a diagonal" in finding.told
     assert plan.outline is None
     assert plan.lumber.width_mm == WIDE_MM
+
+
+def corner_bolt_plan(levels: list[LevelPoint] | None = None) -> PlatesPlan:
+    """East's first bolt stands 2 1/2 in from north's chalk line, where north's first plate runs through."""
+    east = bolts("E", (-185.0, *EAST_BOLTS_MM[1:]), setback_mm=100.0)
+    return plan_job(a_survey(east=east, angle_deg=90.0), some_inputs(None, levels or []))
+
+
+def test_a_bolt_under_the_neighbours_plate_keeps_every_verdict_of_that_plate() -> None:
+    plan = corner_bolt_plan()
+    bolt = bolt_of(plan, "E1")
+    assert bolt.under_run == "north"
+    keys = {check.key for check in bolt.checks}
+    assert {"bolt-diameter", "across", "end-largest", "end-least", "stick-up"} <= keys
+    (across,) = [check for check in bolt.checks if check.key == "across"]
+    assert across.measured_mm == pytest.approx(-185.0 - EAST_CROSSING_MM)  # how far it stands from north's line
+    (end,) = [check for check in bolt.checks if check.key == "end-least"]
+    north_ends_mm = plan.runs[0].ends.layers[0].station_mm
+    assert end.measured_mm == pytest.approx(north_ends_mm - (NORTH_CROSSING_MM - 100.0))
+    assert (end.piece.split()[0], end.other) == ("north", "high end")
+
+
+def test_the_sheets_name_the_run_whose_plate_a_corner_bolt_is_judged_in() -> None:
+    judged = {(run, check.key) for run, check in checks_of(corner_bolt_plan()) if check.subject == "E1"}
+    assert ("north", "across") in judged
+    assert {run for run, _ in judged} == {"north"}
+
+
+def test_a_bolt_under_the_neighbours_plate_reaches_through_the_neighbours_shims() -> None:
+    levels = [LevelPoint("north", -250.0, 0.0), LevelPoint("north", 5300.0, -4.0), LevelPoint("east", 0.0, 0.0)]
+    limits = []
+    for held in ([], levels):
+        (check,) = [check for check in bolt_of(corner_bolt_plan(held), "E1").checks if check.key == "stick-up"]
+        limits.append(check.limit_mm)
+    shims = corner_bolt_plan(levels).runs[0].shims
+    highest = max(shim.sixteenths or 0 for shim in shims if "E1" in shim.place.bolts)
+    assert highest >= 1
+    assert limits[1] - limits[0] == pytest.approx(highest * 25.4 / 16)
