@@ -11,6 +11,7 @@ import pytest
 from plate_jobs import (
     EAST_BOLTS_MM,
     EAST_CROSSING_MM,
+    MARK_MM,
     NORTH_BOLTS_MM,
     NORTH_CROSSING_MM,
     THICK_MM,
@@ -306,3 +307,20 @@ def test_a_bolt_under_the_neighbours_plate_reaches_through_the_neighbours_shims(
     highest = max(shim.sixteenths or 0 for shim in shims if "E1" in shim.place.bolts)
     assert highest >= 1
     assert limits[1] - limits[0] == pytest.approx(highest * 25.4 / 16)
+
+
+DRILL_MM = 12.7 + 25.4 / 16.0
+
+
+@pytest.mark.parametrize(("apart_mm", "told"), [(6.0, True), (2 * DRILL_MM - 2.0, True), (2 * DRILL_MM + 2.0, False)])
+def test_corner_bolts_whose_holes_leave_too_little_wood_in_one_piece_are_told(apart_mm: float, told: bool) -> None:
+    """One bolt of either run under north's first plate, at the same distance from north's chalk line."""
+    north = bolts("N", (*NORTH_BOLTS_MM[:-1], NORTH_CROSSING_MM - 100.0 - apart_mm))
+    east = bolts("E", (EAST_CROSSING_MM + 70.0, *EAST_BOLTS_MM[1:]), setback_mm=100.0)
+    plan = plan_job(a_survey(north, east, angle_deg=90.0), some_inputs())
+    findings = [one for one in found(plan, "holes-too-near") if one.layer == 1]
+    assert [one.marks for one in findings] == ([("N6", "E1")] if told else [])
+    for one in findings:
+        assert (one.weight, one.run, one.piece) == ("decide", "north", "north 1.1")
+        wood_mm = apart_mm - DRILL_MM
+        assert one.value_mm == (None if wood_mm < 0 else pytest.approx(wood_mm, abs=MARK_MM))

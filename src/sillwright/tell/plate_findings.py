@@ -104,6 +104,10 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "the hole of {marks|a bolt} would run off its piece of the {layer|plate}, and is not marked",
         "check the bolt and where the plates meet",
     ),
+    "holes-too-near": (
+        "the holes of {marks|two bolts} in {piece|one piece of plate} leave {value|no wood} between them",
+        "ask the engineer which bolt is to hold before drilling either",
+    ),
     "holes-larger-than-rule": (
         "holes are larger than the rule set allows{over|}",
         "have it approved, or change {key|[layout] hole_over}",
