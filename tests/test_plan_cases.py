@@ -324,3 +324,16 @@ def test_corner_bolts_whose_holes_leave_too_little_wood_in_one_piece_are_told(ap
         assert (one.weight, one.run, one.piece) == ("decide", "north", "north 1.1")
         wood_mm = apart_mm - DRILL_MM
         assert one.value_mm == (None if wood_mm < 0 else pytest.approx(wood_mm, abs=MARK_MM))
+
+
+def test_a_run_that_takes_a_neighbours_doubtful_bolt_is_not_ok() -> None:
+    """North's last bolt is in doubt; east's second plate has a hole for it."""
+    table = a_table(layout={"hole_over": "1/4 in", "marks": "1/32 in"})
+    states = []
+    for status in ("ok", "check"):
+        north = bolts("N", (*NORTH_BOLTS_MM[:-1], NORTH_CROSSING_MM - 100.0))
+        north[-1] = replace(north[-1], status=status)
+        plan = plan_job(a_survey(north), some_inputs(table))
+        assert {hole.run for hole in bolt_of(plan, "N6").holes} == {"north", "east"}
+        states.append(plan.runs[1].status)
+    assert states == ["ok", "check"]

@@ -125,10 +125,14 @@ def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
 
 
 def _with_status(run: RunPlan, findings: Iterable[PlanFinding]) -> RunPlan:
-    """``check`` where anything of it, or of a corner it meets, asks for a decision."""
+    """``check`` where anything of it, of a corner it meets, or of a neighbour's bolt in it asks for a decision."""
     if run.status == "not planned":
         return run
-    asks = any(one.weight == "decide" and (one.run == run.name or run.name in one.corner) for one in findings)
+    drilled = {hole.mark for piece in run.pieces for hole in piece.plate.holes}
+    asks = any(
+        one.weight == "decide" and (one.run == run.name or run.name in one.corner or drilled & set(one.marks))
+        for one in findings
+    )
     return replace(run, status="check" if asks else "ok")
 
 
