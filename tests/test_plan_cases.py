@@ -337,3 +337,24 @@ def test_a_run_that_takes_a_neighbours_doubtful_bolt_is_not_ok() -> None:
         assert {hole.run for hole in bolt_of(plan, "N6").holes} == {"north", "east"}
         states.append(plan.runs[1].status)
     assert states == ["ok", "check"]
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+@pytest.mark.parametrize("away_mm", [250.0, 290.0, 320.0, 360.0])
+def test_at_a_mitre_the_anchors_asked_for_are_those_the_rule_on_the_piece_asks_for(side: float, away_mm: float) -> None:
+    """A bolt in the middle of the plate, ``away_mm`` from the mitre on its own line; IRC R403.1.6 has 304.8 at most."""
+    table = a_table(plate={"size": "2x6", "layers": 1})
+    table["corner"][0]["joint"] = "mitre"
+    cut_mm = -side * WIDE_MM / 2.0  # at 90 degrees the mitre's middle lies half a width along both lines
+    last_mm = NORTH_CROSSING_MM + cut_mm - away_mm
+    north = bolts("N", (*NORTH_BOLTS_MM[:-1], last_mm), 0.0, WIDE_MM / 2.0)
+    plan = plan_job(a_survey(north, angle_deg=90.0, side=side), some_inputs(table))
+    (check,) = [
+        one
+        for piece in plan.runs[0].pieces
+        for one in piece.checks
+        if one.key == "end-largest" and one.other == "high end" and piece.plate.high_cut_deg
+    ]
+    assert check.measured_mm == pytest.approx(away_mm, abs=MARK_MM)
+    asked = [anchor for anchor in plan.runs[0].splices[0].added if anchor.wanted_by == "end"]
+    assert (check.verdict == "does not") == bool(asked) == (away_mm > 305.0)

@@ -370,3 +370,18 @@ def test_a_straight_run_of_200_ft_is_jointed_in_well_under_the_two_seconds_a_who
     plan = plan_splices(SpliceRun("north", 0.0, 2400 * IN, bolts), AnchorRule(), stock_mm)
     assert time.process_time() - begun < 0.9
     assert len(plan.pieces) >= 10
+
+
+@pytest.mark.parametrize("out_in", [2.75, -2.75])
+@pytest.mark.parametrize(("away_in", "served"), [(3.4, False), (3.6, True), (11.9, True), (12.1, False)])
+def test_at_a_cut_off_square_the_window_counts_from_the_cut_on_the_middle_of_the_plate(
+    out_in: float, away_in: float, served: bool
+) -> None:
+    """A 2x6 mitred at 45 degrees: on its middle the cut lies 2 3/4 in off where it meets the chalk-line edge."""
+    plate = replace(run(120.0, 9.0, 50.0, 120.0 + out_in - away_in), high_out_mm=out_in * IN)
+    plan = plan_splices(plate, IRC)
+    assert ("end-needs-anchor" in codes(plan)) == (not served)
+    for anchor in plan.added:
+        assert anchor.low_mm >= (120.0 + out_in - 12.0) * IN - EPS
+        assert anchor.high_mm <= (120.0 + out_in - 3.5) * IN + EPS
+    assert [round(piece.high_mm / IN, 6) for piece in plan.pieces] == [120.0]

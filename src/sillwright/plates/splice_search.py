@@ -56,7 +56,7 @@ class Layer:
     def added(self, start: Ints, stop: Ints) -> Ints:
         """Anchors to add in pieces from one station to another, by index."""
         ends, rule = self.ends, self.rule
-        length = ends.station_mm[stop] - ends.station_mm[start]
+        length = ends.wood_mm[stop] - ends.wood_mm[start]
         first, last = ends.first[start], ends.last[stop]
         bolts = np.maximum(last - first + 1, 0)
         within = np.where(bolts > 0, self.gaps.added[last] - self.gaps.added[_index(first, self.gaps)], 0)
@@ -147,7 +147,7 @@ class _Search:
         doubts = pieces * (int(self.ends.near.max()) + 2) + int(self.ends.near[0]) + int(layer.gaps.perhaps[-1]) + 1
         stock = pieces * round(max(layer.stock_mm) * TENTHS) + 1
         missing = int(2 * cap_mm * TENTHS + 1) * (pieces if self.summed else 1) + 1
-        bare = layer.rule.in_bare_piece(self.ends.station_mm[-1] - self.ends.station_mm[0])
+        bare = layer.rule.in_bare_piece(self.ends.wood_mm[-1] - self.ends.wood_mm[0])
         anchors = pieces * (layer.rule.bolts_a_piece + 2) + int(layer.gaps.added[-1]) + int(bare) + 1
         if 2 * anchors * doubts * stock * missing >= NEVER:
             raise JobError(f"{layer.name}: the run is too long to plan in one go. Split it into two runs.")
