@@ -38,9 +38,10 @@ def doubtful_plan(layers: int = 2, marks: str = "1/16 in", levels: bool = True, 
     return plan_job(a_survey(north, east, **corner), some_inputs(table, LEVELS if levels else ()))
 
 
-def corner_plan() -> PlatesPlan:
+def corner_plan(leaning_mm: float = 0.0) -> PlatesPlan:
     """Two layers butted at the corner, with N6 and E1 in it: the layers take them through different runs' plates."""
     north, east = bolts("N", (*NORTH_BOLTS_MM[:-1], 5150.0)), bolts("E", (-180.0, *EAST_BOLTS_MM[1:]))
+    north[-1] = leaning(north[-1], leaning_mm, 0.0)
     return plan_job(a_survey(north, east), some_inputs(a_table(layout={"hole_over": "1/4 in"})))
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from plate_jobs import a_survey, bolts
 from sillwright.__main__ import main
+from sillwright.lengths import format_feet_inches, parse_length_mm
 from sillwright.plates.record_file import read_plan
 from sillwright.survey import Survey, write_survey
 
@@ -80,6 +81,34 @@ def test_a_plan_with_nothing_to_decide_ends_with_0_and_leaves_every_file(
     assert "north 1.1" in said
     wrote = {"plates.json", "plates.html", "plates.pdf", "holes.csv", "pieces.csv", "plates.dxf", "strips/east-1-1.pdf"}
     assert files_in(one_plate) - {"survey.json", "job.toml"} == wrote | {name for name in STRIPS if "-1-" in name}
+
+
+def test_marks_of_1_32_are_written_as_such_in_tables_drawing_strips_and_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The job marks to 1/32 in."""
+    folder = a_folder(tmp_path / "out")
+    run(monkeypatch, "plates", folder)
+    said = capsys.readouterr().out
+    plan = read_plan(folder / "plates.json")
+    odd = [(p, hole) for p in plan.pieces for hole in p.holes if round(hole.from_low_end_mm / 25.4 * 32) % 2]
+    assert odd
+    rows = [*csv.DictReader(io.StringIO((folder / "holes.csv").read_text("utf-8-sig")))]
+    rows += csv.DictReader(io.StringIO((folder / "pieces.csv").read_text("utf-8-sig")))
+    for row in rows:
+        for name in ("from_low_end", "from_chalk_line_edge", "chalk_line_edge"):
+            if f"{name}_mm" in row:
+                assert parse_length_mm(row[f"{name}_ft_in"]) == pytest.approx(float(row[f"{name}_mm"]), abs=0.006)
+    drawn = {text.dxf.text for text in ezdxf.readfile(folder / "plates.dxf").modelspace().query("TEXT")}
+    for piece, hole in odd:
+        figure = format_feet_inches(hole.from_low_end_mm, 32)
+        assert f"{figure} from the low end" in drawn
+        strip = folder / "strips" / f"{piece.name.replace(' ', '-').replace('.', '-')}.pdf"
+        assert figure in "".join(page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(strip))
+    for piece in plan.pieces:
+        length = format_feet_inches(piece.line_edge_mm, 32)
+        assert length in said
+        assert any(f"{piece.name}: {length} (" in text for text in drawn)
 
 
 def test_tables_drawing_and_strips_hold_the_holes_of_the_record(

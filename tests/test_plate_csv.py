@@ -69,11 +69,19 @@ def test_what_is_in_doubt_says_why_and_what_is_not_known_is_empty_rather_than_no
     assert all(line["check"] for line in read(holes_csv(NORTH, {})))
 
 
+@pytest.mark.parametrize(("drill_mm", "inches"), [(17 / 32 * INCH_MM, '17/32"'), (INCH_MM / 2, '1/2"'), (13.6, "")])
+def test_a_drill_is_written_in_inches_only_where_there_is_one_of_that_size(drill_mm, inches):
+    """A bolt of 12 mm and 1/16 in is 13.6 mm: a 9/16 in bit (14.3) would be another hole."""
+    (line,) = read(holes_csv([long_piece([Hole("N1", 100.0, 70.0, drill_mm)])], {}))
+    assert line["drill_ft_in"] == inches
+
+
 @settings(max_examples=100, deadline=None)
 @given(st.floats(-500, 12000), st.floats(-20, 300), st.floats(3, 40))
 def test_both_units_say_the_same(along_mm, across_mm, drill_mm):
     (line,) = read(holes_csv([long_piece([Hole("N1", along_mm, across_mm, drill_mm)])], {}))
-    for name, mm in (("from_low_end", along_mm), ("from_chalk_line_edge", across_mm), ("drill", drill_mm)):
+    assert float(line["drill_mm"]) == pytest.approx(drill_mm, abs=0.00501)
+    for name, mm in (("from_low_end", along_mm), ("from_chalk_line_edge", across_mm)):
         assert float(line[f"{name}_mm"]) == pytest.approx(mm, abs=0.00501)
         written_mm = parse_length_mm(line[f"{name}_ft_in"], allow_negative=True)
         assert written_mm == pytest.approx(mm, abs=INCH_MM / 32 + 1e-6)

@@ -49,6 +49,11 @@ def test_a_sentence_reads_well_with_all_and_with_nothing_filled_in(code: str) ->
     assert "1' 0\"" in explain_plan(full) or "{station" not in "".join(PLAN_SENTENCES[code])
 
 
+@pytest.mark.parametrize(("station_mm", "told"), [(-109.5, 'station 4 5/16" back'), (109.5, 'station 4 5/16":')])
+def test_a_station_before_the_zero_mark_is_so_far_back_as_on_every_other_sheet(station_mm: float, told: str) -> None:
+    assert told in explain_plan(PlanFinding("joint-needs-anchor", station_mm=station_mm)).replace(" wants", ": wants")
+
+
 def test_every_part_of_the_plan_is_told_in_the_readme() -> None:
     told = README.split("plates.json keeps the JSON Schema")[1].split("\n## ")[0]
     assert {key for key in json_schema()["properties"] if f"`{key}`" not in told} == set()

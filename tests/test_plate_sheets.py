@@ -11,7 +11,7 @@ import pypdfium2
 import pypdfium2.raw as pdfium_c
 import pytest
 
-from plate_sheet_plans import PLANS, doubtful_plan, long_plan
+from plate_sheet_plans import PLANS, corner_plan, doubtful_plan, long_plan
 from sillwright.lengths import MM_PER_INCH, parse_length_mm
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import PlatesPlan
@@ -230,6 +230,17 @@ def test_at_a_corner_each_layers_hole_is_on_the_sheet_of_the_plate_that_takes_it
         assert [(cell.layer, cell.says) for cell in on_east.without] == [(1, "see run north")]
     assert "see run east" in page_of("corner").text
     assert any("see run east" in words_of(page) for page in pdf_of("corner"))
+
+
+def test_which_way_to_straighten_a_neighbours_bolt_is_told_by_the_neighbours_own_line() -> None:
+    """Toward lower stations of one run is away from the chalk line of the run it meets."""
+    rows = {}
+    plan = corner_plan(leaning_mm=9.0)
+    for run in plan.runs:
+        before = before_drilling(plan, run, run_rows(plan, run).holes)
+        (rows[run.name],) = [row for row in before.straighten if row.mark == "N6"]
+    assert (rows["north"].way, abs(rows["north"].arrow_deg or 0.0)) == ("toward lower stations", 180.0)
+    assert (rows["east"].way, rows["east"].arrow_deg) == ("by run north's line: toward lower stations", None)
 
 
 def test_a_better_chalk_line_is_told_with_its_way_and_that_this_sheet_is_not_for_it() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
+import time
 from dataclasses import replace
 
 import pytest
@@ -359,3 +360,28 @@ def test_stock_shorter_than_any_piece_is_refused() -> None:
 def test_nonsense_is_refused(changes: dict[str, object], stock_mm: tuple[float, ...], words: str) -> None:
     with pytest.raises(JobError, match=words):
         plan_splices(replace(run(96, 8, 88), **changes), stock_mm=stock_mm)  # type: ignore[arg-type]
+
+
+def test_a_straight_run_of_200_ft_is_jointed_in_well_under_the_two_seconds_a_whole_plan_may_take() -> None:
+    """40 bolts, ten stock lengths, every sixteenth a place for a joint; 0.4 s of processor time on a busy machine."""
+    bolts = tuple(RunBolt(f"N{i}", (9.0 + 61.2 * i + (i * 7) % 3) * IN, 0.3) for i in range(40))
+    stock_mm = tuple(feet * 12 * IN for feet in (8, 9, 10, 11, 12, 14, 16, 18, 20, 22))
+    begun = time.process_time()
+    plan = plan_splices(SpliceRun("north", 0.0, 2400 * IN, bolts), AnchorRule(), stock_mm)
+    assert time.process_time() - begun < 0.9
+    assert len(plan.pieces) >= 10
+
+
+@pytest.mark.parametrize("out_in", [2.75, -2.75])
+@pytest.mark.parametrize(("away_in", "served"), [(3.4, False), (3.6, True), (11.9, True), (12.1, False)])
+def test_at_a_cut_off_square_the_window_counts_from_the_cut_on_the_middle_of_the_plate(
+    out_in: float, away_in: float, served: bool
+) -> None:
+    """A 2x6 mitred at 45 degrees: on its middle the cut lies 2 3/4 in off where it meets the chalk-line edge."""
+    plate = replace(run(120.0, 9.0, 50.0, 120.0 + out_in - away_in), high_out_mm=out_in * IN)
+    plan = plan_splices(plate, IRC)
+    assert ("end-needs-anchor" in codes(plan)) == (not served)
+    for anchor in plan.added:
+        assert anchor.low_mm >= (120.0 + out_in - 12.0) * IN - EPS
+        assert anchor.high_mm <= (120.0 + out_in - 3.5) * IN + EPS
+    assert [round(piece.high_mm / IN, 6) for piece in plan.pieces] == [120.0]

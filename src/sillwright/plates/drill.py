@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from sillwright.judge.passes import HolePlace
+from sillwright.judge.verdicts import TOUCHES_MM
 from sillwright.plates.cover import Cover, Covered
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.holes import Drilling, in_piece, lies_on, marked_hole, place_of
@@ -51,14 +54,31 @@ def drill_pieces(
                 piece, hole = found
                 held[piece.name].append(hole)
                 holes.setdefault(one.mark, []).append((_told(piece, hole), hole))
-            rows.append(
-                tuple(
-                    replace(piece, holes=tuple(sorted(held[piece.name], key=lambda hole: hole.from_low_end_mm)))
-                    for piece in row
-                )
+            drilled = tuple(
+                replace(piece, holes=tuple(sorted(held[piece.name], key=lambda hole: hole.from_low_end_mm)))
+                for piece in row
             )
+            findings += [finding for piece in drilled for finding in too_near(piece)]
+            rows.append(drilled)
         pieces[name] = tuple(rows)
     return Drilled(pieces, {mark: tuple(found) for mark, found in holes.items()}, tuple(findings))
+
+
+def too_near(piece: PlatePiece) -> Iterator[PlanFinding]:
+    """Every two holes of a piece with less wood between them than the larger one's diameter (common practice, no
+    source; at a corner bolts of both runs may stand in one plate)."""
+    for one, other in combinations(piece.holes, 2):
+        apart_mm = math.hypot(other.from_low_end_mm - one.from_low_end_mm, other.from_line_mm - one.from_line_mm)
+        wood_mm = apart_mm - (one.drill_mm + other.drill_mm) / 2.0
+        if wood_mm < max(one.drill_mm, other.drill_mm) - TOUCHES_MM:
+            yield PlanFinding(
+                "holes-too-near",
+                run=piece.run,
+                marks=(one.mark, other.mark),
+                piece=piece.name,
+                layer=piece.layer,
+                value_mm=wood_mm if wood_mm > TOUCHES_MM else None,
+            )
 
 
 def _hole(

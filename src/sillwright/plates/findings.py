@@ -33,6 +33,7 @@ PlanCode = Literal[
     "bolt-rule-unsure",  # a rule that cannot be told
     "hole-tolerance",  # u95 over half the clearance
     "hole-off-piece",  # a hole that runs off its piece: it is not marked
+    "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
     "holes-larger-than-rule",  # the drill is larger than the rule set allows
     "holes-smaller-than-rule",
     # of pieces and runs against rules

@@ -57,6 +57,8 @@ def lay_run(
             tuple(bolt for bolt in bolts if bolt is not None),
             _allowance_mm(low, run.plate_width_mm),
             _allowance_mm(high, run.plate_width_mm),
+            _far_edge_out_mm(low, run.plate_width_mm) / 2.0,
+            _far_edge_out_mm(high, run.plate_width_mm) / 2.0,
         )
         try:
             if not splices:
@@ -101,7 +103,12 @@ def _run_bolt(covered: Covered, run: RunRecord, rule: AnchorRule, work: dict[str
 
 def _allowance_mm(end: LayerEnd, width_mm: float) -> float:
     """How far the long point lies beyond the chalk-line edge."""
-    return max(0.0, width_mm * math.tan(math.radians(end.cut_deg)))
+    return max(0.0, _far_edge_out_mm(end, width_mm))
+
+
+def _far_edge_out_mm(end: LayerEnd, width_mm: float) -> float:
+    """How far the other edge reaches beyond the chalk-line edge; negative where it is the shorter one."""
+    return width_mm * math.tan(math.radians(end.cut_deg))
 
 
 def _pieces(run: RunRecord, layer: int, plan: SplicePlan, ends: tuple[RunEnd, RunEnd]) -> tuple[PlatePiece, ...]:

@@ -42,7 +42,7 @@ from sillwright.plates.record import (
     RunPlan,
 )
 from sillwright.plates.run_ends import JobEnds, find_ends
-from sillwright.plates.run_plan import JobWork, RunWork, plan_run
+from sillwright.plates.run_plan import JobWork, RunWork, judge_run, plan_run
 from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
 from sillwright.plates.stock import CutPiece, StockLength, cut_list
 from sillwright.survey import RunRecord, Survey
@@ -59,9 +59,10 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
     job, laid = _worked_out(survey, inputs, ends, levels)
     findings = [*ends.findings, *findings, *job.drilled.findings]
     findings += bare_findings(job.cover, {bolt.mark: run.name for run in survey.runs for bolt in run.bolts})
+    judged = {record.name: judge_run(record, job) for record in survey.runs}
     runs = []
     for record in survey.runs:
-        run, of_run = plan_run(RunWork(record, ends.by_run[record.name], laid.get(record.name)), job)
+        run, of_run = plan_run(RunWork(record, ends.by_run[record.name], laid.get(record.name)), job, judged)
         runs.append(run)
         findings += of_run
     outline, of_outline = outline_facts(ends, inputs)
@@ -124,10 +125,14 @@ def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
 
 
 def _with_status(run: RunPlan, findings: Iterable[PlanFinding]) -> RunPlan:
-    """``check`` where anything of it, or of a corner it meets, asks for a decision."""
+    """``check`` where anything of it, of a corner it meets, or of a neighbour's bolt in it asks for a decision."""
     if run.status == "not planned":
         return run
-    asks = any(one.weight == "decide" and (one.run == run.name or run.name in one.corner) for one in findings)
+    drilled = {hole.mark for piece in run.pieces for hole in piece.plate.holes}
+    asks = any(
+        one.weight == "decide" and (one.run == run.name or run.name in one.corner or drilled & set(one.marks))
+        for one in findings
+    )
     return replace(run, status="check" if asks else "ok")
 
 

@@ -170,7 +170,7 @@ class BoltPlan:
     status, reasons : the record's own, reasons as codes
     under_run : the run whose first plate goes over it: its own, or its neighbour's at a corner; empty where none does
     passing : does the plate go down over it, and how far must its tip come; where its holes go is in ``holes`` alone
-    checks : every rule held against this bolt, stick-up among them
+    checks : every rule held against this bolt, stick-up among them, in the frame of ``under_run``
     straighten_first : its holes are where it will stand once it is straightened: over its foot
     doubts : why not to drill before taping; the same codes as on its holes
     mark_within_mm : how far a mark may be off for the plate still to go down: half of what the hole is larger than the

@@ -52,14 +52,38 @@ class JobWork:
     levels: Levels | None
 
 
-def plan_run(run: RunWork, job: JobWork) -> tuple[RunPlan, list[PlanFinding]]:
-    """The run as it stands in the plan, and all that is to be said of it but its ends."""
-    record, rows = run.record, job.drilled.pieces.get(run.record.name, ())
+@dataclass(frozen=True)
+class Judged:
+    """What the first plate of a run asks for: the rules held against all bolts under it, and its shims.
+
+    findings : what is to be said of the shims' readings
+    """
+
+    checks: tuple[Check, ...]
+    shims: tuple[Shim, ...]
+    findings: tuple[PlanFinding, ...]
+
+
+def judge_run(record: RunRecord, job: JobWork) -> Judged:
+    """Rules and shims of one run, a neighbour's bolts among those under its plate."""
+    rows = job.drilled.pieces.get(record.name, ())
     first = rows[0] if rows else ()
     shims, findings = run_shims(job.levels, record.name, first, job.inputs)
-    checks = _checks(record, first, job)
-    stick_ups = {bolt.mark: _stick_up(bolt, shims, job.inputs) for bolt in record.bolts}
-    bolts = tuple(_bolt(bolt, record, run, (*checks, stick_ups[bolt.mark]), job) for bolt in record.bolts)
+    return Judged(_checks(record, first, job), shims, tuple(findings))
+
+
+def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[RunPlan, list[PlanFinding]]:
+    """The run as it stands in the plan, and all that is to be said of it but its ends.
+
+    judged : by name, every run of the job; at a corner a bolt is judged in the neighbour's plate
+    """
+    record, rows = run.record, job.drilled.pieces.get(run.record.name, ())
+    first = rows[0] if rows else ()
+    own = judged[record.name]
+    checks, shims, findings = own.checks, own.shims, list(own.findings)
+    all_shims = tuple(shim for one in judged.values() for shim in one.shims)
+    stick_ups = {bolt.mark: _stick_up(bolt, all_shims, job.inputs) for bolt in record.bolts}
+    bolts = tuple(_bolt(bolt, record, judged, stick_ups[bolt.mark], job) for bolt in record.bolts)
     ends_mm = (first[0].low_mm, first[-1].high_mm) if first else None
     shift = line_shift(record, job.inputs.rules, ends_mm)
     splices = run.laid.splices if run.laid else ()
@@ -112,7 +136,9 @@ def _stick_up(bolt: BoltRecord, shims: tuple[Shim, ...], inputs: PlanInputs) -> 
     return stick_up(bolt, stack)
 
 
-def _bolt(bolt: BoltRecord, record: RunRecord, run: RunWork, checks: Iterable[Check], job: JobWork) -> BoltPlan:
+def _bolt(
+    bolt: BoltRecord, record: RunRecord, judged: Mapping[str, Judged], stands_up: Check, job: JobWork
+) -> BoltPlan:
     holes = job.drilled.holes.get(bolt.mark, ())
     work = job.work[bolt.mark]
     along_mm = _widest([hole.u95_along_mm for _, hole in holes])
@@ -130,7 +156,7 @@ def _bolt(bolt: BoltRecord, record: RunRecord, run: RunWork, checks: Iterable[Ch
         diameter_mm=bolt.diameter_mm,
         under_run=over,
         passing=replace(job.passing[bolt.mark], hole=None),
-        checks=tuple(check for check in checks if check.subject == bolt.mark),
+        checks=(*(check for check in judged[over or record.name].checks if check.subject == bolt.mark), stands_up),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
         doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),

@@ -46,7 +46,7 @@ def plan_second_layer(
     if not all(math.isfinite(figure) for figure in (*first_joints_mm, stagger_mm)) or stagger_mm <= 0.0:
         raise JobError(f"{run.name}: the stagger of the plates' joints must be more than 0, and the joints be numbers.")
     bolts, off = bolts_on(run)
-    ends = judge_ends(stations(run, mark_mm), bolts, rule)
+    ends = judge_ends(stations(run, mark_mm), bolts, rule, run.out_mm)
     lap_mm = np.full(len(ends.station_mm), np.inf)
     for joint_mm in first_joints_mm:
         lap_mm = np.minimum(lap_mm, np.abs(ends.station_mm - joint_mm) - stagger_mm)

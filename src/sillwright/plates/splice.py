@@ -1,8 +1,9 @@
 """Where to joint the first plate of a run so that every piece is held; stations and lengths in millimetres.
 
 A joint is legal without an added anchor only where a bolt stands in the window on each of its sides (see
-``splice_rule``); how the best plan is chosen, and why it is the best, stands in ``splice_search``. Distances run along
-the chalk-line edge: at a mitre whose chalk-line edge is the longer one, a bolt is nearer to the cut than told here.
+``splice_rule``); how the best plan is chosen, and why it is the best, stands in ``splice_search``. At an end cut off
+square distances run from the cut on the plate's middle line: a bolt off that line is nearer or farther by its own share
+of the cut, which ``judge.ends`` counts bolt by bolt.
 
 Nothing here approves an anchor. What is to be added, and where, is advice to take to the engineer or the building
 official; how near to bolts that stand it may be set is theirs to say too.
@@ -42,6 +43,7 @@ class SpliceRun:
 
     low_mm, high_mm : stations of its ends on the chalk-line edge
     low_allowance_mm, high_allowance_mm : how far the long point of the end's cut lies beyond the chalk-line edge
+    low_out_mm, high_out_mm : how far the cut lies beyond it on the plate's middle line; negative where short of it
     """
 
     name: str
@@ -50,6 +52,18 @@ class SpliceRun:
     bolts: tuple[RunBolt, ...]
     low_allowance_mm: float = 0.0
     high_allowance_mm: float = 0.0
+    low_out_mm: float = 0.0
+    high_out_mm: float = 0.0
+
+    @property
+    def out_mm(self) -> tuple[float, float]:
+        """Both."""
+        return self.low_out_mm, self.high_out_mm
+
+    @property
+    def wood_mm(self) -> tuple[float, float]:
+        """Where its ends lie on the plate's middle line."""
+        return self.low_mm - self.low_out_mm, self.high_mm + self.high_out_mm
 
 
 @dataclass(frozen=True)
@@ -108,9 +122,9 @@ def plan_splices(
     rule = AnchorRule() if rule is None else rule
     check_run(run, rule, stock_mm, mark_mm)
     bolts, off = bolts_on(run)
-    filled = fill_first(run.low_mm, run.high_mm, bolts, rule)
+    filled = fill_first(*run.wood_mm, bolts, rule)
     posts = tuple(sorted((*bolts, *filled), key=lambda bolt: bolt.station_mm))
-    ends = judge_ends(stations(run, mark_mm), posts, rule)
+    ends = judge_ends(stations(run, mark_mm), posts, rule, run.out_mm)
     everywhere = np.ones(len(ends.station_mm), dtype=bool)
     layer = Layer(run.name, ends, everywhere, judge_gaps(posts, rule), rule, mark_mm, rule.shortest_piece_mm, stock_mm)
     cuts, plan = lay(run, layer)
@@ -144,17 +158,18 @@ def stations(run: SpliceRun, mark_mm: float) -> Floats:
 def bolts_on(run: SpliceRun) -> tuple[tuple[RunBolt, ...], tuple[str, ...]]:
     """The bolts between the run's ends, in order of station, and the marks of those beyond them."""
     rising = sorted(run.bolts, key=lambda bolt: (bolt.station_mm, bolt.mark))
-    bolts = tuple(bolt for bolt in rising if run.low_mm <= bolt.station_mm <= run.high_mm)
+    low_mm, high_mm = run.wood_mm
+    bolts = tuple(bolt for bolt in rising if low_mm <= bolt.station_mm <= high_mm)
     return bolts, tuple(bolt.mark for bolt in rising if bolt not in bolts)
 
 
 def check_run(run: SpliceRun, rule: AnchorRule, stock_mm: tuple[float, ...], mark_mm: float) -> None:
     """Refuse a layer that cannot be planned at all: JobError with a sentence."""
     name, allowances_mm = run.name, (run.low_allowance_mm, run.high_allowance_mm)
-    numbers = (run.low_mm, run.high_mm, *allowances_mm, mark_mm, *stock_mm)
+    numbers = (run.low_mm, run.high_mm, *run.wood_mm, *allowances_mm, mark_mm, *stock_mm)
     if not all(math.isfinite(number) for number in numbers):
         raise JobError(f"{name}: a length of the plate, its ends or its stock is not a number.")
-    if run.high_mm - run.low_mm <= EPS_MM:
+    if min(run.high_mm - run.low_mm, run.wood_mm[1] - run.wood_mm[0]) <= EPS_MM:
         raise JobError(
             f"{name}: the plate runs from station {run.low_mm:.1f} mm to {run.high_mm:.1f} mm, which is no length. "
             "Its high end must lie above its low end."

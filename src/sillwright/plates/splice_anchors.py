@@ -43,7 +43,7 @@ def anchors_to_add(
 
     ``posts`` are the bolts ``ends`` was judged with; planned ones (``fill_first``) are anchors to add themselves.
     """
-    low_mm, high_mm = float(ends.station_mm[low]), float(ends.station_mm[high])
+    low_mm, high_mm = float(ends.wood_mm[low]), float(ends.wood_mm[high])
     standing = posts[int(ends.first[low]) : int(ends.last[high]) + 1]
     row = _with_ends([_Post(bolt.station_mm, bolt.station_mm, bolt) for bolt in standing], ends, low, high, rule)
     added = _spread(row, rule)
@@ -59,7 +59,7 @@ def _with_ends(row: list[_Post], ends: Ends, low: int, high: int, rule: AnchorRu
     """The row of standing bolts with an anchor in each window that no bolt serves."""
     if rule.end_most_mm is None:
         return row
-    low_mm, high_mm = float(ends.station_mm[low]), float(ends.station_mm[high])
+    low_mm, high_mm = float(ends.wood_mm[low]), float(ends.wood_mm[high])
     low_by: Literal["joint", "end"] = "end" if low == 0 else "joint"
     high_by: Literal["joint", "end"] = "end" if high == len(ends.station_mm) - 1 else "joint"
     below = _Post(low_mm + rule.clear_mm, low_mm + rule.end_most_mm, None, low_by)

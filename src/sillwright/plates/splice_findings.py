@@ -51,7 +51,7 @@ def splice_findings(
     bolts beyond the run.
     """
     found = []
-    low_mm, high_mm = float(ends.station_mm[0]), float(ends.station_mm[-1])
+    low_mm, high_mm = float(ends.wood_mm[0]), float(ends.wood_mm[-1])
     if not bolts:
         found.append(SpliceFinding("no-bolts"))
     if off:
@@ -69,25 +69,25 @@ def splice_findings(
 
 def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRule) -> list[SpliceFinding]:
     """Of one joint, or one end of the run: which sides want an anchor, or cannot be told, and bolts too near."""
-    at_mm, last = float(ends.station_mm[cut]), len(ends.station_mm) - 1
+    at_mm, wood_mm, last = float(ends.station_mm[cut]), float(ends.wood_mm[cut]), len(ends.station_mm) - 1
     above, below = cut != last, cut != 0
     found = []
     wanting = int(above and ends.low_added[cut] > 0) + int(below and ends.high_added[cut] > 0)
     if not (above and below) and rule.end_most_mm is not None:
         reach_mm = rule.end_most_mm + EPS_MM
-        wanting += sum(post.planned == "end" and abs(post.station_mm - at_mm) <= reach_mm for post in posts)
+        wanting += sum(post.planned == "end" and abs(post.station_mm - wood_mm) <= reach_mm for post in posts)
     if wanting:
         code: SpliceCode = "joint-needs-anchor" if above and below else "end-needs-anchor"
         found.append(SpliceFinding(code, at_mm, count=wanting))
     perhaps: tuple[str, ...] = ()
     if below and ends.high_perhaps[cut]:
-        perhaps += _perhaps_serving(at_mm, -1.0, posts, rule)
+        perhaps += _perhaps_serving(wood_mm, -1.0, posts, rule)
     if above and ends.low_perhaps[cut]:
-        perhaps += _perhaps_serving(at_mm, 1.0, posts, rule)
+        perhaps += _perhaps_serving(wood_mm, 1.0, posts, rule)
     if perhaps:
         code = "joint-cannot-tell" if above and below else "end-cannot-tell"
         found.append(SpliceFinding(code, at_mm, perhaps))
-    near = [bolt for bolt in posts if abs(bolt.station_mm - at_mm) - bolt.u95_mm < rule.clear_mm - EPS_MM]
+    near = [bolt for bolt in posts if abs(bolt.station_mm - wood_mm) - bolt.u95_mm < rule.clear_mm - EPS_MM]
     if near:
         code = "bolt-near-joint" if above and below else "bolt-near-end"
         found.append(SpliceFinding(code, at_mm, tuple(bolt.mark for bolt in near if not bolt.planned)))
@@ -114,15 +114,15 @@ def _of_piece(
     rule: AnchorRule,
 ) -> list[SpliceFinding]:
     """Spacing and number of bolts in one piece."""
-    low_mm, high_mm = float(ends.station_mm[low]), float(ends.station_mm[high])
+    low_mm, high_mm = float(ends.wood_mm[low]), float(ends.wood_mm[high])
     own = [anchor for anchor in added if low_mm < (anchor.low_mm + anchor.high_mm) / 2.0 <= high_mm]
     found = []
     spacing = sum(anchor.wanted_by == "spacing" for anchor in own)
     if spacing:
-        found.append(SpliceFinding("spacing-too-wide", low_mm, count=spacing))
+        found.append(SpliceFinding("spacing-too-wide", float(ends.station_mm[low]), count=spacing))
     few = sum(anchor.wanted_by == "count" for anchor in own)
     if few:
-        found.append(SpliceFinding("too-few-bolts", low_mm, count=few))
+        found.append(SpliceFinding("too-few-bolts", float(ends.station_mm[low]), count=few))
     for below, above in pairwise(bolts):
         if low_mm < below.station_mm and above.station_mm < high_mm and gap_verdict(below, above, rule)[1]:
             found.append(SpliceFinding("spacing-cannot-tell", below.station_mm, (below.mark, above.mark)))

@@ -108,10 +108,12 @@ class Ends:
     low_added, high_added : anchors to add between this end and that bolt, the end's own included
     low_perhaps, high_perhaps : 1 where the window is served only perhaps
     near : bolts that are not surely clear of the end, on either side
+    wood_mm : where the end lies on the plate's middle line, from which bolts are counted; station_mm where it is square
     margin_mm : how far a joint there may be off before it breaks the rule, u95 taken off; at most the rule's cap
     """
 
     station_mm: Floats
+    wood_mm: Floats
     first: Ints
     last: Ints
     low_added: Ints
@@ -122,10 +124,18 @@ class Ends:
     margin_mm: Floats
 
 
-def judge_ends(station_mm: Floats, bolts: tuple[RunBolt, ...], rule: AnchorRule) -> Ends:
-    """Judge every station as an end of a piece; ``bolts`` rise in station."""
+def judge_ends(
+    station_mm: Floats, bolts: tuple[RunBolt, ...], rule: AnchorRule, out_mm: tuple[float, float] = (0.0, 0.0)
+) -> Ends:
+    """Judge every station as an end of a piece; ``bolts`` rise in station.
+
+    out_mm : how far the first and the last of the ends lie farther out on the plate's middle line
+    """
+    wood_mm = station_mm.copy()
+    wood_mm[0] -= out_mm[0]
+    wood_mm[-1] += out_mm[1]
     at, u95 = (np.array([getattr(bolt, name) for bolt in bolts], dtype=float) for name in ("station_mm", "u95_mm"))
-    away = at[None, :] - station_mm[:, None]
+    away = at[None, :] - wood_mm[:, None]
     low = _side(away, u95, rule)
     high = _side(-away[:, ::-1], u95[::-1], rule)
     clear = np.abs(away) - u95 - rule.clear_mm
@@ -135,6 +145,7 @@ def judge_ends(station_mm: Floats, bolts: tuple[RunBolt, ...], rule: AnchorRule)
     cap = rule.margin_cap_mm
     return Ends(
         station_mm,
+        wood_mm,
         low.nearest,
         len(bolts) - 1 - high.nearest,
         low.added,

@@ -16,7 +16,8 @@ known, so the search is done twice: the second time with joints of that margin o
 
 Speed. What a piece asks depends on its two ends alone and on their bolts' sums, but for the number a piece wants at
 least and for pieces without bolts; so the best start for all marks is a range minimum over sums at the start, taken
-from a table of powers of two (Bender and Farach-Colton 2000, "The LCA problem revisited", from memory).
+from a table of powers of two (Bender and Farach-Colton 2000, "The LCA problem revisited", from memory). Starts that
+cannot be on the best path are dropped on the way, and a longer stock is asked only where it reaches farther back.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class Layer:
     def added(self, start: Ints, stop: Ints) -> Ints:
         """Anchors to add in pieces from one station to another, by index."""
         ends, rule = self.ends, self.rule
-        length = ends.station_mm[stop] - ends.station_mm[start]
+        length = ends.wood_mm[stop] - ends.wood_mm[start]
         first, last = ends.first[start], ends.last[stop]
         bolts = np.maximum(last - first + 1, 0)
         within = np.where(bolts > 0, self.gaps.added[last] - self.gaps.added[_index(first, self.gaps)], 0)
@@ -137,6 +138,7 @@ class _Search:
         self.joint[[0, self.high]] = NEVER
         self.stock = np.array(sorted(layer.stock_mm))
         self.tenths = np.rint(self.stock * TENTHS).astype(np.int64)
+        self.starts = [self._starts(bolts) for bolts in range(max(layer.rule.bolts_a_piece, 1))]
         self.layers: list[Ints] = []
         self.best = self._run(most)
 
@@ -145,7 +147,7 @@ class _Search:
         doubts = pieces * (int(self.ends.near.max()) + 2) + int(self.ends.near[0]) + int(layer.gaps.perhaps[-1]) + 1
         stock = pieces * round(max(layer.stock_mm) * TENTHS) + 1
         missing = int(2 * cap_mm * TENTHS + 1) * (pieces if self.summed else 1) + 1
-        bare = layer.rule.in_bare_piece(self.ends.station_mm[-1] - self.ends.station_mm[0])
+        bare = layer.rule.in_bare_piece(self.ends.wood_mm[-1] - self.ends.wood_mm[0])
         anchors = pieces * (layer.rule.bolts_a_piece + 2) + int(layer.gaps.added[-1]) + int(bare) + 1
         if 2 * anchors * doubts * stock * missing >= NEVER:
             raise JobError(f"{layer.name}: the run is too long to plan in one go. Split it into two runs.")
@@ -154,7 +156,8 @@ class _Search:
     def _run(self, most: int) -> tuple[int, int]:
         """Lay piece after piece; the best number of pieces, and its sums."""
         everywhere, low, high = self.marks, np.array(0), np.array(self.high)
-        best = (1, int(self.piece(low, high)))
+        last_piece = self.piece(everywhere, high)
+        best = (1, int(last_piece[0]))
         reached = self._meet(self.piece(low, everywhere), everywhere)
         for pieces in range(2, most + 1):
             self.layers.append(reached)
@@ -162,12 +165,21 @@ class _Search:
                 not self.summed and reached.min() // self.digits.doubt >= best[1] // self.digits.doubt
             ):
                 break  # nothing to go on from, or more pieces can only have as many anchors and doubts
-            total = int(np.minimum(reached + self.piece(everywhere, high), NEVER).min())
+            total = int(np.minimum(reached + last_piece, NEVER).min())
             # More pieces are better only for fewer anchors or doubts.
             if self.summed or total // self.digits.doubt < best[1] // self.digits.doubt:
                 best = (pieces, total)
-            reached = self._extend(reached)
+            if pieces < most:
+                reached = self._extend(self._hopeful(reached, most - pieces + 1, best[1]))
         return best
+
+    def _hopeful(self, reached: Ints, left: int, best: int) -> Ints:
+        """Without the starts that ``left`` more pieces cannot bring to the high end, or that are no better by now."""
+        station_mm = self.ends.station_mm
+        hopeless = station_mm + left * self.stock[-1] < station_mm[-1] - EPS_MM
+        if not self.summed:
+            hopeless |= reached // self.digits.doubt >= best // self.digits.doubt
+        return np.where(hopeless, NEVER, reached)
 
     def piece(self, start: Ints, stop: Ints) -> Ints:
         """Sums of single pieces by index; NEVER where no stock reaches or a joint leaves too little."""
@@ -197,19 +209,19 @@ class _Search:
     def _extend(self, reached: Ints) -> Ints:
         """Every path one piece longer, to every joint: the best start of all, with many bolts, few or none."""
         layer, ends, digits, wanted = self.layer, self.ends, self.digits, self.layer.rule.bolts_a_piece
-        last, gaps = ends.last, layer.gaps
+        last, gaps, starts = ends.last, layer.gaps, self.starts
         nearest = self.marks - int(np.ceil((layer.shortest_mm - EPS_MM) / layer.mark_mm))
         from_mark = reached + digits.doubt * ends.low_perhaps
         to_mark = digits.doubt * (ends.high_perhaps + ends.near)
 
-        bare = from_mark[None], self._from(last + 1), nearest, to_mark
+        bare = from_mark[None], starts[0], nearest, to_mark
         found = self._over(*bare, self._bare_reaches())
 
         first = _index(ends.first, gaps)
         from_bolt = from_mark - digits.doubt * gaps.perhaps[first]
         to_bolt = to_mark + digits.doubt * gaps.perhaps[last] + digits.anchor * ends.high_added
         many = from_bolt + digits.anchor * (ends.low_added - gaps.added[first])
-        upto = np.minimum(nearest, self._from(last - max(wanted, 1) + 2) - 1)
+        upto = np.minimum(nearest, starts[max(wanted, 1) - 1] - 1)
         to_many = to_bolt + digits.anchor * gaps.added[last]
         found = np.minimum(found, self._over(many[None], np.ones_like(last), upto, to_many, self._reaches()))
 
@@ -221,14 +233,13 @@ class _Search:
             within = ends.high_added + gaps.added[last] - gaps.added[np.maximum(last - bolts + 1, 0)]
             floor = np.clip(wanted - bolts - within, 0, wanted)
             to_few = to_bolt + digits.anchor * (within - ends.high_added)
-            upto = np.minimum(nearest, self._from(last - bolts + 2) - 1)
-            low = self._from(last - bolts + 1)
-            found = np.minimum(found, self._over(floors, low, upto, to_few, self._reaches(), floor))
+            upto = np.minimum(nearest, starts[bolts - 1] - 1)
+            found = np.minimum(found, self._over(floors, starts[bolts], upto, to_few, self._reaches(), floor))
         return self._meet(found, self.marks)
 
-    def _from(self, bolt: Ints) -> Ints:
-        """The first joint whose piece above has this bolt, or a later one, as its first."""
-        return 1 + np.searchsorted(self.ends.first[1:-1], bolt, side="left")
+    def _starts(self, bolts: int) -> Ints:
+        """For each mark, the first joint from which no more than so many bolts count for the piece up to the mark."""
+        return 1 + np.searchsorted(self.ends.first[1:-1], self.ends.last - bolts + 1, side="left")
 
     def _reaches(self) -> list[tuple[int, int]]:
         """How many marks each stock reaches, and what it costs."""
@@ -253,14 +264,21 @@ class _Search:
     ) -> Ints:
         """The least sum at a start from ``low`` to ``high`` within a reach of each mark, with the cost of its end."""
         found = np.full(len(self.marks), NEVER)
-        where = np.flatnonzero(low <= high)
-        if not where.size:
+        live = np.flatnonzero(sums.min(axis=0) < NEVER)
+        if not live.size:
             return found
-        table = _RangeMinimum(np.minimum(sums, NEVER))
-        rows = np.zeros_like(where) if row is None else row[where]
+        first, last = int(live[0]), int(live[-1])
+        low, high = np.maximum(low, first), np.minimum(high, last)
+        table = _RangeMinimum(np.minimum(sums[:, first : last + 1], NEVER))
+        where = np.flatnonzero((low <= high) & (self.joint < NEVER))
         for reach, cost in reaches:
             start = np.maximum(low[where], where - reach)
-            found[where] = np.minimum(found[where], table.least(rows, start, high[where]) + cost)
+            within = start <= high[where]
+            at = where[within]
+            rows = 0 if row is None else row[at]
+            least = table.least(rows, start[within] - first, high[at] - first) + cost
+            found[at] = np.minimum(found[at], least)
+            where = where[low[where] < where - reach]  # from the others no longer stock reaches more starts
         return np.minimum(found + end, NEVER)
 
     def path(self, pieces: int) -> tuple[int, ...]:
@@ -269,14 +287,16 @@ class _Search:
         stop, sums = self.high, self.best[1] if self.best[0] == pieces else NEVER
         for reached in reversed(self.layers[: pieces - 1]):
             own = 0 if stop == self.high else int(self.missing[stop])
-            start = int(np.argmax(reached + self.piece(self.marks, np.array(stop)) + own == sums))
+            live = np.flatnonzero(reached < NEVER)
+            start = int(live[np.argmax(reached[live] + self.piece(live, np.array(stop)) + own == sums)])
             joints.append(start)
             stop, sums = start, int(reached[start])
         return tuple(reversed(joints))
 
 
 class _RangeMinimum:
-    """The least of any stretch of a row, from the least of all stretches as long as a power of two."""
+    """The least of any stretch of a row that is no empty one, from the least of all stretches as long as a power of
+    two."""
 
     def __init__(self, rows: Ints) -> None:
         tables = [rows]
@@ -287,10 +307,7 @@ class _RangeMinimum:
             tables.append(longer)
         self.table = np.stack(tables)
 
-    def least(self, row: Ints, low: Ints, high: Ints) -> Ints:
-        """From ``low`` to ``high``, both included; NEVER where there is nothing between."""
-        length = high - low + 1
-        power = np.frexp(np.maximum(length, 1))[1] - 1
-        low, other = np.clip(low, 0, None), np.clip(high - 2**power + 1, 0, None)
-        least = np.minimum(self.table[power, row, low], self.table[power, row, other])
-        return np.where(length > 0, least, NEVER)
+    def least(self, row: Ints | int, low: Ints, high: Ints) -> Ints:
+        """From ``low`` to ``high``, both included."""
+        power = np.frexp(high - low + 1)[1] - 1
+        return np.minimum(self.table[power, row, low], self.table[power, row, high - 2**power + 1])

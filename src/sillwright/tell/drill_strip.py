@@ -34,6 +34,7 @@ from sillwright.tell.drill_sheets import (
 )
 from sillwright.tell.lettering import BOLD, REGULAR, printable, register_pdf_fonts
 from sillwright.tell.plate_view import FIGURES_RULE, LOW_END, both_units, end_words, hole_doubts, outline_mm, side_words
+from sillwright.tell.plate_words import drill_inches
 from sillwright.tell.wording import ADVISES
 
 # (inches, mm) between the check ticks, the longest that stands clear of the match marks
@@ -89,6 +90,7 @@ def drill_strip(
     left_handed: bool | None,
     paper: StripPaper = "letter",
     roll_width_mm: float = ROLL_WIDTH_MM,
+    parts: int = 16,
 ) -> DrillStrip:
     """The full-size drilling strip of a piece as a PDF, the same bytes each time.
 
@@ -96,6 +98,7 @@ def drill_strip(
         its bolt, or that cannot be judged, says so beside its figures
     left_handed : whether the run's frame is left-handed, as ``survey.left_handed`` tells
     paper : sheets of Letter or A4, or one page for a roll
+    parts : into how many an inch is marked
 
     Raises JobError where the strip is too wide for the paper, and where a hole's middle does not lie on the piece.
     """
@@ -118,7 +121,7 @@ def drill_strip(
     canvas.setViewerPreference("PrintScaling", "None")
     up = -1.0 if left_handed else 1.0
     for sheet in range(sheets.count):
-        _Page(canvas, piece, sheets, sheet, up).draw(bolts_mm, side_words(left_handed))
+        _Page(canvas, piece, sheets, sheet, up, parts).draw(bolts_mm, side_words(left_handed))
     canvas.save()
     doubts = tuple(f"{hole.mark}. {words}" for hole in piece.holes for words in hole_doubts(piece, hole, bolts_mm))
     return DrillStrip(buffer.getvalue(), sheets.count, sheets.how, doubts)
@@ -137,8 +140,9 @@ def sheet_letters(sheet: int) -> str:
 class _Page:
     """One sheet. Everything of the piece is drawn on every sheet and clipped, so that overlaps agree by themselves."""
 
-    def __init__(self, canvas: Any, piece: PlatePiece, sheets: StripSheets, sheet: int, up: float) -> None:
+    def __init__(self, canvas: Any, piece: PlatePiece, sheets: StripSheets, sheet: int, up: float, parts: int) -> None:
         self.canvas, self.piece, self.sheets, self.sheet, self.up = canvas, piece, sheets, sheet, up
+        self.parts = parts
         below_mm = LINE_BAND_MM if up > 0 else FAR_BAND_MM + piece.width_mm
         self.edge_up_mm = PAGE_MARGIN_MM + below_mm  # of the chalk-line edge on the page
 
@@ -250,7 +254,7 @@ class _Page:
         """Words that name an end, set up the page beyond it."""
         canvas, piece = self.canvas, self.piece
         xs = [x for x, _ in outline_mm(piece)]
-        length = f"chalk-line edge {both_units(piece.line_edge_mm)} end to end"
+        length = f"chalk-line edge {both_units(piece.line_edge_mm, self.parts)} end to end"
         low = ("LOW END", f"cut {end_words(piece, 'low')}")
         high = ("HIGH END", f"cut {end_words(piece, 'high')}", length)
         for at_mm, lines in ((min(xs) - 9.5, low), (max(xs) + 7.5, high)):
@@ -292,7 +296,7 @@ class _Page:
     def _hole_words(self, bolts_mm: Mapping[str, float]) -> None:
         own_mm = self.sheets.own_mm(self.sheet)
         own = [hole for hole in self.piece.holes if own_mm[0] <= hole.from_low_end_mm < own_mm[1]]
-        blocks = [_lines(hole, hole_doubts(self.piece, hole, bolts_mm)) for hole in own]
+        blocks = [_lines(hole, hole_doubts(self.piece, hole, bolts_mm), self.parts) for hole in own]
         sizes_mm = [(max(line.wide_mm for line in lines), sum(line.high_mm for line in lines)) for lines in blocks]
         places = place_words(self.piece, self.up, own_mm, sizes_mm)
         for lines, (left_mm, top_mm, share) in zip(blocks, places, strict=True):
@@ -339,13 +343,13 @@ class _Page:
             canvas.setDash()
 
 
-def _lines(hole: Hole, doubts: Sequence[str]) -> list[_Line]:
+def _lines(hole: Hole, doubts: Sequence[str], parts: int) -> list[_Line]:
+    along, across = (format_feet_inches(mm, parts) for mm in (hole.from_low_end_mm, hole.from_line_mm))
+    inches, metric = drill_inches(hole.drill_mm), f"{hole.drill_mm:.1f} mm"
     lines = [
-        _Line(printable(hole.mark), f"drill {both_units(hole.drill_mm)}", _MARK_MM),
-        _Line(format_feet_inches(hole.from_low_end_mm), f"from the low end, {hole.from_low_end_mm:.1f} mm", _FIGURE_MM),
-        _Line(
-            format_feet_inches(hole.from_line_mm), f"from the chalk-line edge, {hole.from_line_mm:.1f} mm", _FIGURE_MM
-        ),
+        _Line(printable(hole.mark), f"drill {f'{inches} ({metric})' if inches else metric}", _MARK_MM),
+        _Line(along, f"from the low end, {hole.from_low_end_mm:.1f} mm", _FIGURE_MM),
+        _Line(across, f"from the chalk-line edge, {hole.from_line_mm:.1f} mm", _FIGURE_MM),
     ]
     for doubt in doubts:
         for place, words in enumerate(simpleSplit(doubt, REGULAR, _SMALL_MM, _DOUBT_WIDE_MM)):

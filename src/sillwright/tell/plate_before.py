@@ -63,7 +63,8 @@ def before_drilling(plan: PlatesPlan, run: RunPlan, holes: Iterable[HoleRow]) ->
     rows, bolts = list(holes), {bolt.mark: bolt for each in plan.runs for bolt in each.bolts}
     own = [bolts[row.mark] for row in rows if row.mark in bolts]
     engineer = [line for bolt in own for line in _engineer(bolt)]
-    straighten = [_straighten_row(bolt, run) for bolt in own if bolt.straighten_first]
+    homes = {bolt.mark: each.name for each in plan.runs for bolt in each.bolts}
+    straighten = [_straighten_row(bolt, run, homes[bolt.mark]) for bolt in own if bolt.straighten_first]
     reshoot = [_reshoot(bolt) for bolt in own if bolt.status == "reshoot"]
     tape = _tape_lines(rows, bolts)
     told = {bolt.mark for bolt in own if bolt.straighten_first or bolt.status == "reshoot" or list(_engineer(bolt))}
@@ -107,7 +108,8 @@ def _engineer(bolt: BoltPlan) -> Iterator[str]:
         yield f"{bolt.mark} goes to the engineer. {why} No hole is marked."
 
 
-def _straighten_row(bolt: BoltPlan, run: RunPlan) -> StraightenRow:
+def _straighten_row(bolt: BoltPlan, run: RunPlan, home: str) -> StraightenRow:
+    """A neighbour's bolt was measured along the neighbour's line: the way is told along that, and no arrow drawn."""
     move = bolt.passing.straightening
     if move is None:
         return StraightenRow(bolt.mark, "not known", "", "which way is not known: hold a square to it", None)
@@ -118,8 +120,8 @@ def _straighten_row(bolt: BoltPlan, run: RunPlan) -> StraightenRow:
         bolt.mark,
         "not known" if least is None else f"{least.inches} {least.plus_minus}",
         f"{plumb.inches} {plumb.plus_minus}",
-        way_words(move),
-        page_turn_deg(move, run.left_handed),
+        way_words(move) if home == run.name else f"by run {home}'s line: {way_words(move)}",
+        page_turn_deg(move, run.left_handed) if home == run.name else None,
     )
 
 

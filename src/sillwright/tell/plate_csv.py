@@ -1,6 +1,6 @@
 """The pieces of a job and their holes as two CSV tables, for a spreadsheet or another program.
 
-Lengths stand in millimetres to the hundredth and as feet and inches to the sixteenth.
+Lengths stand in millimetres to the hundredth and as feet and inches to the job's marks.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from sillwright.lengths import format_feet_inches
 from sillwright.plates.piece import Hole, PlatePiece
 from sillwright.tell.csv_cells import csv_table, csv_words
 from sillwright.tell.plate_view import end_words, hole_doubts, in_order
+from sillwright.tell.plate_words import drill_inches
 
 PIECE_COLUMNS = (
     "run", "layer", "piece", "low_station_mm", "low_station_ft_in", "high_station_mm", "high_station_ft_in",
@@ -24,20 +25,26 @@ HOLE_COLUMNS = (
 )  # fmt: skip
 
 
-def pieces_csv(pieces: Sequence[PlatePiece]) -> bytes:
-    """One line a piece, in the order of runs, layers and stations, with its lengths, cuts and number of holes."""
-    return csv_table(PIECE_COLUMNS, (_piece_cells(piece) for piece in _by_run(pieces)))
+def pieces_csv(pieces: Sequence[PlatePiece], parts: int = 16) -> bytes:
+    """One line a piece, in the order of runs, layers and stations, with its lengths, cuts and number of holes.
+
+    parts : into how many an inch is marked
+    """
+    return csv_table(PIECE_COLUMNS, (_piece_cells(piece, parts) for piece in _by_run(pieces)))
 
 
-def holes_csv(pieces: Sequence[PlatePiece], bolts_mm: Mapping[str, float]) -> bytes:
+def holes_csv(pieces: Sequence[PlatePiece], bolts_mm: Mapping[str, float], parts: int = 16) -> bytes:
     """One line a hole, from the low end of its piece; ``check`` says why to tape it first and is empty where nothing
     speaks against it.
 
+    A drill that is no size of the inch rule has its millimetres only.
+
     bolts_mm : nominal bolt diameter by mark
+    parts : into how many an inch is marked
     """
     return csv_table(
         HOLE_COLUMNS,
-        (_hole_cells(piece, hole, bolts_mm) for piece in _by_run(pieces) for hole in piece.holes),
+        (_hole_cells(piece, hole, bolts_mm, parts) for piece in _by_run(pieces) for hole in piece.holes),
     )
 
 
@@ -46,13 +53,13 @@ def _by_run(pieces: Sequence[PlatePiece]) -> list[PlatePiece]:
     return [piece for run in runs for piece in in_order(pieces) if piece.run == run]
 
 
-def _piece_cells(piece: PlatePiece) -> list[str]:
+def _piece_cells(piece: PlatePiece, parts: int) -> list[str]:
     lengths_mm = (
         piece.low_mm, piece.high_mm, piece.line_edge_mm, piece.far_edge_mm, piece.longest_mm, piece.width_mm,
         piece.thickness_mm,
     )  # fmt: skip
     cells = [csv_words(piece.run), str(piece.layer), csv_words(piece.name)]
-    cells += [cell for length_mm in lengths_mm for cell in _length(length_mm)]
+    cells += [cell for length_mm in lengths_mm for cell in _length(length_mm, parts)]
     cells += [
         _number(piece.low_cut_deg),
         end_words(piece, "low"),
@@ -62,16 +69,17 @@ def _piece_cells(piece: PlatePiece) -> list[str]:
     return [*cells, str(len(piece.holes))]
 
 
-def _hole_cells(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float]) -> list[str]:
+def _hole_cells(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float], parts: int) -> list[str]:
     cells = [csv_words(piece.run), str(piece.layer), csv_words(piece.name), csv_words(hole.mark)]
-    for length_mm in (hole.from_low_end_mm, hole.from_line_mm, hole.drill_mm):
-        cells += _length(length_mm)
+    for length_mm in (hole.from_low_end_mm, hole.from_line_mm):
+        cells += _length(length_mm, parts)
+    cells += [_number(hole.drill_mm), drill_inches(hole.drill_mm) or ""]
     cells += ["" if u95_mm is None else _number(u95_mm) for u95_mm in (hole.u95_along_mm, hole.u95_across_mm)]
     return [*cells, " ".join(csv_words(doubt) for doubt in hole_doubts(piece, hole, bolts_mm))]
 
 
-def _length(mm: float) -> tuple[str, str]:
-    return _number(mm), format_feet_inches(mm)
+def _length(mm: float, parts: int) -> tuple[str, str]:
+    return _number(mm), format_feet_inches(mm, parts)
 
 
 def _number(value: float) -> str:

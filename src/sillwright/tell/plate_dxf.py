@@ -50,12 +50,17 @@ def row_heights_mm(pieces: Sequence[PlatePiece]) -> dict[tuple[str, int], float]
 
 
 def plates_dxf(
-    pieces: Sequence[PlatePiece], *, bolts_mm: Mapping[str, float], left_handed: Mapping[str, bool | None]
+    pieces: Sequence[PlatePiece],
+    *,
+    bolts_mm: Mapping[str, float],
+    left_handed: Mapping[str, bool | None],
+    parts: int = 16,
 ) -> bytes:
     """The drawing as a file's bytes, the same each time.
 
     bolts_mm : nominal bolt diameter by mark; a hole in doubt has why on the layer CHECK
     left_handed : by run, as ``survey.left_handed`` tells; a run that is missing counts as not known
+    parts : into how many an inch is marked
     """
     with _same_each_time():
         document = new("R2010", units=units.MM)
@@ -66,7 +71,7 @@ def plates_dxf(
         for (run, layer), base_mm in rows.items():
             known = left_handed.get(run)
             own = [piece for piece in in_order(pieces) if (piece.run, piece.layer) == (run, layer)]
-            _Row(space, base_mm, -1.0 if known else 1.0).draw(own, bolts_mm, side_words(known))
+            _Row(space, base_mm, -1.0 if known else 1.0, parts).draw(own, bolts_mm, side_words(known))
         if rows:
             zoom.extents(space)
         stream = io.StringIO()
@@ -88,8 +93,8 @@ def _same_each_time() -> Iterator[None]:
 class _Row:
     """One layer of one run; ``up`` is -1 where its plates lie under the chalk line on the drawing."""
 
-    def __init__(self, space: Modelspace, base_mm: float, up: float) -> None:
-        self.space, self.base_mm, self.up = space, base_mm, up
+    def __init__(self, space: Modelspace, base_mm: float, up: float, parts: int) -> None:
+        self.space, self.base_mm, self.up, self.parts = space, base_mm, up, parts
 
     def draw(self, pieces: Sequence[PlatePiece], bolts_mm: Mapping[str, float], side: str) -> None:
         """Pieces of the row with their holes, the chalk line under them, and what the row is."""
@@ -111,7 +116,7 @@ class _Row:
         points = [(piece.low_mm + x, self.base_mm + self.up * y) for x, y in outline_mm(piece)]
         self.space.add_lwpolyline(points, close=True, dxfattribs={"layer": "PLATE_OUTLINE"})
         low, high = end_words(piece, "low"), end_words(piece, "high")
-        words = f"{piece.name}: {both_units(piece.line_edge_mm)} along the chalk-line edge"
+        words = f"{piece.name}: {both_units(piece.line_edge_mm, self.parts)} along the chalk-line edge"
         self._words(words, (piece.low_mm, top_mm + 45.0), _NAME_MM)
         self._words(f"low end cut {low}; high end cut {high}", (piece.low_mm, top_mm + 20.0), _HOLE_MM)
 
@@ -124,8 +129,8 @@ class _Row:
             self.space.add_line(begin, end, dxfattribs={"layer": "HOLE_CENTERS"})
         lines = (
             (hole.mark, "TEXT"),
-            (f"{format_feet_inches(hole.from_low_end_mm)} from the low end", "TEXT"),
-            (f"{format_feet_inches(hole.from_line_mm)} from the chalk-line edge", "TEXT"),
+            (f"{format_feet_inches(hole.from_low_end_mm, self.parts)} from the low end", "TEXT"),
+            (f"{format_feet_inches(hole.from_line_mm, self.parts)} from the chalk-line edge", "TEXT"),
             *((f"CHECK {doubt}", "CHECK") for doubt in doubts),
         )
         for place, (words, layer) in enumerate(lines):

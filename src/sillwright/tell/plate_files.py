@@ -12,6 +12,7 @@ from sillwright.tell.plate_csv import holes_csv, pieces_csv
 from sillwright.tell.plate_dxf import plates_dxf
 from sillwright.tell.plate_sheet_html import plates_html
 from sillwright.tell.plate_sheet_pdf import plates_pdf
+from sillwright.tell.plate_words import mark_parts
 from sillwright.tell.report import file_names
 
 STRIP_FOLDER = "strips"
@@ -25,17 +26,18 @@ def plate_files(plan: PlatesPlan, paper: StripPaper) -> dict[str, bytes]:
     """
     bolts_mm = {bolt.mark: bolt.diameter_mm for run in plan.runs for bolt in run.bolts}
     handed = {run.name: run.left_handed for run in plan.runs}
+    parts = mark_parts(plan.lumber)
     files = {
         # A name that is no text at all (half a pair of UTF-16) is a question mark, as on the measuring sheet.
         "plates.html": plates_html(plan).encode("utf-8", "replace"),
         "plates.pdf": plates_pdf(plan, "a4" if paper == "a4" else "letter"),
-        "holes.csv": holes_csv(plan.pieces, bolts_mm),
-        "pieces.csv": pieces_csv(plan.pieces),
-        "plates.dxf": plates_dxf(plan.pieces, bolts_mm=bolts_mm, left_handed=handed),
+        "holes.csv": holes_csv(plan.pieces, bolts_mm, parts),
+        "pieces.csv": pieces_csv(plan.pieces, parts),
+        "plates.dxf": plates_dxf(plan.pieces, bolts_mm=bolts_mm, left_handed=handed, parts=parts),
     }
     names = strip_names(plan)
     for piece in plan.pieces:
-        strip = drill_strip(piece, bolts_mm=bolts_mm, left_handed=handed[piece.run], paper=paper)
+        strip = drill_strip(piece, bolts_mm=bolts_mm, left_handed=handed[piece.run], paper=paper, parts=parts)
         files[names[piece.name]] = strip.pdf
     return files
 

@@ -12,9 +12,9 @@ from typing import get_args
 
 from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
-from sillwright.lengths import format_feet_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
+from sillwright.tell.plate_words import station_words
 from sillwright.tell.reasons import length_text, reason_for
 
 RULE_WORDS: dict[CheckKey, str] = {
@@ -103,6 +103,10 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "hole-off-piece": (
         "the hole of {marks|a bolt} would run off its piece of the {layer|plate}, and is not marked",
         "check the bolt and where the plates meet",
+    ),
+    "holes-too-near": (
+        "the holes of {marks|two bolts} in {piece|one piece of plate} leave {value|no wood} between them",
+        "ask the engineer which bolt is to hold before drilling either",
     ),
     "holes-larger-than-rule": (
         "holes are larger than the rule set allows{over|}",
@@ -254,6 +258,7 @@ def notes(findings: Sequence[PlanFinding]) -> list[PlanFinding]:
 
 
 def _filled(template: str, finding: PlanFinding) -> str:
+    station = "" if finding.station_mm is None else station_words(finding.station_mm)
     values = {
         "run": finding.run,
         "corner": " and ".join(finding.corner),
@@ -261,8 +266,8 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "about": f" ({_listed(finding.marks)})" if finding.marks else "",
         "piece": finding.piece and f"piece {finding.piece}",
         "layer": _LAYERS.get(finding.layer or 0, ""),
-        "station": "" if finding.station_mm is None else _at(finding.station_mm),
-        "near": "" if finding.station_mm is None else f" (the outermost bolt there is at {_at(finding.station_mm)})",
+        "station": station,
+        "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
@@ -297,10 +302,6 @@ def _why(code: str) -> str:
 
 def _counted(count: int | None, noun: str) -> str:
     return "" if count is None else f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def _at(station_mm: float) -> str:
-    return f"station {format_feet_inches(station_mm)}"
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -118,19 +118,19 @@ def short_fingerprint(plan: PlatesPlan) -> str:
 
 
 def checks_of(plan: PlatesPlan) -> tuple[tuple[str, Check], ...]:
-    """Every check of the plan once, with its run: bolts, pieces, then the run.
+    """Every check of the plan once, with the run whose plate it is about: bolts, pieces, then the run.
 
     What was read of a bolt that must be shot again is left out: no number of it may reach a sheet.
     """
     again = {bolt.mark for run in plan.runs for bolt in run.bolts if bolt.status == "reshoot"}
     found: dict[tuple[str, Check], None] = {}
     for run in plan.runs:
-        of_bolts = (check for bolt in run.bolts for check in bolt.checks)
-        of_pieces = (check for piece in run.pieces for check in piece.checks)
-        for check in (*of_bolts, *of_pieces, *run.overhang):
+        of_bolts = ((bolt.under_run or run.name, check) for bolt in run.bolts for check in bolt.checks)
+        of_run = (check for part in (*(piece.checks for piece in run.pieces), run.overhang) for check in part)
+        for name, check in (*of_bolts, *((run.name, check) for check in of_run)):
             if again & {check.subject, check.other}:
                 check = replace(check, measured_mm=None, u95_mm=None)
-            found[run.name, check] = None
+            found[name, check] = None
     return tuple(found)
 
 

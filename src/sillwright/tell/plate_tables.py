@@ -12,11 +12,15 @@ from sillwright.lengths import format_feet_inches
 from sillwright.plates.record import PlatesPlan, RunPlan
 from sillwright.tell.plate_findings import about, explain_plan, notes, to_decide
 from sillwright.tell.plate_view import SQUARE_TO_DEG
+from sillwright.tell.plate_words import mark_parts, stretch_words
 from sillwright.tell.wording import ADVISES
 
 
-def pieces_table(run: RunPlan) -> RenderableType:
-    """The pieces of a run: what to cut, out of what, and how many holes; a line in its place where there are none."""
+def pieces_table(run: RunPlan, parts: int = 16) -> RenderableType:
+    """The pieces of a run: what to cut, out of what, and how many holes; a line in its place where there are none.
+
+    parts : into how many an inch is marked
+    """
     if not run.pieces:
         return Text(f"Run {run.name}: not planned, see below", style="bold yellow")
     table = Table(title=Text(f"Run {run.name}", style="bold"), title_justify="left", box=None, pad_edge=False)
@@ -25,7 +29,7 @@ def pieces_table(run: RunPlan) -> RenderableType:
     ):
         table.add_column(heading, overflow="fold", no_wrap=place in (0, 1, 2, 5))
     for piece in run.pieces:
-        lengths = (format_feet_inches(mm) for mm in (piece.line_edge_mm, piece.longest_mm))
+        lengths = (format_feet_inches(mm, parts) for mm in (piece.line_edge_mm, piece.longest_mm))
         ends = (_cut(cut_deg) for cut_deg in (piece.plate.low_cut_deg, piece.plate.high_cut_deg))
         stock, holes = format_feet_inches(piece.stock_mm), str(len(piece.plate.holes))
         table.add_row(*(Text(cell) for cell in (piece.plate.name, *lengths, *ends, stock, holes)))
@@ -47,10 +51,11 @@ def plan_lines(plan: PlatesPlan) -> Iterator[str]:
     for finding in deciding:
         yield f"  {about(finding)}: {explain_plan(finding)}"
     for run in plan.runs:
-        for layer in run.splices:
-            for anchor in layer.added:
-                low, high = (format_feet_inches(mm) for mm in (anchor.low_mm, anchor.high_mm))
-                yield f"  Run {run.name}: an anchor to add, if approved, between stations {low} and {high}."
+        low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
+        for layer, splice in enumerate(run.splices, start=1):
+            for anchor in splice.added:
+                where = stretch_words(anchor, low_mm, mark_parts(plan.lumber))
+                yield f"  Run {run.name}, layer {layer}: an anchor to add, if approved, {where} from the run's low end."
     for finding in notes(plan.findings):
         yield f"  Note. {about(finding)}: {explain_plan(finding)}"
     yield f"Rules: {plan.rules.name}. {ADVISES} The local code, the drawings and the engineer come first."

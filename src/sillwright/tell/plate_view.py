@@ -92,6 +92,6 @@ def _disc(hole: Hole) -> shapely.Polygon:
     return shapely.Point(hole.from_low_end_mm, hole.from_line_mm).buffer(hole.drill_mm / 2.0)
 
 
-def both_units(mm: float) -> str:
-    """A length as feet and inches, and in mm."""
-    return f"{format_feet_inches(mm)} ({mm:.1f} mm)"
+def both_units(mm: float, parts: int = 16) -> str:
+    """A length as feet and inches to 1/``parts`` in, and in mm."""
+    return f"{format_feet_inches(mm, parts)} ({mm:.1f} mm)"

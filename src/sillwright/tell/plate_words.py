@@ -45,11 +45,16 @@ def mark_parts(lumber: Lumber) -> int:
     return 32 if lumber.mark_mm < MM_PER_INCH / 24.0 else 16
 
 
-def drill_words(drill_mm: float) -> str:
-    """A drill by the inch where it is one, else in millimetres."""
+def drill_inches(drill_mm: float) -> str | None:
+    """A drill by the inch; None where no size of the inch rule is it."""
     if abs(drill_mm - round(drill_mm / MM_PER_INCH * 32) * MM_PER_INCH / 32) < _SAME_MM:
         return format_inches(drill_mm, 32)
-    return f"{drill_mm:.1f} mm"
+    return None
+
+
+def drill_words(drill_mm: float) -> str:
+    """A drill by the inch where it is one, else in millimetres."""
+    return drill_inches(drill_mm) or f"{drill_mm:.1f} mm"
 
 
 def listed(names: Sequence[str]) -> str:
