@@ -358,3 +358,14 @@ def test_at_a_mitre_the_anchors_asked_for_are_those_the_rule_on_the_piece_asks_f
     assert check.measured_mm == pytest.approx(away_mm, abs=MARK_MM)
     asked = [anchor for anchor in plan.runs[0].splices[0].added if anchor.wanted_by == "end"]
     assert (check.verdict == "does not") == bool(asked) == (away_mm > 305.0)
+
+
+def test_a_plate_that_lies_beyond_all_bolts_is_not_told_as_a_run_without_bolts() -> None:
+    table = a_table()
+    table["run"][1]["ends"] = {"station": "30 ft"}
+    east = bolts("E", (EAST_CROSSING_MM - 900.0, EAST_CROSSING_MM - 700.0))
+    plan = plan_job(a_survey(east=east), some_inputs(table))
+    assert plan.runs[1].pieces
+    assert not found(plan, "no-bolts")
+    assert [(one.run, one.layer) for one in found(plan, "no-bolt-under-plate")] == [("east", 1)]
+    assert {mark for one in found(plan, "bolt-beyond-plate") for mark in one.marks} == {"E1", "E2"}

@@ -37,6 +37,7 @@ PlanCode = Literal[
     "holes-larger-than-rule",  # the drill is larger than the rule set allows
     "holes-smaller-than-rule",
     # of pieces and runs against rules
+    "no-bolt-under-plate",  # a planned plate over which no bolt can be counted on: every anchor is to be added
     "piece-fails-rule",
     "piece-rule-unsure",
     "overhang-fails-rule",

@@ -48,7 +48,8 @@ def of_checks(checks: Iterable[Check], run: str) -> list[PlanFinding]:
 def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
     """What the splice plans say; bolts beyond a layer are told of by their own code, once for all layers.
 
-    A bolt near an end of a layer above the first, which no rule speaks of, is only noted.
+    A bolt near an end of a layer above the first, which no rule speaks of, is only noted. A plate without bolts is none
+    where nothing was found: they may lie beyond it, or be the engineer's.
     """
     found = []
     for layer, plan in enumerate(splices, start=1):
@@ -58,7 +59,7 @@ def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
             weight: Weight = "note" if layer > 1 and one.code in ("bolt-near-end", "bolt-near-joint") else "decide"
             found.append(
                 PlanFinding(
-                    one.code,
+                    "no-bolt-under-plate" if one.code == "no-bolts" else one.code,
                     weight,
                     run=run,
                     marks=one.marks,

@@ -77,7 +77,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     ),
     "bolt-straighten": (
         "{marks|a bolt} {marks?leans/lean} too far for a hole of this size, or for a nut to bear flat",
-        "holes are marked over the foot, so straighten {marks?it/them} first, and ask before bending: no source sets a "
+        "holes go over the foot, so straighten {marks?it/them} first, and ask before bending: no source sets a "
         "limit for it",
     ),
     "bolt-beyond-plate": (
@@ -115,6 +115,10 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "holes-smaller-than-rule": (
         "holes are smaller than the rule set asks{over|}",
         "change {key|[layout] hole_over}",
+    ),
+    "no-bolt-under-plate": (
+        "no bolt that can be counted on stands under the {layer|plate}",
+        "check where the run begins and ends, and settle its bolts, before anything is cut",
     ),
     "piece-fails-rule": (
         "{piece|a piece of plate} does not meet {rule|a rule}{about|}",
