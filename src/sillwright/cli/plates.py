@@ -76,6 +76,8 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
     earlier = _earlier(folder)
     for name in files:
         path = folder / name
+        if path.parent != folder and path.parent.exists() and not path.parent.is_dir():
+            raise click.UsageError(f"{path.parent} is a file where a folder is to go. Move it away, then plan again.")
         if path.is_dir() or (path.exists() and name not in earlier):
             raise click.UsageError(f"{path} is there already, and no plan wrote it. Move it away, then plan again.")
     # The record goes first and tells what is there; a strip that is gone from it is then no file of this plan.
