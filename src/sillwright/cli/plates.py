@@ -104,10 +104,9 @@ def _print(plan: PlatesPlan) -> None:
     from rich.console import Console
 
     from sillwright.tell.plate_tables import pieces_table, plan_lines
-    from sillwright.tell.plate_words import mark_parts
 
     console = Console()
     for run in plan.runs:
-        console.print(pieces_table(run, mark_parts(plan.lumber)))
+        console.print(pieces_table(plan, run))
     for line in plan_lines(plan):
         console.print(line, highlight=False, markup=False)
