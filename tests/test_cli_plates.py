@@ -327,3 +327,14 @@ def test_a_plate_too_wide_for_the_paper_is_told_which_paper_takes_it_and_writes_
     assert run(monkeypatch, "plates", folder) == 2
     assert "Print it on a roll: --paper roll." in " ".join(capsys.readouterr().err.split())
     assert files_in(folder) == {"survey.json", "job.toml"}
+
+
+def test_a_file_where_the_strips_folder_is_to_go_is_told_before_anything_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = a_folder(tmp_path / "out")
+    (folder / "strips").write_text("mine")
+    before = files_in(folder)
+    assert run(monkeypatch, "plates", folder) == 2
+    assert "strips is a file" in capsys.readouterr().err
+    assert files_in(folder) == before

@@ -11,9 +11,11 @@ import pypdfium2
 import pypdfium2.raw as pdfium_c
 import pytest
 
+from plate_jobs import a_survey, a_table, some_inputs
 from plate_sheet_plans import PLANS, corner_plan, doubtful_plan, long_plan
 from sillwright.lengths import MM_PER_INCH, parse_length_mm
 from sillwright.plates.findings import PlanFinding
+from sillwright.plates.plan import plan_job
 from sillwright.plates.record import PlatesPlan
 from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
@@ -285,6 +287,19 @@ def test_lengths_of_pieces_are_the_records_to_the_jobs_own_marks() -> None:
                 assert row.name == piece.plate.name
                 assert parse_length_mm(row.line_edge) == pytest.approx(piece.line_edge_mm, abs=1e-6)
                 assert abs(parse_length_mm(row.far_edge) - piece.far_edge_mm) <= plan.lumber.mark_mm / 2 + 1e-6
+
+
+def test_a_piece_is_told_to_come_from_the_stick_that_the_cut_list_cuts_it_from() -> None:
+    """Short pieces share a stick that is longer than either needs alone."""
+    table = a_table(plate={"size": "2x6", "layers": 1}, layout={"stock": ["12 ft", "8 ft", "20 ft"]})
+    table["run"][0]["begins"], table["run"][1]["ends"] = {"station": "3200 mm"}, {"station": "1500 mm"}
+    plan = plan_job(a_survey(), some_inputs(table))
+    cut = {piece.name: stick for stick in plan.cut_lists[0].cuts.stocks for piece in stick.pieces}
+    longer = [one for run in plan.runs for one in run.pieces if cut[one.plate.name].length_mm > one.stock_mm]
+    assert longer
+    for run in plan.runs:
+        for row in run_rows(plan, run).pieces:
+            assert parse_length_mm(row.stock) == pytest.approx(cut[row.name].length_mm)
 
 
 def test_a_corner_in_doubt_puts_its_pieces_in_brackets_until_the_angle_is_checked() -> None:

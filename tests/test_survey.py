@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from plate_jobs import a_survey
 from sillwright.errors import JobError
 from sillwright.survey import (
     STATUS_ORDER,
@@ -48,7 +51,7 @@ FINDINGS = several(st.builds(Finding, WORDS, several(WORDS), several(st.integers
 BOLTS = st.builds(
     BoltRecord,
     *(WORDS, MAYBE, MAYBE, MAYBE, MAYBE, MAYBE, MAYBE, st.sampled_from(["photos", "stated", None]), LENGTHS),
-    *(st.builds(BoltU95, MAYBE, MAYBE, MAYBE, MAYBE, MAYBE, MAYBE), several(WORDS), STATUS, FINDINGS),
+    *(st.builds(BoltU95, *[st.none() | LENGTHS.map(abs)] * 6), several(WORDS), STATUS, FINDINGS),
 )
 CARDS = st.builds(CardRecord, st.integers(1, 20), LENGTHS, LENGTHS, LENGTHS, LENGTHS, FINDINGS)
 RUNS = st.builds(
@@ -68,7 +71,18 @@ PHOTOS = st.builds(
     st.none() | st.builds(CameraRecord, st.integers(1, 9000), st.integers(1, 9000), MATRIX, st.tuples(*[LENGTHS] * 5)),
     several(st.builds(ViewRecord, WORDS, MATRIX, ROW)),
 )
-SURVEYS = st.builds(Survey, WORDS, several(RUNS), several(CORNERS), several(PHOTOS), WORDS, WORDS)
+
+
+def named_apart(survey: Survey) -> Survey:
+    """No two runs and no two bolts of one name, as measure writes them."""
+    runs = []
+    for at, run in enumerate(survey.runs):
+        bolts = (replace(bolt, mark=f"{bolt.mark}{at}.{place}") for place, bolt in enumerate(run.bolts))
+        runs.append(replace(run, name=f"{run.name}{at}", bolts=tuple(bolts)))
+    return replace(survey, runs=tuple(runs))
+
+
+SURVEYS = st.builds(Survey, WORDS, several(RUNS), several(CORNERS), several(PHOTOS), WORDS, WORDS).map(named_apart)
 
 
 @settings(max_examples=40, deadline=None)
@@ -138,6 +152,35 @@ def test_a_file_that_is_no_survey_is_refused_with_what_to_do(tmp_path: Path, tex
     with pytest.raises(JobError, match=said) as caught:
         read_survey(path)
     assert "survey.json" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("keys", "value", "said"),
+    [
+        (("runs", 0, "bolts", 0, "station_mm"), float("nan"), "N1: station_mm is nan"),
+        (("runs", 0, "bolts", 0, "setback_mm"), "70 mm", "setback_mm is '70 mm'"),
+        (("runs", 0, "bolts", 0, "setback_mm"), True, "setback_mm is True"),
+        (("runs", 0, "bolts", 0, "u95", "setback_mm"), -0.5, "half-width of setback_mm is -0.5"),
+        (("runs", 0, "bolts", 0, "status"), "fine", "N1: the status is 'fine'"),
+        (("runs", 0, "bolts", 0, "mark"), "N2", 'bolt "N2" is there 2 times'),
+        (("runs", 0, "scale_u95_ratio"), float("inf"), "north: scale_u95_ratio is inf"),
+        (("runs", 1, "name"), "north", 'run "north" is there 2 times'),
+        (("corners", 0, "station_mm", "north"), None, "station_mm holds nothing"),
+        (("corners", 0, "station_mm", "north"), "5 m", "station_mm is '5 m'"),
+    ],
+)
+def test_a_record_that_somebody_changed_into_what_no_measurement_writes_is_refused(
+    tmp_path: Path, keys: tuple[Any, ...], value: Any, said: str
+) -> None:
+    path = tmp_path / "survey.json"
+    body = to_json(a_survey())
+    part = body
+    for key in keys[:-1]:
+        part = part[key]
+    part[keys[-1]] = value
+    path.write_text(json.dumps(body))
+    with pytest.raises(JobError, match=re.escape(said)):
+        read_survey(path)
 
 
 def test_a_missing_survey_is_refused_with_its_name(tmp_path: Path) -> None:

@@ -8,9 +8,11 @@ of the zero mark of the run's lowest-numbered card; setback is Y where the bolt'
 from __future__ import annotations
 
 import json
+import math
 import os
 import tempfile
-from dataclasses import asdict, dataclass, field
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -232,13 +234,13 @@ def write_aside(path: Path, content: bytes) -> None:
 def read_survey(path: Path) -> Survey:
     """Read a survey.json this package wrote back into records.
 
-    Raises JobError where the file is missing, is not JSON, or is of another format.
+    Raises JobError where the file is missing, is not JSON, is of another format, or holds what no measurement writes.
     """
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
         if body.get("format") != FORMAT:
             raise JobError(f"{path} is survey format {body.get('format')!r}; this version reads format {FORMAT}.")
-        return Survey(
+        survey = Survey(
             name=body["name"],
             runs=tuple(_run(run) for run in body["runs"]),
             corners=tuple(
@@ -257,10 +259,56 @@ def read_survey(path: Path) -> Survey:
             measured_with=dict(body.get("measured_with", {})),
             libraries=dict(body.get("libraries", {})),
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
-        if isinstance(fault, JobError):
+        fault = next(_unsound(survey), None)
+        if fault is not None:
+            raise JobError(f"{path}: {fault}. The file was changed after it was measured: run measure again.")
+        return survey
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        if isinstance(error, JobError):
             raise
-        raise JobError(f"{path} is not a survey this version can read ({fault}). Run measure again.") from fault
+        raise JobError(f"{path} is not a survey this version can read ({error}). Run measure again.") from error
+
+
+def _unsound(survey: Survey) -> Iterator[str]:
+    """What no measurement writes: numbers that are none, a status that is none, two runs or two bolts of one name."""
+    yield from _wrong_values(survey, "")
+    for kind, names in (
+        ("run", [run.name for run in survey.runs]),
+        ("bolt", [bolt.mark for run in survey.runs for bolt in run.bolts]),
+    ):
+        for name in dict.fromkeys(names):
+            if names.count(name) > 1:
+                yield f'{kind} "{name}" is there {names.count(name)} times'
+
+
+def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:
+    if is_dataclass(value):
+        own = getattr(value, "mark", getattr(value, "name", getattr(value, "number", "")))
+        inside = f"{where}{own}: " if own != "" and not isinstance(value, Survey) else where
+        for each in fields(value):
+            least = 0.0 if isinstance(value, BoltU95) else -math.inf
+            found = getattr(value, each.name)
+            if isinstance(found, float) and found < least:
+                yield f"{inside}the half-width of {each.name} is {found:g}"
+            yield from _wrong_values(found, inside, each.name)
+    elif isinstance(value, (tuple, list, dict)):
+        for item in value.values() if isinstance(value, dict) else value:
+            if item is None:
+                yield f"{where}{name} holds nothing where a number belongs"
+            yield from _wrong_values(item, where, name)
+    elif name == "status" and value not in STATUS_ORDER:
+        yield f"{where}the status is {value!r}"
+    elif name in ("mark", "name") and not isinstance(value, str):
+        yield f"{where}a {name} is {value!r}, which is no text"
+    elif name.endswith(_NUMBERS) and value is not None and not _is_number(value):
+        yield f"{where}{name} is {value!r}, which is no number"
+
+
+_NUMBERS = ("_mm", "_deg", "_ratio", "slope", "rotation")
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _known(kind: Any, body: dict[str, Any]) -> dict[str, Any]:

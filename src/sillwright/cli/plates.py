@@ -76,6 +76,8 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
     earlier = _earlier(folder)
     for name in files:
         path = folder / name
+        if path.parent != folder and path.parent.exists() and not path.parent.is_dir():
+            raise click.UsageError(f"{path.parent} is a file where a folder is to go. Move it away, then plan again.")
         if path.is_dir() or (path.exists() and name not in earlier):
             raise click.UsageError(f"{path} is there already, and no plan wrote it. Move it away, then plan again.")
     # The record goes first and tells what is there; a strip that is gone from it is then no file of this plan.
@@ -102,10 +104,9 @@ def _print(plan: PlatesPlan) -> None:
     from rich.console import Console
 
     from sillwright.tell.plate_tables import pieces_table, plan_lines
-    from sillwright.tell.plate_words import mark_parts
 
     console = Console()
     for run in plan.runs:
-        console.print(pieces_table(run, mark_parts(plan.lumber)))
+        console.print(pieces_table(plan, run))
     for line in plan_lines(plan):
         console.print(line, highlight=False, markup=False)

@@ -201,6 +201,7 @@ class BoltPlan:
 class PlannedPiece:
     """One piece with its lengths written out, the stock it needs at least, and the rules held against it.
 
+    stock_mm : the shortest stock that serves the piece alone; the cut lists may take it from a longer one
     line_edge_mm, far_edge_mm, longest_mm : along the chalk-line edge, the other edge, and from long point to long point
     checks : of a first-layer piece; none of the layers above, which the same bolts hold
     """
@@ -322,3 +323,9 @@ class PlatesPlan:
     def pieces(self) -> tuple[PlatePiece, ...]:
         """Every piece of every run."""
         return tuple(piece.plate for run in self.runs for piece in run.pieces)
+
+    @property
+    def sticks_mm(self) -> dict[str, float]:
+        """By the name of each piece, how long the stick is that the cut lists take it from."""
+        sticks = (stick for cut in self.cut_lists for stick in cut.cuts.stocks)
+        return {piece.name: stick.length_mm for stick in sticks for piece in stick.pieces}

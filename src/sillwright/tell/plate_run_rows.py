@@ -214,7 +214,7 @@ def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRo
         format_feet_inches(planned.longest_mm, parts),
         _saw_words(piece, "low"),
         _saw_words(piece, "high"),
-        format_feet_inches(planned.stock_mm),
+        format_feet_inches(plan.sticks_mm.get(piece.name, planned.stock_mm)),
         ", ".join(tags),
     )
 

@@ -16,11 +16,8 @@ from sillwright.tell.plate_words import mark_parts, stretch_words
 from sillwright.tell.wording import ADVISES
 
 
-def pieces_table(run: RunPlan, parts: int = 16) -> RenderableType:
-    """The pieces of a run: what to cut, out of what, and how many holes; a line in its place where there are none.
-
-    parts : into how many an inch is marked
-    """
+def pieces_table(plan: PlatesPlan, run: RunPlan) -> RenderableType:
+    """The pieces of a run: what to cut, out of what, and how many holes; a line in its place where there are none."""
     if not run.pieces:
         return Text(f"Run {run.name}: not planned, see below", style="bold yellow")
     table = Table(title=Text(f"Run {run.name}", style="bold"), title_justify="left", box=None, pad_edge=False)
@@ -28,10 +25,12 @@ def pieces_table(run: RunPlan, parts: int = 16) -> RenderableType:
         ("Piece", "Chalk-line edge", "Long points", "Low end", "High end", "From stock", "Holes")
     ):
         table.add_column(heading, overflow="fold", no_wrap=place in (0, 1, 2, 5))
+    parts, sticks_mm = mark_parts(plan.lumber), plan.sticks_mm
     for piece in run.pieces:
         lengths = (format_feet_inches(mm, parts) for mm in (piece.line_edge_mm, piece.longest_mm))
         ends = (_cut(cut_deg) for cut_deg in (piece.plate.low_cut_deg, piece.plate.high_cut_deg))
-        stock, holes = format_feet_inches(piece.stock_mm), str(len(piece.plate.holes))
+        stock = format_feet_inches(sticks_mm.get(piece.plate.name, piece.stock_mm))
+        holes = str(len(piece.plate.holes))
         table.add_row(*(Text(cell) for cell in (piece.plate.name, *lengths, *ends, stock, holes)))
     return table
 

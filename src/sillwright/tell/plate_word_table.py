@@ -24,7 +24,7 @@ CHECK_SAYS: dict[CheckKey, str] = {
     "spacing": "{subject} and {other} stand {measured} apart",
     "end-largest": "{subject} stands {measured} from the {other}{of}",
     "end-least": "{subject} stands {measured} from the {other}{of}",
-    "bolts-a-piece": "{measured} bolts surely stand in {piece}",
+    "bolts-a-piece": "Bolts that surely stand in {piece}: {measured}",
     "short-wall-middle": "{subject} stands {measured} from the {other}, {piece}",
     "across": "{subject} stands {measured} in from the chalk line",
     "concrete-edge": "{subject} stands {measured} from the concrete's edge{side}",
