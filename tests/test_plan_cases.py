@@ -369,3 +369,17 @@ def test_a_plate_that_lies_beyond_all_bolts_is_not_told_as_a_run_without_bolts()
     assert not found(plan, "no-bolts")
     assert [(one.run, one.layer) for one in found(plan, "no-bolt-under-plate")] == [("east", 1)]
     assert {mark for one in found(plan, "bolt-beyond-plate") for mark in one.marks} == {"E1", "E2"}
+
+
+@pytest.mark.parametrize(("from_edge_mm", "doubted"), [(7.6, True), (9.0, False)])
+def test_a_bolt_perhaps_too_near_the_edge_of_the_neighbours_plate_is_told(from_edge_mm: float, doubted: bool) -> None:
+    """The Canadian set has no rule across the plate; the hole's radius is 7.1 mm, and the bolt is known to 1 mm."""
+    east = bolts("E", (EAST_CROSSING_MM + from_edge_mm, *EAST_BOLTS_MM[1:]), setback_mm=100.0)
+    east[0] = replace(east[0], u95=replace(east[0].u95, station_mm=1.0))
+    table = a_table(plate={"size": "2x6", "layers": 1}, layout={"hole_over": "1/16 in"})
+    plan = plan_job(a_survey(east=east, angle_deg=90.0), some_inputs(table, rules="nbc-2020"))
+    bolt = bolt_of(plan, "E1")
+    assert [hole.run for hole in bolt.holes] == ["north"]
+    assert ("near-plate-edge" in bolt.doubts) == doubted
+    told = [one for one in found(plan, "bolt-cannot-tell") if "E1" in one.marks]
+    assert [("near-plate-edge" in one.facts) for one in told] == ([True] if doubted else [])

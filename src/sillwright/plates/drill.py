@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from sillwright.judge.passes import HolePlace
-from sillwright.judge.verdicts import TOUCHES_MM
+from sillwright.judge.verdicts import TOUCHES_MM, under_plate
 from sillwright.plates.cover import Cover, Covered
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.holes import Drilling, in_piece, lies_on, marked_hole, place_of
 from sillwright.plates.inputs import PlanInputs
 from sillwright.plates.lay import LaidRun
-from sillwright.plates.piece import Hole, PlatePiece
+from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
 from sillwright.plates.record import HolePlan
 from sillwright.survey import RunRecord
 
@@ -86,14 +86,25 @@ def _hole(
 ) -> tuple[PlatePiece, Hole] | None:
     """The piece that holds the whole hole, and the hole; None where none does."""
     layout, drill_mm = inputs.job.layout, inputs.drill_mm
-    angle_doubt = covered.corner is not None and covered.corner.record.status != "ok"
+    doubts = _carried_doubts(covered, run.plate_width_mm, drill_mm)
     for piece in row:
         place = place_of(in_piece(piece, covered.bolt, run.scale_u95_ratio), one, inputs.stack_mm)
         assert place is not None
-        hole = marked_hole(piece, place, one, drill_mm, layout.mark_mm, angle_doubt)
+        hole = marked_hole(piece, place, one, drill_mm, layout.mark_mm, doubts)
         if lies_on(piece, hole.from_low_end_mm, hole.from_line_mm, drill_mm / 2.0):
             return piece, hole
     return None
+
+
+def _carried_doubts(covered: Covered, width_mm: float, drill_mm: float) -> tuple[HoleDoubt, ...]:
+    """What the neighbour's plate adds to a bolt's doubts: the corner's own, and how near it comes to that plate's edge
+    (its own plate's is judged in ``judge.passes``)."""
+    if covered.corner is None:
+        return ()
+    doubts: list[HoleDoubt] = [] if covered.corner.record.status == "ok" else ["angle-unsure"]
+    if under_plate(covered.bolt, width_mm, drill_mm / 2.0) != "meets":
+        doubts.append("near-plate-edge")
+    return tuple(doubts)
 
 
 def _told(piece: PlatePiece, hole: Hole) -> HolePlan:

@@ -72,15 +72,19 @@ def in_piece(piece: PlatePiece, bolt: BoltRecord, scale_u95_ratio: float) -> Bol
 
 
 def marked_hole(
-    piece: PlatePiece, place: HolePlace, work: Drilling, drill_mm: float, mark_mm: float, angle_doubt: bool = False
+    piece: PlatePiece,
+    place: HolePlace,
+    work: Drilling,
+    drill_mm: float,
+    mark_mm: float,
+    doubts: tuple[HoleDoubt, ...] = (),
 ) -> Hole:
     """The hole on the nearest marks from the piece's low end and chalk-line edge; what that rounds off is in its u95.
 
-    angle_doubt : the place was carried over by a corner that is ``check``
+    doubts : what this piece adds to the bolt's own
     """
     along_mm, across_mm = place.station_mm - piece.low_mm, place.setback_mm
     marked_along_mm, marked_across_mm = to_mark_mm(along_mm, mark_mm), to_mark_mm(across_mm, mark_mm)
-    doubts: tuple[HoleDoubt, ...] = (*work.doubts, "angle-unsure") if angle_doubt else work.doubts
     return Hole(
         work.mark,
         marked_along_mm,
@@ -88,7 +92,7 @@ def marked_hole(
         drill_mm,
         _with(place.u95_along_mm, marked_along_mm - along_mm),
         _with(place.u95_across_mm, marked_across_mm - across_mm),
-        doubts,
+        tuple(dict.fromkeys((*work.doubts, *doubts))),
     )
 
 

@@ -241,6 +241,12 @@ class RunPlan:
     line_shift: ShiftAdvice | None
     shims: tuple[Shim, ...]
 
+    @property
+    def first_low_mm(self) -> float:
+        """The station of the first plate's low end on the chalk-line edge, 0 where there is none: shims and anchors to
+        add are told from it, since at a butted corner the plates above begin elsewhere."""
+        return min((piece.plate.low_mm for piece in self.pieces if piece.plate.layer == 1), default=0.0)
+
 
 @dataclass(frozen=True)
 class CornerPlan:

@@ -205,7 +205,7 @@ def _of_bolts(record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: J
         ("bolt-check", [bolt for bolt in bolts if bolt.status == "check"]),
         ("bolt-engineer", [bolt for bolt in bolts if bolt.passing.verdict == "engineer" and bolt.status != "reshoot"]),
         ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
-        ("bolt-cannot-tell", [bolt for bolt in bolts if bolt.passing.verdict == "cannot tell"]),
+        ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt)]),
         ("hole-tolerance", [bolt for bolt in bolts if bolt.holes and not _known_within(bolt, half_mm[bolt.mark])]),
     ]
     for code, about in kinds:
@@ -219,6 +219,11 @@ def _of_bolts(record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: J
         yield PlanFinding("bolt-left-out", run=record.name, marks=run.laid.left_out)
 
 
+def _cannot_tell(bolt: BoltPlan) -> bool:
+    """Whether it passes, or whether a neighbour's plate has wood all round it."""
+    return bolt.passing.verdict == "cannot tell" or "near-plate-edge" in bolt.doubts
+
+
 def _known_within(bolt: BoltPlan, half_mm: float) -> bool:
     """Whether the mark's half-widths are known, and not over half of what the hole is larger than the bolt."""
     if bolt.u95_along_mm is None or bolt.u95_across_mm is None:
@@ -229,7 +234,8 @@ def _known_within(bolt: BoltPlan, half_mm: float) -> bool:
 def _facts(code: PlanCode, bolt: BoltPlan) -> tuple[str, ...]:
     if code in ("bolt-reshoot", "bolt-check"):
         return bolt.reasons
-    return bolt.passing.codes if code in ("bolt-engineer", "bolt-cannot-tell") else ()
+    near = tuple(doubt for doubt in bolt.doubts if doubt == "near-plate-edge")
+    return (*bolt.passing.codes, *near) if code in ("bolt-engineer", "bolt-cannot-tell") else ()
 
 
 def _of_length(run: RunWork) -> Iterator[PlanFinding]:

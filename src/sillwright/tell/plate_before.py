@@ -164,16 +164,15 @@ def _reasons(bolt: BoltPlan) -> str:
 
 def _anchors(plan: PlatesPlan, run: RunPlan) -> Iterator[str]:
     """The stretches that want an anchor each, gathered by layer and by what asks for them."""
-    low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
     for name, splice in zip(LAYERS, run.splices, strict=False):
         stretches: dict[str, list[str]] = {}
         for anchor in splice.added:
             stretches.setdefault(WANTED_WORDS[anchor.wanted_by], []).append(
-                stretch_words(anchor, low_mm, mark_parts(plan.lumber))
+                stretch_words(anchor, run.first_low_mm, mark_parts(plan.lumber))
             )
         for why, found in stretches.items():
             where = "anywhere in this stretch" if len(found) == 1 else "anywhere in each of these stretches"
-            yield f"{name.capitalize()} plate, {why}: one {where}, from the run's low end: {'; '.join(found)}."
+            yield f"{name.capitalize()} plate, {why}: one {where}, from the first plate's low end: {'; '.join(found)}."
 
 
 def _line(run: RunPlan) -> Iterator[str]:

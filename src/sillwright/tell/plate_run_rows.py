@@ -104,7 +104,7 @@ class HoleRow:
 
 @dataclass(frozen=True)
 class ShimRow:
-    """One place for a shim: how far from the run's low end, under what, and its height or who is to be asked there.
+    """One place for a shim: how far from the first plate's low end, under what, its height or who is to be asked there.
 
     doubtful : nothing is to be set before it was read again or somebody was asked
     """
@@ -314,10 +314,9 @@ def _no_hole(bolt: BoltPlan, run: RunPlan) -> tuple[str, tuple[str, ...]]:
 
 
 def _shim_rows(plan: PlatesPlan, run: RunPlan) -> tuple[ShimRow, ...]:
-    low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
     return tuple(
         ShimRow(
-            format_feet_inches(shim.place.station_mm - low_mm),
+            format_feet_inches(shim.place.station_mm - run.first_low_mm),
             shim_place_words(shim),
             shim_height_words(shim),
             shim.doubtful or shim.verdict not in ("none", "shim"),
@@ -331,7 +330,7 @@ def _shim_lines(run: RunPlan) -> Iterator[str]:
     """What each verdict asks for, once, with the places counted."""
     if not run.shims:
         return
-    yield "Shims go between first and second plate, from the run's low end along the chalk-line edge."
+    yield "Shims go between first and second plate, from the first plate's low end along the chalk-line edge."
     for verdict in ("engineer", "grout", "not read"):
         there = [shim for shim in run.shims if shim.verdict == verdict]
         if there:

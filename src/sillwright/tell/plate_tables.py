@@ -50,11 +50,13 @@ def plan_lines(plan: PlatesPlan) -> Iterator[str]:
     for finding in deciding:
         yield f"  {about(finding)}: {explain_plan(finding)}"
     for run in plan.runs:
-        low_mm = min((piece.plate.low_mm for piece in run.pieces), default=0.0)
         for layer, splice in enumerate(run.splices, start=1):
             for anchor in splice.added:
-                where = stretch_words(anchor, low_mm, mark_parts(plan.lumber))
-                yield f"  Run {run.name}, layer {layer}: an anchor to add, if approved, {where} from the run's low end."
+                where = stretch_words(anchor, run.first_low_mm, mark_parts(plan.lumber))
+                yield (
+                    f"  Run {run.name}, layer {layer}: an anchor to add, if approved, {where} from the first plate's "
+                    "low end."
+                )
     for finding in notes(plan.findings):
         yield f"  Note. {about(finding)}: {explain_plan(finding)}"
     yield f"Rules: {plan.rules.name}. {ADVISES} The local code, the drawings and the engineer come first."
