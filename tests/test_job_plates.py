@@ -41,7 +41,7 @@ def test_an_end_is_a_corner_a_station_or_the_concretes_end() -> None:
 @pytest.mark.parametrize("end", [{}, {"corner": "east", "station": "1 in"}])
 def test_an_end_that_says_nothing_or_two_things_is_told_what_to_write(end: dict[str, str]) -> None:
     told = fault({"begins": end})
-    assert 'run "north", [begins]' in told
+    assert 'run "north", [run.begins]' in told
     assert 'corner = "the other run"' in told
 
 

@@ -290,7 +290,9 @@ def _place(loc: tuple[int | str, ...], document: dict[str, Any]) -> str:
             name = here.get("name") if isinstance(here, dict) else None
             words[-1] += f' "{name}"' if isinstance(name, str) and name.isprintable() and name else f" {part + 1}"
         else:
-            words.append(f"[{part}]" if isinstance(here, dict) else part)
+            # A table within a [[run]] is headed [run.begins].
+            heading = f"run.{part}" if words and words[0].startswith("run ") else part
+            words.append(f"[{heading}]" if isinstance(here, dict) else part)
     return ", ".join(words)
 
 

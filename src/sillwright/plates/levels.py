@@ -155,7 +155,9 @@ def _columns(header: Sequence[str], name: str) -> dict[str, tuple[int, str]]:
     for i, cell in enumerate(header):
         match = _HEADING.fullmatch(cell.casefold())
         if match is None or match[1] not in _KNOWN:
-            raise JobError(f"{name}, row 1: column {cell!r} is not known. Columns are {', '.join(_KNOWN)}.")
+            raise JobError(
+                f"{name}, row 1: column {cell!r} is not known. Columns are {', '.join(_KNOWN)}, parted by commas."
+            )
         if match[1] in columns:
             raise JobError(f"{name}, row 1: column {match[1]} is there twice. Keep one.")
         unit = match[2] or ""

@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from sillwright.errors import JobError
+from sillwright.lengths import format_feet_inches
 from sillwright.plates.splice import MARK_MM, STOCK_MM, SplicePlan, SpliceRun, bolts_on, check_run, lay, stations
 from sillwright.plates.splice_findings import SpliceFinding, findings_at
 from sillwright.plates.splice_rule import EPS_MM, AnchorRule, judge_ends, judge_gaps
@@ -56,8 +57,8 @@ def plan_second_layer(
         cuts, plan = lay(run, layer)
     except JobError as fault:
         raise JobError(
-            f"{run.name}: no second plate of this stock has its joints {stagger_mm:.0f} mm or more from those of the "
-            "first and pieces as long as that. Name longer stock, or state a smaller stagger."
+            f"{run.name}: no second plate of this stock has its joints {format_feet_inches(stagger_mm)} or more from "
+            "those of the first and pieces as long as that. Name longer stock, or state a smaller stagger."
         ) from fault
     findings = [SpliceFinding("bolt-off-plate", marks=off)] if off else []
     for cut in cuts:

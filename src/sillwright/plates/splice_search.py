@@ -27,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sillwright.errors import JobError
+from sillwright.lengths import format_feet_inches
 from sillwright.plates.splice_rule import EPS_MM, AnchorRule, Ends, Gaps, Ints
 
 NEVER = 1 << 61
@@ -111,8 +112,8 @@ def best_joints(layer: Layer) -> tuple[int, ...]:
     pieces, best = search.best
     if best >= NEVER:
         raise JobError(
-            f"{layer.name}: no plan of plate fits: the longest stock is {max(layer.stock_mm):.0f} mm, and joints must "
-            f"leave pieces of {layer.shortest_mm:.0f} mm at least. Name longer stock."
+            f"{layer.name}: no plan of plate fits: the longest stock is {format_feet_inches(max(layer.stock_mm))}, and "
+            f"joints must leave pieces of {format_feet_inches(layer.shortest_mm)} at least. Name longer stock."
         )
     if pieces == 1:
         return ()
