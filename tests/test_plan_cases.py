@@ -30,7 +30,7 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import BoltPlan, PlatesPlan
 from sillwright.survey import BoltRecord, Finding
-from sillwright.tell.plate_job_rows import checks_of
+from sillwright.tell.plate_job_rows import checks_of, job_rows
 
 
 def layout(**keys: Any) -> dict[str, Any]:
@@ -173,6 +173,27 @@ def test_larger_holes_than_the_rules_have_are_noted() -> None:
     (finding,) = found(plan, "holes-larger-than-rule")
     assert (finding.weight, finding.value_mm) == ("note", pytest.approx(6.35))
     assert {round(hole.drill_mm, 6) for piece in plan.pieces for hole in piece.holes} == {19.05}
+
+
+@pytest.mark.parametrize(
+    ("over_mm", "told"),
+    [
+        (25.4 / 16 + 0.01, {"holes-larger-than-rule"}),
+        (25.4 / 16, set()),
+        (25.4 / 16 - 0.01, set()),
+        (25.4 / 32 + 0.01, set()),
+        (25.4 / 32, set()),
+        (25.4 / 32 - 0.01, {"holes-smaller-than-rule"}),
+    ],
+)
+def test_holes_are_held_to_both_limits_of_how_much_larger_they_are(over_mm: float, told: set[str]) -> None:
+    """NDS 2015 to 2024, 12.1.3.2: bolt holes are 1/32 to 1/16 in larger than the bolt."""
+    plan = plan_job(a_survey(), some_inputs(layout(hole_over=f"{over_mm!r} mm")))
+    assert {one.code for one in plan.findings if one.code.startswith("holes-")} == told
+    rows = {row.rule: row for row in job_rows(plan).rule_rows}
+    for code, side in (("holes-larger-than-rule", "at most"), ("holes-smaller-than-rule", "at least")):
+        (row,) = [row for rule, row in rows.items() if f"a hole is {side}" in rule]
+        assert bool(row.fails) is (code in told)
 
 
 def test_a_print_that_nobody_taped_leaves_the_length_to_a_corner_open() -> None:

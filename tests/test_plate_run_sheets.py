@@ -1,4 +1,4 @@
-"""A run's sheet where runs meet and pieces share sticks: from where, by which line and out of what its figures count."""
+"""A run's sheet where runs meet and pieces share sticks: from where, by which line and out of what figures count."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from sillwright.tell.plate_words import (
     source_words,
     square_sentence,
 )
-from sillwright.tell.rows import NOT_KNOWN, shown, width_inches
+from sillwright.tell.rows import NOT_KNOWN, angle_text, shown, width_inches
 
 # A figure of the rule set that checks of another name are made by.
 _CHECKED_BY = {
@@ -191,10 +191,7 @@ def _corners(plan: PlatesPlan) -> Iterator[str]:
         if corner.angle_deg is None:
             yield f"{name}: NOT MEASURED. Shoot it again."
             continue
-        if corner.u95_deg is None:
-            angle = f"{corner.angle_deg:.2f}°, {NOT_KNOWN}"
-        else:
-            angle = f"{corner.angle_deg:.2f}° (± {corner.u95_deg:.2f}°)"
+        angle = angle_text(corner.angle_deg, corner.u95_deg, 2)
         through = f", {corner.through} runs through in the first layer" if corner.through else ""
         joint = "mitred" if corner.joint == "mitre" else f"butted{through}"
         doubt = "" if corner.status == "ok" else " CHECK the angle before cutting."
