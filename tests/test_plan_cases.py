@@ -196,6 +196,15 @@ def test_holes_are_held_to_both_limits_of_how_much_larger_they_are(over_mm: floa
         assert bool(row.fails) is (code in told)
 
 
+def test_a_bolt_3_1_4_in_from_the_wall_face_is_marked_2_3_4_in_from_a_line_held_back_half_an_inch() -> None:
+    """The offset X of NAVEDTRA 14044, p. 1-2 (sheathing 1/2 in thick), as worked out in the middle of a 2x4 or 2x6."""
+    held_back_mm, from_face_mm = 0.5 * 25.4, 3.25 * 25.4
+    survey = a_survey(north=bolts("N", NORTH_BOLTS_MM, setback_mm=from_face_mm - held_back_mm))
+    plan = plan_job(survey, some_inputs())
+    marked = {hole.from_line_mm for bolt in plan.runs[0].bolts for hole in bolt.holes if hole.run == "north"}
+    assert sorted(marked) == [pytest.approx(2.75 * 25.4)]
+
+
 def test_a_print_that_nobody_taped_leaves_the_length_to_a_corner_open() -> None:
     survey = a_survey()
     runs = tuple(replace(run, scale_u95_ratio=0.003) for run in survey.runs)

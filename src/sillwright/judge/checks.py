@@ -30,7 +30,10 @@ from sillwright.survey import BoltRecord, RunRecord
 
 
 def bolt_diameter(bolt: BoltRecord, rules: RuleSet) -> tuple[Check, ...]:
-    """The stated diameter; where the photos show another one (``diameter-off``) it cannot be told."""
+    """The stated diameter; where the photos show another one (``diameter-off``) it cannot be told.
+
+    At least 1/2 in: IRC 2018 to 2024 R403.1.6; NBC 2020 9.23.6.1.(2) has its own (``rules`` says how each was read).
+    """
     figure = rules.bolt_diameter_least
     if figure is None:
         return ()
@@ -56,6 +59,7 @@ def across_plate(
 ) -> tuple[Check, ...]:
     """The bolt's centre against the middle part of the width (see ``rules.AcrossFigure``), by the limit nearest it.
 
+    The middle third: IRC 2018 to 2024 R403.1.6 (``rules`` says how it was read).
     hole : where the bolt will stand in the plate; None judges it where it leaves the concrete
     """
     if rules.across is None:
@@ -72,7 +76,10 @@ def across_plate(
 def concrete_edges(
     bolt: BoltRecord, run: RunRecord, rules: RuleSet, edge_u95_mm: float = EDGE_U95_MM
 ) -> tuple[Check, ...]:
-    """The bolt's centre from either edge of the wall's top; "cannot tell" where an edge was not seen."""
+    """The bolt's centre from either edge of the wall's top; "cannot tell" where an edge was not seen.
+
+    1 3/4 in: IBC 2012 to 2018, 1905.1.8, for ACI 318 (from memory); the IRC sets have none.
+    """
     figure = rules.concrete_edge_least
     if figure is None:
         return ()
@@ -110,7 +117,10 @@ def _doubtful(*bolts: BoltRecord) -> bool:
 
 
 def spacing(run: RunRecord, rules: RuleSet, step_u95_mm: float | None = None) -> tuple[Check, ...]:
-    """Each step between neighbours under the plate, in the order of stations."""
+    """Each step between neighbours under the plate, in the order of stations.
+
+    At most 6 ft: IRC 2018 to 2024 R403.1.6; NBC 2020 9.23.6.1.(2) has its own (``rules`` says how each was read).
+    """
     figure = rules.spacing_largest
     if figure is None:
         return ()
