@@ -221,7 +221,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
 PASS_WORDS: dict[PassCode, str] = {
     "bent": "bent",
     "damaged": "damaged",
-    "off-plate": "no plate covers it",
+    "off-plate": "no plate covers it with wood on both sides",
     "near-plate-edge": "near the plate's edge",
     "no-setback": "its place is not known",
     "past-cold-bend": "leans past what may be bent back",

@@ -86,7 +86,7 @@ PASS_SENTENCES: dict[PassCode, tuple[str, str]] = {
     "damaged": ("It is damaged", "put no nut on it, and have the engineer say what to do"),
     "off-plate": (
         "It stands where no plate covers it with wood on both sides",
-        "have the engineer say what takes its place",
+        "have the engineer say what takes its place; a plate whose edge comes down on it cannot lie there",
     ),
     "near-plate-edge": (
         "Its hole may break out of the plate's edge",
