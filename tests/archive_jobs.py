@@ -120,6 +120,13 @@ def let_write(store: Store) -> None:
             path.chmod(0o644)
 
 
+def sealed_to_harm(folder: Path) -> Store:
+    """A store with one package in it, which may be written in."""
+    made, _ = sealed(folder / "store", a_job(folder / "jobs"))
+    let_write(made)
+    return made
+
+
 def told(audit: Audit) -> set[tuple[str, str]]:
     return {(fault.kind, fault.path) for _, fault in faults_of(audit)}
 

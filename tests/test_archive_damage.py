@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from archive_jobs import SmallJob, a_job, let_write, make_manifests_again, sealed, told
+from archive_jobs import SmallJob, a_job, make_manifests_again, sealed, sealed_to_harm, told
 from sillwright.archive import examine as examining
 from sillwright.archive.audit import audit_store, examine_in_store, faults_of
 from sillwright.archive.examine import examine
@@ -26,9 +26,7 @@ RNG_SEED = 7
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    made, _ = sealed(tmp_path / "store", a_job(tmp_path / "jobs"))
-    let_write(made)
-    return made
+    return sealed_to_harm(tmp_path)
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from archive_jobs import a_job, sealed
+from archive_jobs import a_job, let_write, sealed
 from sillwright.archive.audit import audit_store
 from sillwright.archive.catalogue_rows import read_rows
 from sillwright.archive.examine import TAG_FILES, examine
@@ -38,9 +38,7 @@ LINES = [
 def store(tmp_path: Path) -> Store:
     sealed(tmp_path / "store", a_job(tmp_path / "1", "Lot 1"))
     made, _ = sealed(tmp_path / "store", a_job(tmp_path / "2", "Lot 2"))
-    for path in made.packages.rglob("*"):
-        if path.is_file():
-            path.chmod(0o644)
+    let_write(made)
     return made
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from archive_jobs import a_job, let_write, make_manifests_again, sealed, told
+from archive_jobs import make_manifests_again, sealed_to_harm, told
 from sillwright.archive import examine as examining
 from sillwright.archive.audit import audit_store
 from sillwright.archive.examine import examine
@@ -21,9 +21,7 @@ PHOTO = "data/job/IMG_1.jpg"
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    made, _ = sealed(tmp_path / "store", a_job(tmp_path / "jobs"))
-    let_write(made)
-    return made
+    return sealed_to_harm(tmp_path)
 
 
 @pytest.fixture

@@ -26,7 +26,7 @@ from sillwright.tell.plan import plan_rows
 from sillwright.tell.reason import BESIDE, DECIDING
 from sillwright.tell.reason_table import REASONS
 from sillwright.tell.reasons import explain, title
-from sillwright.tell.rows import angle_text, hole_rows, lean_rows, shown, spacing_u95_mm
+from sillwright.tell.rows import angle_text, hole_rows, lean_rows, place_along, shown, spacing_u95_mm
 from sillwright.tell.tables import hole_table, lean_table
 from sillwright.tell.wording import scale_statement
 
@@ -306,3 +306,8 @@ def test_a_name_cannot_steer_the_terminal() -> None:
 def test_every_number_stays_with_its_width_on_a_narrow_terminal() -> None:
     text = printed(hole_table(run_of(replace(LEANS, station_mm=4321.0))), width=80)
     assert any('14\' 2 1/8" ± 1/32"' in line for line in text.splitlines())
+
+
+def test_a_place_before_the_zero_mark_is_back_only_where_it_does_not_print_as_the_mark_itself() -> None:
+    assert [place_along(mm) for mm in (-25.4, -0.7, 0.7, 25.4)] == ['1" back', '0"', '0"', '1"']
+    assert [place_along(mm, 1) for mm in (-25.4, -12.0, 12.0)] == ['1" back', '0"', '0"']

@@ -29,9 +29,14 @@ def measured_parts(table: JobTable) -> dict[str, str]:
     return {heading: _short(value) for heading, value in parts.items()}
 
 
-def changed_parts(then: dict[str, str], now: dict[str, str]) -> tuple[str, ...]:
-    """The headings that are new, gone or changed."""
-    return tuple(heading for heading in dict.fromkeys([*then, *now]) if then.get(heading) != now.get(heading))
+def changed_faults(then: dict[str, str], table: JobTable) -> tuple[str, ...]:
+    """A sentence for each heading that is new, gone or changed since; none where the record does not say."""
+    now = measured_parts(table) if then else {}
+    return tuple(
+        f"{heading} is not what survey.json was measured with. Put it back, or measure again."
+        for heading in dict.fromkeys([*then, *now])
+        if then.get(heading) != now.get(heading)
+    )
 
 
 def _short(value: Any) -> str:

@@ -14,7 +14,7 @@ from sillwright.errors import ArchiveError, PhotoError
 from sillwright.job import agreement_faults
 from sillwright.job_file import JobTable, job_error, read_job_file
 from sillwright.job_layout import files_beside
-from sillwright.job_measured import changed_parts, measured_parts
+from sillwright.job_measured import changed_faults
 from sillwright.photo import read_facts
 from sillwright.survey import PhotoRecord, Survey, read_survey
 
@@ -76,14 +76,7 @@ def _job_table(out: Path, survey: Survey) -> JobTable:
             f"run sillwright measure job.toml -o {out}"
         )
     table = read_job_file(path)
-    changed = changed_parts(survey.measured_with, measured_parts(table)) if survey.measured_with else ()
-    faults = [
-        *agreement_faults(table),
-        *(
-            f"{heading} is not what survey.json was measured with. Put it back, or measure again."
-            for heading in changed
-        ),
-    ]
+    faults = [*agreement_faults(table), *changed_faults(survey.measured_with, table)]
     if faults:
         raise job_error(path, faults)
     return table

@@ -10,7 +10,7 @@ from sillwright.errors import JobError
 from sillwright.job import agreement_faults
 from sillwright.job_file import CornerTable, JobTable, RunTable, job_error, read_job_file
 from sillwright.job_layout import beside_faults, is_file_of_rules
-from sillwright.job_measured import changed_parts, measured_parts
+from sillwright.job_measured import changed_faults
 from sillwright.judge.own_rules import rule_set_from_toml
 from sillwright.judge.passes import BendLimits
 from sillwright.judge.rules import RULE_SETS, LengthFigure, RuleSet, Source, rule_set
@@ -94,8 +94,7 @@ def read_inputs(folder: Path, survey: Survey, date: str) -> PlanInputs:
 def _other_job(table: JobTable, survey: Survey) -> Iterator[str]:
     """What of the job file the record was not measured with."""
     if survey.measured_with:
-        for heading in changed_parts(survey.measured_with, measured_parts(table)):
-            yield f"{heading} is not what survey.json was measured with. Put it back, or measure again."
+        yield from changed_faults(survey.measured_with, table)
         return
     again = "Measure again with this job file, or put back the one it was measured with."
     names, measured = {run.name for run in table.run}, {run.name for run in survey.runs}

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from sillwright.judge.stand import Stand, where_to_stand
-from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
+from sillwright.lengths import format_inches
 from sillwright.survey import Finding, Survey
 from sillwright.tell.reasons import explain
-from sillwright.tell.rows import zero_words
+from sillwright.tell.rows import place_along, zero_words
 from sillwright.tell.wording import run_findings
 
 # Notes that ask for no other photo: they are told with the numbers.
@@ -39,14 +39,9 @@ def _stand_lines(stand: Stand) -> list[str]:
         return []
     toward = "higher" if stand.aside_mm > 0 else "lower"
     aside = format_inches(abs(stand.aside_mm), 1)
-    place = f"hold the phone over {_station(stand.phone_at_mm)}, {aside} from the bolt toward {toward} stations"
+    place = f"hold the phone over {place_along(stand.phone_at_mm, 1)}, {aside} from the bolt toward {toward} stations"
     why = " ".join(explain(reason, "bolt") for reason in asks)
-    return [f"Bolt {stand.mark} on {stand.run}, at {_station(stand.bolt_at_mm)}. {why} Here: {place}."]
-
-
-def _station(at_mm: float) -> str:
-    """A place along the run to the inch; before the zero mark it is so far "back", as on the sheets."""
-    return f"{format_feet_inches(abs(at_mm), 1)}{' back' if at_mm < -MM_PER_INCH / 2.0 else ''}"
+    return [f"Bolt {stand.mark} on {stand.run}, at {place_along(stand.bolt_at_mm, 1)}. {why} Here: {place}."]
 
 
 def closing_line(survey: Survey, lines: tuple[str, ...]) -> str:

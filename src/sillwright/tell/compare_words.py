@@ -13,7 +13,7 @@ from sillwright.archive.compare import Comparison, Difference, Lean, Pair, RunCo
 from sillwright.lengths import format_feet_inches, format_inches, to_sixteenths
 from sillwright.survey import BoltRecord
 from sillwright.tell.csv_cells import csv_table, csv_words
-from sillwright.tell.rows import shown
+from sillwright.tell.rows import place_along, shown
 from sillwright.tell.tables import plain_table, plain_text
 
 _LEAN_WORDS: dict[Lean, str] = {
@@ -135,7 +135,7 @@ def at(bolt: BoltRecord) -> str:
     """Where a bolt is by its own record."""
     if bolt.station_mm is None:
         return ""
-    return f"at {format_feet_inches(abs(bolt.station_mm))}{' back' if to_sixteenths(bolt.station_mm) < 0 else ''}"
+    return f"at {place_along(bolt.station_mm)}"
 
 
 def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:

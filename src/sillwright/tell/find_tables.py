@@ -14,10 +14,10 @@ from rich.console import RenderableType
 
 from sillwright.archive.search import Found, Value
 from sillwright.archive.where import PhotoPlace
-from sillwright.lengths import format_feet_inches, format_inches
+from sillwright.lengths import format_inches
 from sillwright.survey import Status
 from sillwright.tell.csv_cells import csv_table, csv_words
-from sillwright.tell.rows import STATUS_WORDS
+from sillwright.tell.rows import STATUS_WORDS, place_along
 from sillwright.tell.tables import plain_table, plain_text
 
 _TITLES = {"packages": "Packages", "bolts": "Bolts", "broken": "Rules not met"}
@@ -112,7 +112,7 @@ def _shown(column: str, cells: Mapping[str, Value]) -> str:
         if column.endswith("_deg"):
             return f"{value:.1f}°"
         if column == "station_mm":
-            return format_feet_inches(abs(value)) + (" back" if value < 0.0 else "")
+            return place_along(value)
         if column.endswith("_mm"):
             return format_inches(value)
     return str(value)

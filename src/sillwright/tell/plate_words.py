@@ -28,7 +28,7 @@ from sillwright.tell.plate_word_table import (
     SQUARE_VERDICTS,
     SURE_WORDS,
 )
-from sillwright.tell.rows import angle_text, shown
+from sillwright.tell.rows import angle_text, place_along, shown
 
 VERDICTS: dict[Verdict, str] = {"meets": "meets", "does not": "DOES NOT MEET", "cannot tell": "CANNOT TELL"}
 STATES: dict[PlanStatus, str] = {
@@ -64,7 +64,7 @@ def listed(names: Sequence[str]) -> str:
 
 def station_words(station_mm: float) -> str:
     """A station; before the zero mark it is so far "back", as on the measuring sheet."""
-    return f"station {format_feet_inches(abs(station_mm))}{' back' if station_mm < -MM_PER_INCH / 32.0 else ''}"
+    return f"station {place_along(station_mm)}"
 
 
 def source_words(source: Source) -> str:

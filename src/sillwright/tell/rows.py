@@ -90,6 +90,12 @@ def shown(mm: float, u95_mm: float | None, *, behind: str = "") -> Shown:
     )
 
 
+def place_along(station_mm: float, parts: int = 16) -> str:
+    """A place along the run to that part of an inch; before the zero mark it is so far "back"."""
+    back = " back" if station_mm < -MM_PER_INCH / (2.0 * parts) else ""
+    return f"{format_feet_inches(abs(station_mm), parts)}{back}"
+
+
 def width_inches(u95_mm: float, off_mm: float = 0.0) -> str:
     """A half-width in 32nds of an inch; ``off_mm`` is how far the number before it was rounded."""
     return format_inches(outward(u95_mm, off_mm, _MM_PER_THIRTY_SECOND) * _MM_PER_THIRTY_SECOND, 32)
