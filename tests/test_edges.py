@@ -16,7 +16,7 @@ from sillwright.measure.work import _on_the_wall
 from sillwright.rectify import PlaneGrid
 from sillwright.see.bolts import WallArea
 from sillwright.see.edgefield import EdgeField, edge_field
-from sillwright.see.edges import WallEdge, find_wall_edges
+from sillwright.see.edges import WallEdge, WallEdges, find_wall_edges
 from sillwright.see.patch import SMOOTH_PX, Patch, cut_patch, edge_offsets
 
 CAMERA = PHONE.scaled(1200, 900)
@@ -26,7 +26,7 @@ PAPER = np.array([[287.0, 73.0], [553.0, 73.0], [553.0, -43.0], [287.0, -43.0]])
 
 
 @cache
-def edges(wall_mm: tuple[float, float] | None) -> tuple[WallEdge | None, WallEdge | None]:
+def edges(wall_mm: tuple[float, float] | None) -> WallEdges:
     scene = Scene(CAMERA, (POSE,), (3,), (lying(300.0, 60.0, 0.3),), chalk=(Chalk(),), wall_mm=wall_mm)
     return find_wall_edges(render(scene, 0, samples=1), CAMERA, POSE, GRID, [PAPER])
 
@@ -57,7 +57,7 @@ def test_an_edge_on_one_side_only_is_found_on_that_side_only() -> None:
     assert abs(high.offset_mm + 450.0 * high.slope - 150.0) < 2.0
 
 
-def ending_at(x_mm: float, shade: float = 1.0) -> tuple[WallEdge | None, WallEdge | None]:
+def ending_at(x_mm: float, shade: float = 1.0) -> WallEdges:
     """A wall of which all beyond X is the ground beside it; ``shade`` darkens all beyond 500 mm."""
     wall, ground = (
         render(Scene(CAMERA, (POSE,), wall_mm=wall_mm), 0, samples=1) for wall_mm in ((-120.0, 133.0), (900.0, 990.0))

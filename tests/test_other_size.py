@@ -78,7 +78,7 @@ def test_of_the_sizes_that_find_most_bolts_the_one_they_come_out_nearest_to_is_t
     stated = BOLT_SIZES[-1] if "5/8-11 UNC" not in seen else BOLT_SIZES[0]
     job = replace(bare_job(), bolt=stated)
     with Crew(1) as crew:
-        told = other_size.other_size(job, None, (0.0, 1.0), crew)
+        told = other_size.other_size(job, SimpleNamespace(laid=None, edges=()), (0.0, 1.0), crew)
     assert (told.value_mm if told else None) == pytest.approx(told_mm)
     assert tried == pytest.approx([15.875, 19.05] if stated is BOLT_SIZES[0] else [12.7, 19.05])
 

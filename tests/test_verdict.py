@@ -17,7 +17,7 @@ from sillwright.measure.find import FoundBolt, _apart, lay_over
 from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, is_ribbed, judge_shapes, ribbed_stubs
 from sillwright.outline import Bolt
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdge, WallEdges
 from sillwright.see.ribs import Ribs, rib_repeat
 from sillwright.solve.axis import PartEvidence
 
@@ -51,12 +51,12 @@ def with_parts(
     return replace(whole, fit=fit, views=whole.views[: len(parts)], evidence=parts, rivals=rivals, score=score)
 
 
-def judged(bolt: FoundBolt, edges: tuple[WallEdge | None, WallEdge | None] = (None, None)) -> Judged | None:
+def judged(bolt: FoundBolt, edges: WallEdges = (None, None)) -> Judged | None:
     (one,) = judge_shapes([bolt], (edges,) * 3, SHAPE)
     return one if isinstance(one, Judged) else None
 
 
-def why_none(bolt: FoundBolt, edges: tuple[WallEdge | None, WallEdge | None] = (None, None)) -> str:
+def why_none(bolt: FoundBolt, edges: WallEdges = (None, None)) -> str:
     (one,) = judge_shapes([bolt], (edges,) * 3, SHAPE)
     assert isinstance(one, Dropped)
     assert (one.place == bolt.fit.parameters).all()
@@ -173,9 +173,7 @@ def test_alone_in_one_picture_a_bolt_is_passed_only_by_a_clear_foot() -> None:
         ((None, WallEdge(0.1, 40.0, 20.0)), True),  # 85 mm at the bolt, 450 mm along
     ],
 )
-def test_what_stands_beside_the_wall_is_no_sill_bolt(
-    edges: tuple[WallEdge | None, WallEdge | None], stands: bool
-) -> None:
+def test_what_stands_beside_the_wall_is_no_sill_bolt(edges: WallEdges, stands: bool) -> None:
     assert (judged(with_parts(CLEAR, CLEAR), edges) is not None) == stands
     assert stands or why_none(with_parts(CLEAR, CLEAR), edges) == "off-wall"
 

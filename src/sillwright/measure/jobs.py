@@ -82,7 +82,7 @@ def measure_job(
             within_mm = _within(one, corners, job.plate_width_mm)
             found = search_run(job, one, within_mm, crew)
             if shows_no_bolt(found):
-                found = replace(found, other_size=other_size(job, one, within_mm, crew))
+                found = replace(found, other_size=other_size(job, found, within_mm, crew))
             searched[name] = found
         if progress is not None:
             progress("measuring runs", len(standing), len(standing))

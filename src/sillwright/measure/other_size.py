@@ -11,7 +11,7 @@ import numpy as np
 
 from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.job import Job
-from sillwright.measure.runs import LaidRun, SearchedRun, search_run
+from sillwright.measure.runs import SearchedRun, search_run
 from sillwright.measure.scale import pool
 from sillwright.measure.work import Crew
 from sillwright.survey import Finding
@@ -29,14 +29,15 @@ def shows_no_bolt(found: SearchedRun) -> bool:
     return len(found.laid.block.photos) - len(found.coarse) > 1 and all(one.doubts for one in found.judged)
 
 
-def other_size(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:
+def other_size(job: Job, stated: SearchedRun, within_mm: tuple[float, float], crew: Crew) -> Finding | None:
     """The other listed size of which a run plainly shows bolts, as a finding; None where it shows none of any.
 
+    ``stated`` is the run as searched for bolts of the stated size.
     Under each size bolts of the next may be found as well: which it is shows in how large they come out.
     """
     clear: list[tuple[int, float, float]] = []
     for size in _other_sizes(job.bolt):
-        found = search_run(replace(job, bolt=size), laid, within_mm, crew)
+        found = search_run(replace(job, bolt=size), stated.laid, within_mm, crew, stated.edges)
         count = sum(not one.doubts and len(one.found.views) > 1 for one in found.judged)
         seen = pool(found.sizes)
         far, ratio = (abs(np.log(seen.ratio)), seen.ratio) if seen is not None else (np.inf, 1.0)

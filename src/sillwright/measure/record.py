@@ -12,7 +12,7 @@ from sillwright.measure.block import Block
 from sillwright.measure.misfit import CARD_TILT_LIMIT_DEG, card_tilt_deg
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdges
 from sillwright.solve.axis import FOOT_SIGMA_MM, sensitivities
 from sillwright.solve.state import (
     CardState,
@@ -187,7 +187,7 @@ def card_record(number: int, card: CardState, y_sign: float) -> CardRecord:
     )
 
 
-def edge_records(edges: Sequence[tuple[WallEdge | None, WallEdge | None]], y_sign: float) -> tuple[EdgeRecord, ...]:
+def edge_records(edges: Sequence[WallEdges], y_sign: float) -> tuple[EdgeRecord, ...]:
     """The wall's two edges as straight lines in the run frame, the median over the photos that show each."""
     records = []
     for side in (0, 1):

@@ -28,7 +28,7 @@ from sillwright.measure.unmeasured import stands_unmeasured
 from sillwright.measure.verdict import Judged, flat_marks, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdges
 from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status, worst
 
 MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only in the second
@@ -88,7 +88,7 @@ class SearchedRun:
 
     laid: LaidRun
     judged: tuple[Judged, ...]
-    edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]
+    edges: tuple[WallEdges, ...]
     sizes: tuple[SizeSeen, ...]
     left_out: tuple[Finding, ...]
     dropped: tuple[Dropped, ...]
@@ -129,11 +129,17 @@ def lay_run(
     return LaidRun(run, laid.block, laid.line, laid.traces, lenses, strange_lenses(laid.block))
 
 
-def search_run(job: Job, laid: LaidRun, within_mm: tuple[float, float], crew: Crew) -> SearchedRun:
-    """Find the bolts of a run between two stations."""
+def search_run(
+    job: Job,
+    laid: LaidRun,
+    within_mm: tuple[float, float],
+    crew: Crew,
+    edges: Sequence[WallEdges] | None = None,
+) -> SearchedRun:
+    """Find the bolts of a run between two stations; ``edges`` are the wall's by photo where they are known."""
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
-    search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew)
+    search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew, edges)
     groups, let_go = rough_places(search, fields, shape)
     del fields  # a few megabytes a photo, and none of it is looked at again
     lookout = Lookout(search)
@@ -201,7 +207,7 @@ def _result(
     laid: LaidRun,
     judged: Sequence[Judged],
     scale: ScaleVerdict,
-    edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
+    edges: Sequence[WallEdges],
     poor: Collection[Path],
     names: Mapping[Path, str],
 ) -> RunResult:

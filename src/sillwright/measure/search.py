@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from sillwright.measure.line import view_tasks
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ground_seen, look_for_bolts
 from sillwright.see.bolts import WallArea
 from sillwright.see.edgefield import EdgeField
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdges
 
 BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of them shows
 BEYOND_PLATE_MM = 25.0
@@ -35,7 +36,7 @@ class Search:
     searches: tuple[BoltSearch, ...]
 
     @property
-    def edges(self) -> tuple[tuple[WallEdge | None, WallEdge | None], ...]:
+    def edges(self) -> tuple[WallEdges, ...]:
         """Wall edges by photo."""
         return tuple(search.edges for search in self.searches)
 
@@ -59,20 +60,26 @@ def bounds_of(block: Block, plate_width_mm: float, within_mm: tuple[float, float
 
 
 def search_photos(
-    block: Block, bounds: Bounds, face_height_mm: float, radius_mm: float, crew: Crew
+    block: Block,
+    bounds: Bounds,
+    face_height_mm: float,
+    radius_mm: float,
+    crew: Crew,
+    edges: Sequence[WallEdges] | None = None,
 ) -> tuple[Search, tuple[EdgeField, ...]]:
     """Look for bolts in every photo of a block, each in the part of the wall it shows.
 
-    The edge field of each photo comes beside the search, to be let go as soon as rough places are known.
+    ``edges`` are the wall's by photo where they have been looked for. The edge field of each photo comes beside the
+    search, to be let go as soon as rough places are known.
     """
     tasks = []
-    for view in view_tasks(block):
+    for photo, view in enumerate(view_tasks(block)):
         ground = ground_seen(view.camera, view.pose)
         low = max(bounds.x_from_mm, float(ground[:, 0].min())) if len(ground) else 0.0
         high = min(bounds.x_to_mm, float(ground[:, 0].max())) if len(ground) else 0.0
         area = WallArea(low, max(high, low), bounds.y_from_mm, bounds.y_to_mm)
         x = np.linspace(bounds.x_from_mm - 500.0, bounds.x_to_mm + 500.0, 80)
         line = np.column_stack([x, np.zeros(len(x)), np.zeros(len(x))])
-        tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm))
+        tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm, None if edges is None else edges[photo]))
     found = crew.share_out(look_for_bolts, tasks)
     return Search(tuple(tasks), tuple(search for search, _ in found)), tuple(field for _, field in found)

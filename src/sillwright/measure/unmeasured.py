@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Pose
 from sillwright.measure.search import Search
 from sillwright.measure.standing import Lookout
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdges
 from sillwright.see.parallax import CELL_MM, Agreement, cells_at, clear_pictures, drawn_out_mm
 from sillwright.solve.axis import AxisFit
 
@@ -97,7 +97,7 @@ def _unexplained(
     shared: Agreement,
     poses: tuple[Pose, Pose],
     known: Sequence[AxisFit],
-    edges: Sequence[tuple[WallEdge | None, WallEdge | None]],
+    edges: Sequence[WallEdges],
 ) -> NDArray[np.uint8]:
     """What two photos tell, but where known bolts are seen, off the wall, and where more differs than a bolt covers."""
     rows, columns = shared.values.shape
@@ -125,7 +125,7 @@ def _unexplained(
     return told
 
 
-def _off_wall(x: Array, y: Array, edges: Sequence[tuple[WallEdge | None, WallEdge | None]]) -> NDArray[np.bool_]:
+def _off_wall(x: Array, y: Array, edges: Sequence[WallEdges]) -> NDArray[np.bool_]:
     """Cells (rows, columns) beyond either edge of the wall, or nearly, by the edges most photos show."""
     off = np.zeros((len(y), len(x)), dtype=bool)
     for side, sign in ((0, 1.0), (1, -1.0)):

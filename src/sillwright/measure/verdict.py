@@ -12,7 +12,7 @@ from sillwright.measure.bends import bow_of, is_bent
 from sillwright.measure.find import FoundBolt, refit
 from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
-from sillwright.see.edges import WallEdge
+from sillwright.see.edges import WallEdges
 from sillwright.see.ribs import rib_repeat
 from sillwright.solve.axis import PartEvidence, end_is_hidden
 
@@ -50,9 +50,7 @@ class Judged:
     bow_mm: float | None = None
 
 
-def judge_shapes(
-    found: Sequence[FoundBolt], edges: tuple[tuple[WallEdge | None, WallEdge | None], ...], shape: BoltShape
-) -> list[Judged | Dropped]:
+def judge_shapes(found: Sequence[FoundBolt], edges: tuple[WallEdges, ...], shape: BoltShape) -> list[Judged | Dropped]:
     """Of each shape whether it is a bolt, or why it is none."""
     judged: list[Judged | Dropped] = []
     for one in found:
@@ -191,7 +189,7 @@ def told_from(views: int) -> float:
     return TOLD_SCORE + TOLD_SCORE_A_VIEW * views
 
 
-def _on_wall(found: FoundBolt, edges: tuple[tuple[WallEdge | None, WallEdge | None], ...]) -> bool:
+def _on_wall(found: FoundBolt, edges: tuple[WallEdges, ...]) -> bool:
     """Whether the base stands on the concrete, by the edges seen in the photos that show it."""
     x, y = (float(v) for v in found.fit.parameters[:2])
     low = [e[0].offset_mm + e[0].slope * x for v in found.views if (e := edges[v.photo])[0] is not None]

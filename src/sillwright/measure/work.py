@@ -25,7 +25,7 @@ from sillwright.see.bolts import NO_PROPOSALS, Proposals, WallArea, known_mask, 
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
 from sillwright.see.edgefield import EdgeField, edge_field
-from sillwright.see.edges import WallEdge, find_wall_edges
+from sillwright.see.edges import WallEdges, find_wall_edges
 from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
 
@@ -79,14 +79,16 @@ class BoltSearch:
     """What a search for bolts in one photo gives: proposals, the wall's edges, the wall laid flat."""
 
     proposals: Proposals
-    edges: tuple[WallEdge | None, WallEdge | None]
+    edges: WallEdges
     flat: FlatPatch
 
 
 class Crew:
     """A few worker processes that live as long as the measurement, or none at all.
 
-    They are started afresh rather than forked: a fork of a process whose image library has threads can hang.
+    They are started afresh rather than forked: a fork of a process whose image library has threads can hang. While the
+    crew works the image library keeps to one thread in this process too: pieces of photos are too small to share out,
+    and threads that wait for the next one spin, which made a photo cost half as much again.
     """
 
     def __init__(self, workers: int) -> None:
@@ -95,11 +97,15 @@ class Crew:
             if workers > 1
             else None
         )
+        self._threads_before = 0
 
     def __enter__(self) -> Crew:
+        self._threads_before = cv2.getNumThreads()
+        _one_thread()
         return self
 
     def __exit__(self, *_: object) -> None:
+        cv2.setNumThreads(self._threads_before)
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
 
@@ -196,13 +202,17 @@ def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple
 
 @dataclass(frozen=True)
 class BoltTask:
-    """A photo to be searched for bolts: the view, the part of the wall, known lines (polylines), and the radius."""
+    """A photo to be searched for bolts: the view, the part of the wall, known lines (polylines), and the radius.
+
+    edges : the wall's low and high edge where the photo was searched before; None where it was not
+    """
 
     view: ViewTask
     area: WallArea
     lines_mm: tuple[Array, ...]
     face_height_mm: float
     radius_mm: float
+    edges: WallEdges | None = None
 
     @property
     def radius_px(self) -> float:
@@ -224,9 +234,7 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     shrink = 2 if task.radius_px > 1.7 * CELLS_A_RADIUS else 1
     scale = min(1.0, CELLS_A_RADIUS / task.radius_px * shrink)
     half = read_half(view.path, keep=view.few)
-    x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
-    grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
-    edges = find_wall_edges(half, view.camera, view.pose, grid, view.covered_mm)
+    edges = _edges(task, half) if task.edges is None else task.edges
     gray = cv2.cvtColor(half, cv2.COLOR_BGR2GRAY) if shrink == 2 else read_gray(view.path, keep=view.few)
     del half
     camera, coarse = view.camera.reduced(shrink), task.is_coarse
@@ -243,6 +251,12 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
     return BoltSearch(proposals.enlarged(shrink), edges, flat), small
 
 
+def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
+    x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
+    grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
+    return find_wall_edges(half, task.view.camera, task.view.pose, grid, task.view.covered_mm)
+
+
 def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
     """Left, top, right and bottom of what a photo shows of an area and of bolts standing in it."""
     xs, ys = (area.x_from_mm, area.x_to_mm), (area.y_from_mm, area.y_to_mm)
@@ -257,9 +271,7 @@ def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
-def mask_of(
-    task: BoltTask, shape: tuple[int, int], edges: tuple[WallEdge | None, WallEdge | None]
-) -> NDArray[np.uint8]:
+def mask_of(task: BoltTask, shape: tuple[int, int], edges: WallEdges) -> NDArray[np.uint8]:
     """1 where the photo shows nothing that is known: no card, chalk line or wall edge."""
     view = task.view
     outlines = [np.column_stack([c, np.full(len(c), z)]) for c in view.covered_mm for z in (0.0, task.face_height_mm)]
@@ -271,7 +283,7 @@ def mask_of(
     return known_mask(shape, view.camera, view.pose, outlines, lines)
 
 
-def _on_the_wall(area: WallArea, edges: tuple[WallEdge | None, WallEdge | None]) -> WallArea:
+def _on_the_wall(area: WallArea, edges: WallEdges) -> WallArea:
     """The part of the area that is concrete, where its edges are seen, and 3 mm inside them.
 
     Where both edges end side by side the wall ends; one alone may be lost in a shadow or at a corner.
@@ -292,7 +304,7 @@ def _on_the_wall(area: WallArea, edges: tuple[WallEdge | None, WallEdge | None])
 
 
 def cut_patches(
-    task: tuple[BoltTask, tuple[WallEdge | None, WallEdge | None], tuple[tuple[float, float], ...]],
+    task: tuple[BoltTask, WallEdges, tuple[tuple[float, float], ...]],
 ) -> list[Patch | None]:
     """Pieces of one photo round the given places on the wall; None where a bolt there would not be whole."""
     job, edges, bases = task

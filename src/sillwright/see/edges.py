@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose
@@ -45,10 +46,14 @@ class WallEdge:
     to_mm: float = np.inf
 
 
+WallEdges = tuple[WallEdge | None, WallEdge | None]
+"""The edge on the -Y side and the edge on the +Y side of the line Y = 0; None where none is seen."""
+
+
 def find_wall_edges(
     pixels: NDArray[np.uint8], camera: Camera, pose: Pose, grid: PlaneGrid, covered_mm: Sequence[Array]
-) -> tuple[WallEdge | None, WallEdge | None]:
-    """The edge on the -Y side and the edge on the +Y side of the line Y = 0; None where none is seen.
+) -> WallEdges:
+    """The top edges of the wall to either side of the line.
 
     ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
     """
@@ -158,14 +163,25 @@ def _with_ends(edge: WallEdge | None, apart: Array, lit: Array, grid: PlaneGrid)
     at = np.arange(columns), np.clip(row, 0, rows - 1)
     along = apart[at] / np.maximum(lit[at], 1.0)[:, None]
     seen = np.flatnonzero(np.isfinite(along[:, 0]))
+    if not len(seen):
+        return edge
     own = np.median(along[seen], axis=0)
     like = along[seen] @ own / float(own @ own)
-    smooth = np.array([np.median(like[max(0, k - END_COLUMNS) : k + END_COLUMNS + 1]) for k in range(len(like))])
+    smooth = _running_median(like)
     shown = np.flatnonzero(smooth > LIKE_THE_EDGE)
     first, last = (int(shown[0]), int(shown[-1])) if len(shown) else (0, len(like) - 1)
     from_mm = float(x[seen[first]]) if first > END_COLUMNS else -np.inf
     to_mm = float(x[seen[last]]) if last < len(like) - 1 - END_COLUMNS else np.inf
     return replace(edge, from_mm=from_mm, to_mm=to_mm)
+
+
+def _running_median(values: Array) -> Array:
+    """Median of each value and the three to either side of it, (N,); at the ends of as many as there are."""
+    padded = np.pad(values, END_COLUMNS, constant_values=np.nan)
+    around = np.sort(sliding_window_view(padded, 2 * END_COLUMNS + 1), axis=1)  # what is not there comes last
+    count = np.isfinite(around).sum(axis=1)
+    row = np.arange(len(values))
+    return 0.5 * (around[row, (count - 1) // 2] + around[row, count // 2])
 
 
 def _median(values: Array, count: Array) -> Array:
