@@ -160,17 +160,17 @@ def outline(
     nearness = 1.0 / points[2]
     x, y = points[0] * nearness, points[1] * nearness
     bent_x, bent_y = distort_apart(camera, x, y)
-    px = np.empty((*x.shape, 2), dtype=x.dtype)
-    px[..., 0] = camera.fx * bent_x + camera.cx
-    px[..., 1] = camera.fy * bent_y + camera.cy
+    px = np.empty((*x.T.shape, 2), dtype=x.dtype)
+    px[..., 0] = (camera.fx * bent_x + camera.cx).T
+    px[..., 1] = (camera.fy * bent_y + camera.cy).T
     along_x = camera.fx * (tangents[0] - x * tangents[2])
     along_y = camera.fy * (tangents[1] - y * tangents[2])
     out = sampling.turn * np.sign(np.linalg.det(pose.rotation))
-    scale = out.astype(px.dtype) / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-9)
+    scale = out.astype(px.dtype)[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-9)
     normals = np.empty_like(px)
-    np.multiply(along_y, scale, out=normals[..., 0])
-    np.multiply(along_x, -scale, out=normals[..., 1])
-    return Outline(px, normals, points, sampling)
+    normals[..., 0] = (along_y * scale).T
+    normals[..., 1] = (along_x * -scale).T
+    return Outline(px, normals, points.transpose(0, 2, 1), sampling)
 
 
 def _in_camera(
@@ -183,50 +183,52 @@ def _in_camera(
     sampling: Sampling,
     precision: type[np.floating[Any]],
 ) -> tuple[Array, Array]:
-    """Points of the outline and the way it runs there, both (3, K, M), in the camera frame, millimetres."""
-    count = len(base)
-    radius = radius.reshape(-1, 1)
+    """Points of the outline and the way it runs there, both (3, M, K), in the camera frame, millimetres.
+
+    Bolts come last: there are hundreds of them and a few points of each part, and numpy is quick along the last axis.
+    """
+    base, tip = base.T, tip.T
     a = tip - base
-    a = a / np.sqrt((a * a).sum(axis=1, keepdims=True))
-    slope = a / a[:, 2:]
-    base = base + level.reshape(-1, 1) * slope
+    a = a / np.sqrt((a * a).sum(axis=0))
+    slope = a / a[2]
+    base = base + level * slope
     shoulder = tip - chamfer_mm * a
-    centre = pose.centre_mm
+    centre = pose.centre_mm[:, None]
     to_camera = centre - base
-    square = to_camera - (to_camera * a).sum(axis=1, keepdims=True) * a
-    distance = np.maximum(np.sqrt((square * square).sum(axis=1, keepdims=True)), 1e-9)
+    square = to_camera - (to_camera * a).sum(axis=0) * a
+    distance = np.maximum(np.sqrt((square * square).sum(axis=0)), 1e-9)
     v = square / distance
-    w = a[:, [1, 2, 0]] * v[:, [2, 0, 1]] - a[:, [2, 0, 1]] * v[:, [1, 2, 0]]
+    w = a[[1, 2, 0]] * v[[2, 0, 1]] - a[[2, 0, 1]] * v[[1, 2, 0]]
     ratio = np.minimum(radius / distance, 0.999)
     beside, rise = radius * ratio * v, radius * np.sqrt(1.0 - ratio**2) * w
     to_v, to_w = radius * v, radius * w
     inner = (radius - chamfer_mm) / radius
-    vectors = np.empty((12, count, 3))
+    vectors = np.empty((12, *base.shape))
     vectors[0] = shoulder - base
     vectors[1], vectors[2] = beside + rise, beside - rise
     vectors[3], vectors[4] = to_v, to_w
     vectors[5], vectors[6] = inner * to_v, inner * to_w
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
-    vectors[7], vectors[8] = to_v - to_v[:, 2:] * slope, to_w - to_w[:, 2:] * slope
+    vectors[7], vectors[8] = to_v - to_v[2] * slope, to_w - to_w[2] * slope
     vectors[9], vectors[10], vectors[11] = base - centre, shoulder - centre, tip - centre
-    turned = (vectors @ pose.rotation.T).transpose(0, 2, 1).astype(precision)[..., None]
+    turned = (pose.rotation @ vectors).astype(precision)[:, :, None]
     axis, one, other, rim_v, rim_w, face_v, face_w, foot_v, foot_w, foot, rim, face = turned
     half = np.arccos(ratio)
 
-    points: Array = np.empty((3, count, sampling.size), dtype=precision)
+    points: Array = np.empty((3, sampling.size, base.shape[1]), dtype=precision)
     tangents: Array = np.empty_like(points)
     sides, other_sides, rims, faces, feet = sampling.pieces
-    up = sampling.up.astype(precision) * axis + foot
-    np.add(up, one, out=points[:, :, sides])
-    np.add(up, other, out=points[:, :, other_sides])
-    tangents[:, :, sides] = tangents[:, :, other_sides] = axis
+    up = sampling.up.astype(precision)[:, None] * axis + foot
+    np.add(up, one, out=points[:, sides])
+    np.add(up, other, out=points[:, other_sides])
+    tangents[:, sides] = tangents[:, other_sides] = axis
     for piece, middle, turn, to_near, to_side in (
-        (rims, rim, (np.pi - half) * sampling.rim_turns, -rim_v, -rim_w),
-        (faces, face, sampling.face_turns, face_v, face_w),
-        (feet, foot, half * sampling.foot_turns, foot_v, foot_w),
+        (rims, rim, sampling.rim_turns[:, None] * (np.pi - half), -rim_v, -rim_w),
+        (faces, face, sampling.face_turns[:, None], face_v, face_w),
+        (feet, foot, sampling.foot_turns[:, None] * half, foot_v, foot_w),
     ):
         turn = turn.astype(precision)
         cosine, sine = np.cos(turn), np.sin(turn)
-        points[:, :, piece] = middle + cosine * to_near + sine * to_side
-        tangents[:, :, piece] = cosine * to_side - sine * to_near
+        points[:, piece] = middle + cosine * to_near + sine * to_side
+        tangents[:, piece] = cosine * to_side - sine * to_near
     return points, tangents
