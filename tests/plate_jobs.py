@@ -115,7 +115,10 @@ def a_table(north: dict[str, Any] | None = None, east: dict[str, Any] | None = N
 
 
 def some_inputs(
-    table: dict[str, Any] | None = None, levels: Sequence[LevelPoint] = (), rules: str = "irc-2021"
+    table: dict[str, Any] | None = None,
+    levels: Sequence[LevelPoint] = (),
+    rules: str = "irc-2021",
+    seismic: bool = False,
 ) -> PlanInputs:
     checked = check_document(a_table() if table is None else table, Path("job.toml"))
-    return PlanInputs(checked, rule_set(rules), tuple(levels), DATE)
+    return PlanInputs(checked, rule_set(rules, seismic=seismic), tuple(levels), DATE)

@@ -73,6 +73,18 @@ def outline_plan() -> PlatesPlan:
     return plan_job(a_survey(), some_inputs(a_table(outline=outline)))
 
 
+def seismic_plan() -> PlatesPlan:
+    """Plate washers on a 2x6: N2 hangs over the far edge, N3 must be moved, N4 comes near the chalk line, N5 leans by
+    much and not surely known, E4 hangs off its piece's end."""
+    north, east = bolts("N", NORTH_BOLTS_MM), bolts("E", EAST_BOLTS_MM)
+    for place, setback_mm in ((1, 139.7 - 20.0), (2, 32.0), (3, 48.0)):
+        north[place] = replace(north[place], setback_mm=setback_mm)
+    north[4] = replace(north[4], setback_mm=27.0, u95=replace(north[4].u95, setback_mm=1.0))
+    east[3] = replace(east[3], station_mm=3300.0 - 20.0)
+    table = a_table(layout={"seismic": True, "hole_over": "1/4 in"})
+    return plan_job(a_survey(north, east), some_inputs(table, seismic=True))
+
+
 def sure_plan() -> PlatesPlan:
     """Nothing in doubt: bolts that are all sure, holes with play."""
     table = a_table(plate={"size": "2x6", "layers": 1}, layout={"stock": ["12 ft"], "hole_over": "1/4 in"})
@@ -107,6 +119,7 @@ PLANS = {
     "one layer": doubtful_plan(1, levels=False),
     "fine marks": doubtful_plan(marks="1/32 in"),
     "corner in doubt": doubtful_plan(status="check"),
+    "seismic": seismic_plan(),
     "sure": sure_plan(),
     "corner": corner_plan(),
     "shifted": shifted_plan(),

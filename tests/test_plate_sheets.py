@@ -17,8 +17,9 @@ from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import PlatesPlan
 from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
+from sillwright.tell.plate_hole_rows import ENGINEER, RESHOOT, STRAIGHTEN, TAPE, HoleRow
 from sillwright.tell.plate_job_rows import job_rows, short_fingerprint
-from sillwright.tell.plate_run_rows import CHECK_ANGLE, ENGINEER, RESHOOT, STRAIGHTEN, TAPE, HoleRow, run_rows
+from sillwright.tell.plate_run_rows import CHECK_ANGLE, run_rows
 from sillwright.tell.plate_sheet_html import plates_html
 from sillwright.tell.plate_sheet_pdf import FIGURE_POINTS, plates_pdf
 from sillwright.tell.plate_view import hole_doubts

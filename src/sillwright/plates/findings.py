@@ -31,6 +31,11 @@ PlanCode = Literal[
     "bolt-left-out",  # not counted on for joints
     "bolt-fails-rule",  # a rule that is not met: ``rule``
     "bolt-rule-unsure",  # a rule that cannot be told
+    "washer-hangs-over",  # a plate washer that does not lie wholly on the wood
+    "washer-unsure",  # or perhaps not
+    "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
+    "washer-edge-unsure",  # or perhaps
+    "washer-one-side",  # of one only: is that the sheathed one?
     "hole-tolerance",  # u95 over half the clearance
     "hole-off-piece",  # a hole that runs off its piece: it is not marked
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
@@ -42,6 +47,7 @@ PlanCode = Literal[
     "piece-rule-unsure",
     "overhang-fails-rule",
     "overhang-unsure",
+    "overhang-no-limit",  # there is or may be one, and nobody says how much is allowed
     "line-shift-helps",  # another chalk line brings in more bolts
     # of levels
     "levels-missing",  # other runs have readings, this one has none

@@ -24,6 +24,7 @@ from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
 from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
 from sillwright.plates.splice import SplicePlan
+from sillwright.plates.washers import Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
 
 # Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
@@ -49,6 +50,7 @@ class JobWork:
     work: Mapping[str, Drilling]
     cover: Cover
     drilled: Drilled
+    washers: Mapping[str, Washered]
     levels: Levels | None
 
 
@@ -90,7 +92,8 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
     findings += [
         *_of_record(record),
         *_of_bolts(record, bolts, run, job),
-        *of_checks((*checks, *stick_ups.values()), record.name),
+        *of_checks(_told_as_rules(checks, stick_ups, bolts, job), record.name),
+        *of_washers((job.washers[bolt.mark] for bolt in record.bolts if bolt.mark in job.washers), record.name),
         *of_splices(splices, record.name),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
@@ -139,7 +142,7 @@ def _stick_up(bolt: BoltRecord, shims: tuple[Shim, ...], inputs: PlanInputs) -> 
 def _bolt(
     bolt: BoltRecord, record: RunRecord, judged: Mapping[str, Judged], stands_up: Check, job: JobWork
 ) -> BoltPlan:
-    holes = job.drilled.holes.get(bolt.mark, ())
+    holes, washered = job.drilled.holes.get(bolt.mark, ()), job.washers.get(bolt.mark)
     work = job.work[bolt.mark]
     along_mm = _widest([hole.u95_along_mm for _, hole in holes])
     across_mm = _widest([hole.u95_across_mm for _, hole in holes])
@@ -156,14 +159,30 @@ def _bolt(
         diameter_mm=bolt.diameter_mm,
         under_run=over,
         passing=replace(job.passing[bolt.mark], hole=None),
-        checks=(*(check for check in judged[over or record.name].checks if check.subject == bolt.mark), stands_up),
+        checks=(
+            *(check for check in judged[over or record.name].checks if check.subject == bolt.mark),
+            stands_up,
+            *(washered.checks if washered else ()),
+        ),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
         doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),
         u95_along_mm=along_mm,
         u95_across_mm=across_mm,
         mark_within_mm=within_mm,
+        washer=None if washered is None else washered.fit,
     )
+
+
+def _told_as_rules(
+    checks: Sequence[Check], stick_ups: Mapping[str, Check], bolts: Sequence[BoltPlan], job: JobWork
+) -> Iterator[Check]:
+    """Of the run's plate and of its own bolts; what the sheathed side decides has a finding of its own."""
+    yield from checks
+    yield from stick_ups.values()
+    for bolt in bolts:
+        held = job.washers.get(bolt.mark)
+        yield from (check for check in (held.checks if held else ()) if not decided_by_side(check, job.washers))
 
 
 def _has(under: Iterable[Covered], bolt: BoltRecord) -> bool:

@@ -14,7 +14,7 @@ from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.survey import Finding
 from sillwright.tell.plate_findings import explain_plan
-from sillwright.tell.plate_run_rows import HoleRow
+from sillwright.tell.plate_hole_rows import HoleRow
 from sillwright.tell.plate_view import HOLE_DOUBTS
 from sillwright.tell.plate_word_table import WANTED_WORDS
 from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words

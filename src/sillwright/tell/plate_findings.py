@@ -12,6 +12,7 @@ from typing import get_args
 
 from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
+from sillwright.lengths import format_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
 from sillwright.tell.plate_words import station_words
@@ -29,6 +30,8 @@ RULE_WORDS: dict[CheckKey, str] = {
     "overhang": "the plate's overhang past the concrete",
     "bearing": "the plate's bearing on the concrete",
     "stick-up": "the stick-up that plates, washers and nut need",
+    "washer-on-wood": "the plate washer with all of it on wood",
+    "washer-edge": "the plate washer's edge from the plate's sheathed edge",
 }
 
 # What it says, and what to do. ``{name|fallback}`` is filled from the finding; ``{marks?is/are}`` goes by how many.
@@ -96,6 +99,28 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "whether {marks|a bolt} {marks?meets/meet} {rule|a rule} cannot be told within the ±",
         "put a tape on {marks?it/them}",
     ),
+    "washer-hangs-over": (
+        "the plate washer of {marks|a bolt} hangs over the wood, moved as far as its slot lets it",
+        "see under plate washers where and how much, and ask the engineer",
+    ),
+    "washer-unsure": (
+        "whether the plate washer of {marks|a bolt} lies wholly on wood cannot be told within the ±",
+        "tape {marks?it/them} square from the chalk line, and from the ends of the top plate",
+    ),
+    "washer-far-from-edge": (
+        "the plate washer of {marks|a bolt} comes within {limit|the rule's distance} of neither edge of the plate",
+        "where the wall is a shear wall that asks for it, ask the engineer for a wider washer or another anchor",
+    ),
+    "washer-edge-unsure": (
+        "whether the plate washer of {marks|a bolt} comes within {limit|the rule's distance} of an edge of the plate "
+        "cannot be told within the ±",
+        "tape {marks?it/them} square from the chalk line",
+    ),
+    "washer-one-side": (
+        "the plate washer of {marks|a bolt} surely comes within {limit|the rule's distance} of one edge of the plate "
+        "only, named under plate washers",
+        "see that this is the sheathed side, and ask the engineer where it is not",
+    ),
     "hole-tolerance": (
         "the ± of {marks|a bolt} is more than the {value|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
@@ -130,7 +155,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     ),
     "overhang-fails-rule": ("{rule|the plate's overhang} is past the limit", "ask the engineer or move the line"),
     "overhang-unsure": (
-        "whether {rule|the plate's overhang} is within a limit cannot be told",
+        "whether {rule|the plate's overhang} is within the limit cannot be told within the ±",
+        "tape the concrete's edge from the chalk line",
+    ),
+    "overhang-no-limit": (
+        "the plate hangs or may hang over the concrete, and no limit for it is set",
         "tape the concrete's edge, and write the limit your inspector holds under [layout] as overhang",
     ),
     "line-shift-helps": (
@@ -274,6 +303,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
+        "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
         "shift": "" if finding.value_mm is None else f", {length_text(finding.value_mm)} over at the low end,",
         "bolts": _counted(finding.count, "more bolt"),

@@ -31,7 +31,10 @@ CHECK_SAYS: dict[CheckKey, str] = {
     "overhang": "The plate of {subject} hangs {measured} over the concrete{side}",
     "bearing": "{measured} of the plate's width of {subject} lies on concrete",
     "stick-up": "{subject} stands {measured} out of the concrete",
+    "washer-on-wood": "The plate washer of {subject}, moved as is best, leaves {measured} of wood, {other}",
+    "washer-edge": "That of {subject} comes within {measured}, {other}",
 }
+WASHER_HANGS = "The plate washer of {subject}, moved as far as it goes, hangs {measured} over the wood, {other}"
 
 # What to do where a rule is not met, and where it cannot be told.
 CHECK_DO: dict[CheckKey, tuple[str, str]] = {
@@ -69,7 +72,7 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
     ),
     "overhang": (
         "Ask the engineer, or move the line",
-        "Tape the concrete's edge from the chalk line, and ask what overhang the inspector holds to",
+        "Tape the concrete's edge from the chalk line",
     ),
     "bearing": (
         "Ask the engineer, or move the line",
@@ -78,6 +81,14 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
     "stick-up": (
         "It is too short for the plates, washers and nut: ask the engineer before any plate goes on",
         "Tape it from the concrete to its tip",
+    ),
+    "washer-on-wood": (
+        "Ask the engineer, or see whether another chalk line brings it in",
+        "Tape it square from the chalk line, and from the ends of the top plate",
+    ),
+    "washer-edge": (
+        "The other edge is farther still. Where the wall is a shear wall that asks for it, ask the engineer",
+        "See which side of the wall is sheathed, and tape it square from the chalk line",
     ),
 }
 
@@ -157,7 +168,7 @@ ITEM_WORDS: dict[Item, str] = {
     "sill-sealer": "sill sealer {width} wide",
     "nut": "nuts {size}",
     "washer": "washers for {size}",
-    "plate-washer": "square plate washers for {size}",
+    "plate-washer": "plate washers {plate} for {size}{slot}",
     "shim": "shims {height} thick",
     "drill-bit": "wood bit {drill}",
     "chalk": "chalk for run {run}: {color}",
