@@ -37,7 +37,7 @@ PlanCode = Literal[
     "washer-edge-unsure",  # or perhaps
     "washer-one-side",  # of one only: is that the sheathed one?
     "hole-tolerance",  # u95 over half the clearance
-    "hole-off-piece",  # a hole that runs off its piece: it is not marked
+    "hole-off-piece",  # a hole that runs off its piece: it is not marked; in every layer where ``layer`` is None
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
     "holes-larger-than-rule",  # the drill is larger than the rule set allows
     "holes-smaller-than-rule",
@@ -75,6 +75,8 @@ class PlanFinding:
     key : what to write in the job file
     told : an error's own sentence, where one stands behind it
     facts : codes of the record
+    to_station_mm : where it ends, of a stretch between two stations
+    hangs : of bolts to be shot again: the ``CheckKey`` of each rule, and ``joints``, that cannot be told before
     """
 
     code: PlanCode | SpliceCode
@@ -91,3 +93,5 @@ class PlanFinding:
     key: str = ""
     told: str = ""
     facts: tuple[str, ...] = ()
+    to_station_mm: float | None = None
+    hangs: tuple[str, ...] = ()

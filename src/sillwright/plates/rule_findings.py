@@ -73,6 +73,7 @@ def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
                     layer=layer,
                     station_mm=one.station_mm,
                     count=one.count,
+                    to_station_mm=one.to_station_mm,
                 )
             )
     return found

@@ -63,7 +63,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "read them there before anything is cut",
     ),
     "bolt-reshoot": (
-        "{marks|a bolt} {marks?was/were} not measured, and no hole is marked",
+        "{marks|a bolt} {marks?was/were} not measured, and no hole is marked{hangs|}",
         "shoot {marks?it/them} again, or tape {marks?it/them}",
     ),
     "bolt-check": (
@@ -213,14 +213,17 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "an engineer or the building official must approve each one first",
     ),
     "joint-needs-anchor": (
-        "the joint at {station|a station} wants an anchor where no bolt stands",
-        "see below where it may go, and have it approved",
+        "the joint at {station|a station} wants an anchor where no bolt that can be counted on stands",
+        "the run's sheet says where it may go; have it approved first",
     ),
     "end-needs-anchor": (
-        "the plate's end at {station|a station} wants an anchor where no bolt stands",
-        "see below where it may go, and have it approved",
+        "the plate's end at {station|a station} wants an anchor where no bolt that can be counted on stands",
+        "the run's sheet says where it may go; have it approved first",
     ),
-    "spacing-too-wide": ("bolts past {station|a station} stand too far apart", "have anchors between them approved"),
+    "spacing-too-wide": (
+        "no bolt that can be counted on stands from {station|one station} to {to|another}{about|}, which is too far",
+        "have {anchors|anchors} between them approved first; the run's sheet says where",
+    ),
     "too-few-bolts": ("the piece from {station|a station} has too few bolts", "have anchors approved"),
     "joint-cannot-tell": (
         "whether {marks|a bolt} {marks?serves/serve} the joint at {station|a station} cannot be told within the ±",
@@ -290,7 +293,14 @@ def notes(findings: Sequence[PlanFinding]) -> list[PlanFinding]:
     return [finding for finding in findings if finding.weight == "note"]
 
 
+def hangs_words(finding: PlanFinding) -> str:
+    """What cannot be told before bolts were shot again; empty where nothing hangs on them."""
+    rules = get_args(CheckKey)
+    return _listed([RULE_WORDS[one] if one in rules else "the joints and added anchors" for one in finding.hangs])  # type: ignore[index]
+
+
 def _filled(template: str, finding: PlanFinding) -> str:
+    it = "it" if len(finding.marks) == 1 else "them"
     station = "" if finding.station_mm is None else station_words(finding.station_mm)
     values = {
         "run": finding.run,
@@ -300,6 +310,8 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "piece": finding.piece and f"piece {finding.piece}",
         "layer": _LAYERS.get(finding.layer or 0, ""),
         "station": station,
+        "to": "" if finding.to_station_mm is None else station_words(finding.to_station_mm),
+        "hangs": finding.hangs and f"; {hangs_words(finding)} cannot be told without {it}",
         "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),

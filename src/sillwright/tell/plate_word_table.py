@@ -145,7 +145,7 @@ SHIM_UNSURE = (
 WANTED_WORDS: dict[Literal["joint", "end", "spacing", "count"], str] = {
     "joint": "no bolt holds the plate beside a joint",
     "end": "no bolt holds the plate's end",
-    "spacing": "the bolts there stand too far apart",
+    "spacing": "the gap between bolts is too wide there",
     "count": "the piece has too few bolts",
 }
 
