@@ -30,6 +30,7 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import BoltPlan, PlatesPlan
 from sillwright.survey import BoltRecord, Finding
+from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_job_rows import checks_of, job_rows
 
 
@@ -413,3 +414,23 @@ def test_a_bolt_perhaps_too_near_the_edge_of_the_neighbours_plate_is_told(from_e
     assert ("near-plate-edge" in bolt.doubts) == doubted
     told = [one for one in found(plan, "bolt-cannot-tell") if "E1" in one.marks]
     assert [("near-plate-edge" in one.facts) for one in told] == ([True] if doubted else [])
+
+
+def test_where_only_the_nut_is_in_doubt_the_hole_is_not() -> None:
+    """A nut bears flat to 1 in 20, 2.86 degrees (RCSC by way of AISC FAQ 6.10.1); 3 in of plates with a hole 1/4 over
+    pass 4.73 degrees."""
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[2] = leaning(north[2], 5.49, 0.0, 110.0)
+    north[2] = replace(north[2], u95=replace(north[2].u95, lean_along_mm=0.3, lean_across_mm=0.3))
+    plan = plan_job(a_survey(north), some_inputs(layout(hole_over="1/4 in")))
+    bolt = bolt_of(plan, "N3")
+    assert (bolt.passing.verdict, bolt.passing.codes, bolt.doubts) == ("as it stands", ("nut-near-limit",), ())
+    assert not found(plan, "bolt-cannot-tell")
+    (one,) = found(plan, "nut-unsure")
+    assert one.marks == ("N3",)
+    assert one.weight == "decide"
+    told = explain_plan(one)
+    assert "its hole is" not in told
+    assert "the hole is right as it stands" in told
+    assert "tapered washer" in told
+    assert "try the plate" not in told

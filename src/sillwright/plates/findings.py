@@ -26,6 +26,7 @@ PlanCode = Literal[
     "bolt-check",  # a hole from numbers that the record doubts
     "bolt-engineer",  # bent, damaged, off the plate or past bending: no hole
     "bolt-cannot-tell",  # whether it passes cannot be told
+    "nut-unsure",  # it passes its hole; whether a nut bears flat on it cannot be told
     "bolt-straighten",  # straighten it before the plate goes on
     "bolt-beyond-plate",  # no plate goes over it
     "bolt-left-out",  # not counted on for joints

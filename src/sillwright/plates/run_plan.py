@@ -265,6 +265,7 @@ def _of_bolts(
         ("bolt-engineer", [bolt for bolt in bolts if _to_engineer(bolt)]),
         ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
         ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt)]),
+        ("nut-unsure", [bolt for bolt in bolts if _nut_unsure(bolt)]),
         ("hole-tolerance", [bolt for bolt in bolts if bolt.holes and not _known_within(bolt, half_mm[bolt.mark])]),
     ]
     for code, about in kinds:
@@ -295,6 +296,11 @@ def _cannot_tell(bolt: BoltPlan) -> bool:
     if bolt.status == "reshoot" or _to_engineer(bolt):
         return False
     return bolt.passing.verdict == "cannot tell" or "near-plate-edge" in bolt.doubts
+
+
+def _nut_unsure(bolt: BoltPlan) -> bool:
+    """Whether how its nut will bear is in doubt, and no move that it is given before settles that."""
+    return "nut-near-limit" in bolt.passing.codes and bool(bolt.holes) and not bolt.straighten_first
 
 
 def _known_within(bolt: BoltPlan, half_mm: float) -> bool:

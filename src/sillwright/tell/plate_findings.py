@@ -15,7 +15,8 @@ from sillwright.judge.verdicts import CheckKey
 from sillwright.lengths import format_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
-from sillwright.tell.plate_words import station_words
+from sillwright.tell.plate_word_table import PASS_WORDS
+from sillwright.tell.plate_words import play_words, station_words
 from sillwright.tell.reasons import length_text, reason_for
 
 RULE_WORDS: dict[CheckKey, str] = {
@@ -78,6 +79,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "whether the plate goes down over {marks|a bolt} cannot be told{because|}",
         "look at {marks?it/them} and try the plate before drilling",
     ),
+    "nut-unsure": (
+        "whether a nut bears flat on {marks|a bolt} cannot be told within the ± of {marks?its/their} lean; the "
+        "{marks?hole is/holes are} right as {marks?it stands/they stand}",
+        "try a nut on {marks?it/them}, and where it does not sit flat ask whether a tapered washer may go under it",
+    ),
     "bolt-straighten": (
         "{marks|a bolt} {marks?leans/lean} too far for a hole of this size, or for a nut to bear flat",
         "holes go over the foot, so straighten {marks?it/them} first, and ask before bending: no source sets a "
@@ -122,7 +128,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "see that this is the sheathed side, and ask the engineer where it is not",
     ),
     "hole-tolerance": (
-        "the ± of {marks|a bolt} is more than the {value|play} that the hole leaves each way",
+        "the ± of {marks|a bolt} is more than the {play|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
     ),
     "hole-off-piece": (
@@ -249,23 +255,6 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "run-too-short": ("no anchor in so short a plate keeps the least end distance", "ask the engineer"),
 }
 
-# Why a bolt is the engineer's, or cannot be told of (``judge/passes.py``).
-PASS_WORDS: dict[PassCode, str] = {
-    "bent": "bent",
-    "damaged": "damaged",
-    "off-plate": "no plate covers it with wood on both sides",
-    "near-plate-edge": "near the plate's edge",
-    "no-setback": "its place is not known",
-    "past-cold-bend": "leans past what may be bent back",
-    "near-cold-bend": "leans near what may be bent back",
-    "no-lean": "its lean is not known",
-    "no-hole-size": "no size of hole is known",
-    "hole-under-bolt": "the hole is smaller than the bolt",
-    "will-not-pass": "will not pass its hole",
-    "nut-not-flat": "its nut will not bear flat",
-    "near-limit": "its lean is near the limit",
-}
-
 _PLACE = re.compile(r"\{(\w+)\|([^{}]*)\}|\{(marks|count)\?([^{}/]*)/([^{}/]*)\}")
 _LAYERS = {1: "first plate", 2: "second plate", 3: "third plate"}
 
@@ -315,6 +304,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
+        "play": "" if finding.value_mm is None else play_words(finding.value_mm),
         "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
         "shift": "" if finding.value_mm is None else f", {length_text(finding.value_mm)} over at the low end,",
@@ -341,7 +331,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
 def _why(code: str) -> str:
     """A code of the record, or of what was judged of a bolt, in a few words."""
     if code in get_args(PassCode):
-        return PASS_WORDS[code]  # type: ignore[index]
+        return PASS_WORDS[code].short  # type: ignore[index]
     reason = reason_for(code)
     return reason.title[0].lower() + reason.title[1:] if reason else code
 

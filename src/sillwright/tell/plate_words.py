@@ -23,7 +23,7 @@ from sillwright.tell.plate_word_table import (
     CHECK_SAYS,
     ITEM_WORDS,
     JOINT_WORDS,
-    PASS_SENTENCES,
+    PASS_WORDS,
     SHIM_HEIGHTS,
     SQUARE_VERDICTS,
     SURE_WORDS,
@@ -56,6 +56,12 @@ def drill_inches(drill_mm: float) -> str | None:
 def drill_words(drill_mm: float) -> str:
     """A drill by the inch where it is one, else in millimetres."""
     return drill_inches(drill_mm) or f"{drill_mm:.1f} mm"
+
+
+def play_words(play_mm: float) -> str:
+    """What a hole leaves its bolt each way, rounded down: it is room; ``no room`` where there is none."""
+    down_mm = math.floor(play_mm * 10.0 + _EPS) / 10.0
+    return f"{down_mm:.1f} mm" if down_mm > 0.0 else "no room"
 
 
 def listed(names: Sequence[str]) -> str:
@@ -123,8 +129,8 @@ def _says(check: Check) -> str:
 
 def pass_sentence(code: PassCode) -> str:
     """Why a plate does not simply go down over a bolt, and what to do."""
-    says, do = PASS_SENTENCES[code]
-    return f"{says}: {do}."
+    words = PASS_WORDS[code]
+    return f"{words.says}: {words.do}."
 
 
 def shim_height_words(shim: Shim) -> str:
