@@ -11,6 +11,8 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import PlatesPlan
 from sillwright.survey import BoltU95, Finding
+from sillwright.tell.plate_hole_rows import HoleRow
+from sillwright.tell.plate_run_rows import run_rows
 
 LEVELS = (
     LevelPoint("north", -200.0, 0.0),
@@ -128,3 +130,8 @@ PLANS = {
     "long": long_plan(),
     "empty": empty_plan(),
 }
+
+
+def all_rows(plan: PlatesPlan) -> list[tuple[str, HoleRow]]:
+    """Every line of every run's holes, with its run."""
+    return [(run.name, row) for run in plan.runs for row in run_rows(plan, run).holes]
