@@ -290,9 +290,6 @@ def test_an_outline_left_open_says_what_to_tape() -> None:
     assert plan.lumber.width_mm == WIDE_MM
 
 
-DRILL_MM = 12.7 + 25.4 / 16.0
-
-
 def test_a_plate_that_lies_beyond_all_bolts_is_not_told_as_a_run_without_bolts() -> None:
     table = a_table()
     table["run"][1]["ends"] = {"station": "30 ft"}
