@@ -32,6 +32,7 @@ from sillwright.plates.record import PlatesPlan
 from sillwright.survey import BoltRecord, Finding
 from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_job_rows import job_rows
+from sillwright.tell.plate_run_rows import run_rows
 
 
 def with_bolt(index: int, bolt: BoltRecord) -> list[BoltRecord]:
@@ -319,3 +320,46 @@ def test_where_only_the_nut_is_in_doubt_the_hole_is_not() -> None:
     assert "the hole is right as it stands" in told
     assert "tapered washer" in told
     assert "try the plate" not in told
+
+
+@pytest.mark.parametrize(
+    ("angle_deg", "joint", "fix"),
+    [
+        (0.03, "mitre", "Check which line the photos of each [[run]] show"),
+        (1.0, "mitre", "take this [[corner]] out, and write station under [run.begins] or [run.ends]"),
+        (1.0, "butt", "take this [[corner]] out, and write station under [run.begins] or [run.ends]"),
+        (179.0, "butt", 'Write joint = "mitre" there'),
+        (179.97, "butt", "Take this [[corner]] out, write both as one [[run]]"),
+    ],
+)
+def test_a_corner_that_is_hardly_one_names_its_key_and_what_to_write(angle_deg: float, joint: str, fix: str) -> None:
+    table = a_table()
+    table["corner"][0]["joint"] = joint
+    with pytest.raises(JobError) as fault:
+        plan_job(a_survey(angle_deg=angle_deg), some_inputs(table))
+    told = str(fault.value)
+    assert told.startswith("job.toml: [[corner]] north and east: ")
+    assert fix in told
+
+
+@pytest.mark.parametrize(
+    ("angle_deg", "joint", "off", "instead"),
+    [
+        (45.0, "mitre", "67.5°", ", or butt the corner, 45.0° off square"),
+        (40.0, "butt", "50.0°", ""),
+        (150.0, "butt", "60.0°", ", or mitre the corner, 15.0° off square"),
+        (90.0, "mitre", None, None),
+        (97.0, "mitre", None, None),
+    ],
+)
+def test_a_cut_past_what_saws_are_set_to_says_what_to_do(
+    angle_deg: float, joint: str, off: str | None, instead: str | None
+) -> None:
+    """A mitre is half of what the angle lacks of 180; a butt is what it lacks of 90 (plane geometry)."""
+    table = a_table()
+    table["corner"][0]["joint"] = joint
+    plan = plan_job(a_survey(angle_deg=angle_deg), some_inputs(table))
+    told = run_rows(plan, plan.runs[0]).ends[1]
+    assert told.count("Many saws") == (off is not None)
+    if off is not None:
+        assert f"This cut is at {off}: stand the piece on edge or make a jig{instead} (common practice" in told

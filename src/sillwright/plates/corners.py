@@ -209,15 +209,11 @@ def _angle_deg(corner: CornerRecord) -> float:
         )
     angle_deg, u95_deg = float(corner.angle_deg or 0.0), corner.u95_deg or 0.0
     if not (angle_deg - u95_deg > 0.0 and angle_deg + u95_deg < 180.0):
-        straight = angle_deg >= 90.0
-        raise JobError(
-            f"{corner_name(corner)}: its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f}) is not told from "
-            + (
-                "180, so the two lines run on in one. Make them one run of the job file, with a splice."
-                if straight
-                else "0, so the two lines lie on each other. Check which line each run's photos show, measure again."
-            )
-        )
+        told = "180, so the two lines run on in one. Take this [[corner]] out, write both as one [[run]]"
+        if angle_deg < 90.0:
+            told = "0, so the two lines lie on each other. Check which line the photos of each [[run]] show"
+        is_deg = f"its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f})"
+        raise JobError(f"{corner_name(corner)}: {is_deg} is not told from {told}, and measure again.")
     return angle_deg
 
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from sillwright.lengths import format_feet_inches, format_inches
+from sillwright.plates.corners import Joint
 from sillwright.plates.piece import PlatePiece
-from sillwright.plates.record import EndKind, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
+from sillwright.plates.record import CornerPlan, EndKind, LayerEnd, PlannedPiece, PlatesPlan, RunEnd, RunPlan
 from sillwright.tell.plate_hole_rows import HoleRow, hole_rows, holes_title
 from sillwright.tell.plate_overview import NoHole, Overview, plate_overview
 from sillwright.tell.plate_shim_rows import ShimRow, level_words, shim_lines, shim_rows
-from sillwright.tell.plate_view import end_words, in_order, side_words
+from sillwright.tell.plate_view import SQUARE_TO_DEG, end_words, in_order, side_words
 from sillwright.tell.plate_washer_rows import WasherRow, washer_lines, washer_rows
 from sillwright.tell.plate_words import STATES, joint_words, listed, mark_parts, station_words
 from sillwright.tell.rows import angle_text, width_inches
@@ -167,7 +168,8 @@ def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
     told = [f"Layer{'' if len(layers) == 1 else 's'} {listed(layers)}: {words}" for words, layers in by_words.items()]
     station = station_words(end.layers[0].station_mm) if end.layers else "the station given"
     where = END_WORDS[end.kind].format(other=end.other, station=station)
-    yield " ".join([f"{name}: {where} (by the {end.said_by}).{_corner_words(plan, run, end)}", *told])
+    corner = _corner_words(plan, run, end)
+    yield " ".join([f"{name}: {where} (by the {end.said_by}).{corner}", *told]) + _saw_reach(plan, run, end)
 
 
 def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
@@ -183,17 +185,24 @@ def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
             f"The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
             f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
         )
-    return f"{words}{cut}. {moved}{_saw_reach(layer)}{f' {CHECK_ANGLE}.' if _angle_in_doubt(layer) else ''}"
+    return f"{words}{cut}. {moved}{f' {CHECK_ANGLE}.' if _angle_in_doubt(layer) else ''}"
 
 
-def _saw_reach(layer: LayerEnd) -> str:
-    """What to do where a cut is past what saws are set to (common practice, no source)."""
-    if layer.saw_deg <= SAW_STOPS_DEG:
+def _saw_reach(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> str:
+    """What to do where a cut is past what saws are set to (common practice, no source); empty where it is not."""
+    off_deg = max((layer.saw_deg for layer in end.layers), default=0.0)
+    corner = _corner(plan, run, end)
+    if off_deg < SAW_STOPS_DEG + SQUARE_TO_DEG or corner is None or corner.angle_deg is None:
         return ""
+    other: dict[Joint, tuple[str, float]] = {
+        "mitre": ("butt", abs(90.0 - corner.angle_deg)),
+        "butt": ("mitre", (180.0 - corner.angle_deg) / 2.0),
+    }
+    joint, joint_deg = other[corner.joint]
+    instead = f", or {joint} the corner, {joint_deg:.1f}° off square" if joint_deg < off_deg else ""
     return (
-        f" {layer.saw_deg:.1f}° off square is past where many saws stop ({SAW_STOPS_DEG:.0f}°) or most "
-        f"({MOST_SAWS_STOP_DEG:.0f}°): stand the piece on edge or make a jig, or butt the corner (common practice, no "
-        "source)."
+        f" Many saws stop at {SAW_STOPS_DEG:.0f}° off square and most at {MOST_SAWS_STOP_DEG:.0f}°. This cut is at "
+        f"{off_deg:.1f}°: stand the piece on edge or make a jig{instead} (common practice, no source)."
     )
 
 
@@ -206,11 +215,15 @@ def _outermost(run: RunPlan, end: RunEnd) -> list[PlannedPiece]:
     return list(by_layer.values())
 
 
+def _corner(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> CornerPlan | None:
+    """The corner at an end, where it was measured."""
+    there = {run.name, end.other} if end.kind == "corner" else set()
+    return next((one for one in plan.corners if set(one.runs) == there and one.angle_deg is not None), None)
+
+
 def _corner_words(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> str:
-    if end.kind != "corner":
+    corner = _corner(plan, run, end)
+    if corner is None or corner.angle_deg is None:
         return ""
-    for corner in plan.corners:
-        if set(corner.runs) == {run.name, end.other} and corner.angle_deg is not None:
-            turn = "" if corner.turn is None else f", {corner.turn} corner of the building"
-            return f" {angle_text(corner.angle_deg, corner.u95_deg, 2)}{turn}."
-    return ""
+    turn = "" if corner.turn is None else f", {corner.turn} corner of the building"
+    return f" {angle_text(corner.angle_deg, corner.u95_deg, 2)}{turn}."
