@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from sillwright.errors import JobError
+from sillwright.judge.steps import own_u95_mm
 from sillwright.survey import CornerRecord, RunRecord, Status, Survey
 
 # An outside corner of the building points out of it, as on a plain rectangle; an inside corner is that of an L.
@@ -139,6 +140,24 @@ def corner_ends(
         u95_mm = None if station_u95_mm is None else station_u95_mm.get(own.name)
         ends.append(_end(own, kind, cut_at, angle_deg, corner, layer, u95_mm))
     return ends[0], ends[1]
+
+
+def crossing_u95_mm(corner: CornerRecord, run: RunRecord) -> float | None:
+    """Half-width of the 95 % interval of the crossing's station on one of its runs; None where nothing says.
+
+    Derived, since the record gives it none: the print's scale over the station, and what places of the run are known to
+    besides, by the widest of its bolts, for either of the two lines that cross. Off by d, the other line moves the
+    crossing by d / sin(angle), and the run's own one by d / tan(angle) (plane geometry); the sum holds however they are
+    correlated.
+    """
+    station_mm, angle_deg = corner.station_mm.get(run.name), corner.angle_deg
+    own_mm = [own_u95_mm(bolt, run.scale_u95_ratio) for bolt in run.bolts if bolt.status != "reshoot"]
+    known_mm = [mm for mm in own_mm if mm is not None]
+    if station_mm is None or angle_deg is None or not known_mm or math.sin(math.radians(angle_deg)) <= 0.0:
+        return None
+    angle = math.radians(angle_deg)
+    lines_mm = max(known_mm) * (1.0 + abs(math.cos(angle))) / math.sin(angle)
+    return math.hypot(lines_mm, run.scale_u95_ratio * station_mm)
 
 
 def square_end(

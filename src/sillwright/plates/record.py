@@ -7,7 +7,7 @@ end at the lower station, along the chalk-line edge. Codes are machine words; se
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from sillwright.judge.line_shift import ShiftAdvice
@@ -257,7 +257,10 @@ class RunPlan:
 
 @dataclass(frozen=True)
 class CornerPlan:
-    """One corner as measured and as jointed; ``through`` is the run that runs through in the first layer."""
+    """One corner as measured and as jointed; ``through`` is the run that runs through in the first layer.
+
+    station_mm, station_u95_mm : by run, where the two chalk lines cross, and its half-width (see ``corners.py``)
+    """
 
     runs: tuple[str, str]
     angle_deg: float | None
@@ -267,6 +270,8 @@ class CornerPlan:
     joint: Joint
     through: str | None
     turn: Turn | None
+    station_mm: dict[str, float] = field(default_factory=dict)
+    station_u95_mm: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

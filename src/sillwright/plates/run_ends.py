@@ -18,6 +18,7 @@ from sillwright.plates.corners import (
     corner_ends,
     corner_name,
     corner_turn,
+    crossing_u95_mm,
     edge_lengths,
     square_end,
     strip_of,
@@ -62,7 +63,16 @@ def find_ends(survey: Survey, inputs: PlanInputs) -> JobEnds:
         turn = None if isinstance(found, PlanFinding) else found[0].turn
         plans.append(
             CornerPlan(
-                record.runs, record.angle_deg, record.u95_deg, record.status, codes, table.joint, table.through, turn
+                record.runs,
+                record.angle_deg,
+                record.u95_deg,
+                record.status,
+                codes,
+                table.joint,
+                table.through,
+                turn,
+                dict(record.station_mm),
+                {run.name: crossing_u95_mm(record, run) for run in survey.runs if run.name in record.station_mm},
             )
         )
         if isinstance(found, PlanFinding):
@@ -209,9 +219,9 @@ def _no_plate(run: str, corner: JointedCorner) -> str:
     if angle_deg > 90.0 and corner.joint == "butt":
         return f'{told}Write joint = "mitre" there, or, where the two lines run on in one, write both as one [[run]].'
     return (
-        f"{told}If that angle is wrong, check which chalk line the photos of each [[run]] show, and measure again. If "
-        "it is right, take this [[corner]] out, and write station under [run.begins] or [run.ends] of both runs. Look at "
-        "the stations written there, too."
+        f"{told}If that angle is wrong, check which chalk line the photos of each [[run]] show, and measure again. "
+        "If it is right, take this [[corner]] out, and write station under [run.begins] or [run.ends] of both runs. "
+        "Look at the stations written there, too."
     )
 
 
