@@ -106,24 +106,29 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "put a tape on {marks?it/them}",
     ),
     "washer-hangs-over": (
-        "the plate washer of {marks|a bolt} hangs over the wood, moved as far as its slot lets it",
+        "the plate {marks?washer/washers} of {marks|a bolt} {marks?hangs/hang} over the wood, moved as far "
+        "as {marks?it goes/they go}",
         "see under plate washers where and how much, and ask the engineer",
     ),
     "washer-unsure": (
-        "whether the plate washer of {marks|a bolt} lies wholly on wood cannot be told within the ±",
+        "whether the plate {marks?washer/washers} of {marks|a bolt} {marks?lies/lie} wholly on wood cannot "
+        "be told within the ±",
         "tape {marks?it/them} square from the chalk line, and from the ends of the top plate",
     ),
     "washer-far-from-edge": (
-        "the plate washer of {marks|a bolt} comes within {limit|the rule's distance} of neither edge of the plate",
+        "the plate {marks?washer/washers} of {marks|a bolt} {marks?comes/come} within "
+        "{limit|the rule's distance} of neither edge of the plate",
         "where the wall is a shear wall that asks for it, ask the engineer for a wider washer or another anchor",
     ),
     "washer-edge-unsure": (
-        "whether the plate washer of {marks|a bolt} comes within {limit|the rule's distance} of an edge of the plate "
+        "whether the plate {marks?washer/washers} of {marks|a bolt} {marks?comes/come} within "
+        "{limit|the rule's distance} of an edge of the plate "
         "cannot be told within the ±",
         "tape {marks?it/them} square from the chalk line",
     ),
     "washer-one-side": (
-        "the plate washer of {marks|a bolt} surely comes within {limit|the rule's distance} of one edge of the plate "
+        "the plate {marks?washer/washers} of {marks|a bolt} surely {marks?comes/come} within "
+        "{limit|the rule's distance} of one edge of the plate "
         "only, named under plate washers",
         "see that this is the sheathed side, and ask the engineer where it is not",
     ),

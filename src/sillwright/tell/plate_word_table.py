@@ -84,7 +84,7 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
         "Tape it from the concrete to its tip",
     ),
     "washer-on-wood": (
-        "Ask the engineer, or see whether another chalk line brings it in",
+        "Ask the engineer what holds the plate there",
         "Tape it square from the chalk line, and from the ends of the top plate",
     ),
     "washer-edge": (
