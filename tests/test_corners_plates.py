@@ -11,8 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from judge_runs import a_bolt
-from judge_runs import a_run as bare_run
 from sillwright.errors import JobError
 from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.corners import (
@@ -20,7 +18,6 @@ from sillwright.plates.corners import (
     Turn,
     corner_ends,
     corner_turn,
-    crossing_u95_mm,
     edge_lengths,
     square_end,
 )
@@ -408,13 +405,3 @@ def test_without_a_photo_of_both_runs_the_crew_must_say() -> None:
     corner = a_corner()
     with pytest.raises(JobError, match=r"north and east.*Say whether"):
         corner_turn(Survey("", tuple(PLAIN.values()), (corner,), ()), corner)
-
-
-def test_the_crossings_half_width_is_the_scales_and_what_moves_either_line() -> None:
-    """Plane geometry: lines off by d each move the crossing by d / sin and d / tan of the angle; at 90 degrees by d."""
-    held = replace(bare_run([a_bolt(u95_mm=0.5, station_mm=0.0)]), scale_u95_ratio=0.001)
-    slanted_mm = 0.5 * (math.sqrt(2.0) + 1.0)
-    for angle_deg, lines_mm in ((90.0, 0.5), (45.0, slanted_mm), (135.0, slanted_mm)):
-        corner = CornerRecord(("north", "east"), angle_deg, 0.05, {"north": -3000.0, "east": 0.0})
-        assert crossing_u95_mm(corner, held) == pytest.approx(math.hypot(lines_mm, 3.0))
-    assert crossing_u95_mm(CornerRecord(("north", "east"), 90.0, 0.05, {"north": 0.0}), bare_run([])) is None
