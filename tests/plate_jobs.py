@@ -18,8 +18,10 @@ import numpy as np
 from judge_runs import a_bolt
 from sillwright.job_file import check_document
 from sillwright.judge.rules import rule_set
+from sillwright.plates.findings import PlanFinding
 from sillwright.plates.inputs import PlanInputs
 from sillwright.plates.levels import LevelPoint
+from sillwright.plates.record import BoltPlan, PlatesPlan
 from sillwright.survey import BoltRecord, CardRecord, CornerRecord, PhotoRecord, RunRecord, Survey, ViewRecord
 
 WIDE_MM = 139.7
@@ -115,7 +117,25 @@ def a_table(north: dict[str, Any] | None = None, east: dict[str, Any] | None = N
 
 
 def some_inputs(
-    table: dict[str, Any] | None = None, levels: Sequence[LevelPoint] = (), rules: str = "irc-2021"
+    table: dict[str, Any] | None = None,
+    levels: Sequence[LevelPoint] = (),
+    rules: str = "irc-2021",
+    seismic: bool = False,
 ) -> PlanInputs:
     checked = check_document(a_table() if table is None else table, Path("job.toml"))
-    return PlanInputs(checked, rule_set(rules), tuple(levels), DATE)
+    return PlanInputs(checked, rule_set(rules, seismic=seismic), tuple(levels), DATE)
+
+
+def layout(**keys: Any) -> dict[str, Any]:
+    """A job file with these keys of its layout."""
+    return a_table(layout=keys)
+
+
+def found(plan: PlatesPlan, code: str) -> list[PlanFinding]:
+    """What is said of a plan under one code."""
+    return [finding for finding in plan.findings if finding.code == code]
+
+
+def bolt_of(plan: PlatesPlan, mark: str) -> BoltPlan:
+    """One bolt of a plan, by its mark."""
+    return next(bolt for run in plan.runs for bolt in run.bolts if bolt.mark == mark)

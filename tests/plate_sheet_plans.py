@@ -11,6 +11,8 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import PlatesPlan
 from sillwright.survey import BoltU95, Finding
+from sillwright.tell.plate_hole_rows import HoleRow
+from sillwright.tell.plate_run_rows import run_rows
 
 LEVELS = (
     LevelPoint("north", -200.0, 0.0),
@@ -73,6 +75,18 @@ def outline_plan() -> PlatesPlan:
     return plan_job(a_survey(), some_inputs(a_table(outline=outline)))
 
 
+def seismic_plan() -> PlatesPlan:
+    """Plate washers on a 2x6: N2 hangs over the far edge, N3 must be moved, N4 comes near the chalk line, N5 leans by
+    much and not surely known, E4 hangs off its piece's end."""
+    north, east = bolts("N", NORTH_BOLTS_MM), bolts("E", EAST_BOLTS_MM)
+    for place, setback_mm in ((1, 139.7 - 20.0), (2, 32.0), (3, 48.0)):
+        north[place] = replace(north[place], setback_mm=setback_mm)
+    north[4] = replace(north[4], setback_mm=27.0, u95=replace(north[4].u95, setback_mm=1.0))
+    east[3] = replace(east[3], station_mm=3300.0 - 20.0)
+    table = a_table(layout={"seismic": True, "hole_over": "1/4 in"})
+    return plan_job(a_survey(north, east), some_inputs(table, seismic=True))
+
+
 def sure_plan() -> PlatesPlan:
     """Nothing in doubt: bolts that are all sure, holes with play."""
     table = a_table(plate={"size": "2x6", "layers": 1}, layout={"stock": ["12 ft"], "hole_over": "1/4 in"})
@@ -107,6 +121,7 @@ PLANS = {
     "one layer": doubtful_plan(1, levels=False),
     "fine marks": doubtful_plan(marks="1/32 in"),
     "corner in doubt": doubtful_plan(status="check"),
+    "seismic": seismic_plan(),
     "sure": sure_plan(),
     "corner": corner_plan(),
     "shifted": shifted_plan(),
@@ -115,3 +130,8 @@ PLANS = {
     "long": long_plan(),
     "empty": empty_plan(),
 }
+
+
+def all_rows(plan: PlatesPlan) -> list[tuple[str, HoleRow]]:
+    """Every line of every run's holes, with its run."""
+    return [(run.name, row) for run in plan.runs for row in run_rows(plan, run).holes]

@@ -216,7 +216,7 @@ WRONG = {
         ("[run.ends]", 'the corner with "east"', "Take [run.ends] out"),
     ),
     "short stock": (JOB.replace('["12 ft"]', '["13 in"]'), None, ("[layout], stock", "north", "Name longer stock")),
-    "straight corner": (JOB, a_survey(angle_deg=179.98), ("[[corner]] north and east", "Make them one run")),
+    "straight corner": (JOB, a_survey(angle_deg=179.98), ("[[corner]] north and east", "write both as one [[run]]")),
     "no corner": (JOB, a_survey(angle_deg=0.02), ("[[corner]] north and east", "measure again")),
     "other plate": (JOB.replace("2x6", "2x4"), None, ("[plate]", "measured for a plate 139.7 mm", "Measure again")),
     "other bolt": (JOB.replace("[layout]", '[bolts]\ndiameter = "5/8 in"\n[layout]'), None, ("[bolts], diameter",)),

@@ -307,8 +307,8 @@ def test_a_doubted_corner_s_ends_are_doubted() -> None:
 @pytest.mark.parametrize(
     ("angle_deg", "u95_deg", "says"),
     [
-        (180.0, 0.05, "north and east.*one run"),
-        (179.951, 0.05, "north and east.*one run"),
+        (180.0, 0.05, r"north and east.*one \[\[run\]\]"),
+        (179.951, 0.05, r"north and east.*one \[\[run\]\]"),
         (0.0, 0.05, "north and east.*lie on each other"),
         (0.049, 0.05, "north and east.*lie on each other"),
     ],

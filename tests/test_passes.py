@@ -99,7 +99,9 @@ def test_a_hole_under_the_bolt_passes_nothing() -> None:
         (2.39, 0.0, 1 / 16, "straighten", ("will-not-pass",)),
         (2.0, 0.3, 1 / 16, "as it stands", ()),
         (2.0, 0.4, 1 / 16, "cannot tell", ("near-limit",)),
-        (2.8, 0.3, 1 / 16, "straighten", ("will-not-pass", "near-limit")),
+        (2.8, 0.3, 1 / 16, "straighten", ("will-not-pass", "nut-near-limit")),
+        (2.86, 0.3, 1 / 4, "as it stands", ("nut-near-limit",)),
+        (9.2, 0.1, 1 / 4, "straighten", ("nut-not-flat", "near-limit")),
         (2.86, 0.0, 1 / 4, "as it stands", ()),
         (2.87, 0.0, 1 / 4, "straighten", ("nut-not-flat",)),
         (3.5, 0.5, 1 / 16, "straighten", ("will-not-pass", "nut-not-flat")),
@@ -110,7 +112,7 @@ def test_a_hole_under_the_bolt_passes_nothing() -> None:
         (2.0, None, 1 / 16, "cannot tell", ("no-lean",)),
     ],
 )
-def test_a_bolt_stands_as_it_is_only_where_it_surely_passes_with_its_nut_flat(
+def test_a_bolt_stands_as_it_is_only_where_it_surely_passes_its_hole(
     lean_deg: float, u95_deg: float | None, over_in: float, verdict: PassVerdict, codes: tuple[PassCode, ...]
 ) -> None:
     """2.37 degrees pass 1/16 over, 9.22 pass 1/4; a nut bears flat to 1 in 20 (RCSC by way of AISC FAQ 6.10.1)."""

@@ -8,12 +8,11 @@ from typing import get_args
 
 import pytest
 
-from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.record_file import json_schema
 from sillwright.plates.splice_findings import SpliceCode
-from sillwright.tell.plate_findings import PASS_WORDS, PLAN_SENTENCES, RULE_WORDS, about, explain_plan
+from sillwright.tell.plate_findings import PLAN_SENTENCES, RULE_WORDS, about, explain_plan
 
 README = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
 CODES = (*get_args(PlanCode), *get_args(SpliceCode))
@@ -27,7 +26,6 @@ def plan_row(code: str) -> str:
 def test_every_code_has_a_sentence_and_every_rule_its_words() -> None:
     assert set(PLAN_SENTENCES) == set(CODES)
     assert set(RULE_WORDS) == set(get_args(CheckKey))
-    assert set(PASS_WORDS) == set(get_args(PassCode))
 
 
 @pytest.mark.parametrize("code", CODES)

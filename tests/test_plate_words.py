@@ -14,16 +14,18 @@ from sillwright.judge.passes import PassCode
 from sillwright.judge.rules import Source, Sure
 from sillwright.judge.verdicts import Check, CheckKey, Verdict
 from sillwright.lengths import MM_PER_INCH, parse_length_mm
+from sillwright.plates.findings import PlanFinding
 from sillwright.plates.levels import Shim, ShimPlace
-from sillwright.plates.piece import HoleDoubt
+from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
 from sillwright.plates.record import RULE_KEYS, EndKind, LayerEnd, PlanStatus
 from sillwright.plates.shopping import Item, ShoppingLine
 from sillwright.plates.splice_anchors import AddedAnchor
 from sillwright.plates.square import Squareness
 from sillwright.tell import plate_word_table as table
+from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_job_rows import rule_words
 from sillwright.tell.plate_run_rows import END_WORDS
-from sillwright.tell.plate_view import HOLE_DOUBTS
+from sillwright.tell.plate_view import HOLE_DOUBTS, hole_doubts
 from sillwright.tell.plate_words import (
     STATES,
     VERDICTS,
@@ -32,6 +34,7 @@ from sillwright.tell.plate_words import (
     item_words,
     limit_words,
     pass_sentence,
+    play_words,
     quantity_words,
     shim_height_words,
     source_words,
@@ -51,7 +54,7 @@ def literals(kind: type, name: str) -> tuple[str, ...]:
     [
         (table.CHECK_SAYS, get_args(CheckKey)),
         (table.CHECK_DO, get_args(CheckKey)),
-        (table.PASS_SENTENCES, get_args(PassCode)),
+        (table.PASS_WORDS, get_args(PassCode)),
         (table.SHIM_HEIGHTS, literals(Shim, "verdict")),
         (table.SHIM_VERDICTS, literals(Shim, "verdict")),
         (table.WANTED_WORDS, literals(AddedAnchor, "wanted_by")),
@@ -176,3 +179,17 @@ def test_each_thing_to_buy_is_told_with_what_tells_it_from_others(item) -> None:
 def test_sealer_is_bought_by_whole_feet_and_never_too_short() -> None:
     line = ShoppingLine("sill-sealer", "mm", 304.8 * 10.1, 304.8 * 11.01, 0.1, width_mm=139.7)
     assert quantity_words(line) == "12 ft (11 ft and 10% more)"
+
+
+@given(st.floats(0.0, 12.0))
+def test_the_play_of_a_hole_is_one_figure_wherever_it_is_told(play_mm: float) -> None:
+    """The list of what to decide and the line of the bolt round it the same way, down."""
+    told = play_words(play_mm)
+    finding = explain_plan(PlanFinding("hole-tolerance", marks=("N1",), value_mm=play_mm))
+    piece = PlatePiece("north 1.1", "north", 1, 0.0, 1000.0, 139.7, 38.1)
+    hole = Hole("N1", 500.0, 70.0, 12.7 + 2.0 * play_mm, 12.5, 12.5)
+    (doubt,) = hole_doubts(piece, hole, {"N1": 12.7})
+    assert f"the {told} that the hole leaves" in finding
+    assert f"the hole leaves {told} each way" in doubt
+    if told != "no room":
+        assert play_mm - 0.1 <= float(told.removesuffix(" mm")) <= play_mm + 1e-4

@@ -135,8 +135,10 @@ def test_every_length_key_is_taken_and_taken_away() -> None:
         "bearing_least": "5 in",
         "short_wall_one_bolt": "20 in",
         "short_wall_no_bolt": "10 in",
+        "plate_washer_edge": "3/4 in",
     }
-    others = {"based_on", "seismic", "bolts_least", "across", "plate_washer_side", "plate_washer_thickness"}
+    of_the_washer = {f"plate_washer_{part}" for part in ("side", "thickness", "slot_over", "slot_length")}
+    others = {"based_on", "seismic", "bolts_least", "across"} | of_the_washer
     assert set(OwnRules.model_fields) == keys.keys() | others
     rules = rule_set_from_toml("\n".join(f'{key} = "{text}"' for key, text in keys.items()), "ours")
     gone = rule_set_from_toml("\n".join(f'{key} = "none"' for key in keys), "ours")
@@ -154,6 +156,13 @@ def test_across_number_and_washer_are_the_crews_too() -> None:
     assert rules.bolts_least.count == 3
     assert rules.plate_washer is not None
     assert (rules.plate_washer.side_mm, rules.plate_washer.thickness_mm) == pytest.approx((76.2, 6.35))
+    slots = 'plate_washer_slot_over = "1/8 in"\nplate_washer_slot_length = "2 in"'
+    slotted = rule_set_from_toml(slots, "ours").plate_washer
+    assert slotted is not None
+    assert (slotted.side_mm, slotted.slot_over_mm, slotted.slot_length_mm) == pytest.approx((76.2, 3.175, 50.8))
+    plain = rule_set_from_toml('plate_washer_slot_length = "none"', "ours").plate_washer
+    assert plain is not None
+    assert plain.slot_length_mm == plain.shift_mm(12.7) == 0.0
     gone = rule_set_from_toml('across = "none"\nbolts_least = 0', "ours")
     assert (gone.across, gone.bolts_least) == (None, None)
 

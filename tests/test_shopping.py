@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sillwright.errors import JobError
+from sillwright.judge.rules import PlateWasherFigure, rule_set
 from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.levels import LevelPoint, Shim, ShimPlace, levels_of, shims
 from sillwright.plates.piece import Hole, PlatePiece
@@ -21,6 +22,7 @@ from sillwright.plates.shopping import (
     shopping_list,
 )
 from sillwright.survey import BoltRecord, BoltU95, RunRecord, Status
+from sillwright.tell.plate_words import item_words
 
 FT = 12.0 * MM_PER_INCH
 WIDE_MM, THICK_MM = 139.7, 38.1
@@ -74,22 +76,41 @@ def test_sealer_lies_under_the_first_layer_from_long_point_to_long_point() -> No
     assert (narrow.width_mm, wide.width_mm) == pytest.approx((88.9, WIDE_MM))
 
 
+SLOTTED = rule_set("irc-2021", seismic=True).plate_washer
+assert SLOTTED is not None
+
+
 @pytest.mark.parametrize(
-    ("washers", "kinds"),
+    ("washer", "kinds"),
     [
-        ("washer", ["nut", "washer"]),
-        ("plate-washer", ["nut", "plate-washer"]),
-        ("slotted-plate-washer", ["nut", "washer", "plate-washer"]),  # IRC R602.11.1: a cut washer over a slot
+        (None, ["nut", "washer"]),
+        (replace(SLOTTED, slot_length_mm=0.0), ["nut", "plate-washer"]),
+        (SLOTTED, ["nut", "washer", "plate-washer"]),  # IRC R602.11.1: a cut washer over a slot
     ],
 )
-def test_every_bolt_gets_a_nut_and_what_washers_the_drawings_want(washers: str, kinds: list[str]) -> None:
+def test_every_bolt_gets_a_nut_and_what_washers_the_rules_want(
+    washer: PlateWasherFigure | None, kinds: list[str]
+) -> None:
     """Those to be photographed again stand in the wall all the same."""
     runs = [run_of("north", bolt(), bolt(status="reshoot")), run_of("east", bolt(), bolt(15.875))]
-    lines = shopping_list(runs, [], [], rules=replace(NO_WASTE, washers=washers))  # type: ignore[arg-type]
+    lines = shopping_list(runs, [], [], rules=replace(NO_WASTE, plate_washer=washer))
     hardware = [one for one in lines if one.size]
     assert [(one.item, one.size, one.quantity) for one in hardware] == [
         (kind, size, count) for kind in kinds for size, count in (("1/2-13 UNC", 3), ("5/8-11 UNC", 1))
     ]
+
+
+def test_plate_washers_are_bought_by_side_thickness_and_slot() -> None:
+    """0.229 by 3 by 3 in, slot 11/16 by 1 3/4 in for a 1/2 in bolt, 13/16 for 5/8 (IRC R602.11.1)."""
+    runs = [run_of("north", bolt(), bolt(15.875))]
+    small, large = of(shopping_list(runs, [], [], rules=replace(NO_WASTE, plate_washer=SLOTTED)), "plate-washer")
+    for line, slot_in in ((small, 11 / 16), (large, 13 / 16)):
+        lengths_mm = (line.width_mm, line.thickness_mm, line.slot_width_mm, line.slot_length_mm)
+        assert [mm / MM_PER_INCH for mm in lengths_mm if mm is not None] == pytest.approx([3.0, 0.229, slot_in, 1.75])
+    assert item_words(small) == (
+        'Plate washers 3" x 3", 0.229" thick for 1/2-13 UNC, slotted toward the corners, 11/16" wide and 1 3/4" long '
+        "at most"
+    )
 
 
 def test_shims_are_counted_by_height_where_shims_are_to_be_set() -> None:

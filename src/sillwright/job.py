@@ -7,12 +7,13 @@ tapes, corners, photos). Each step gathers every fault it finds and raises one J
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from sillwright.cards import CARD_COUNT, PAPER_THICKNESS_MM
+from sillwright.errors import SillwrightError
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
     DEFAULT_BOLT,
@@ -25,7 +26,7 @@ from sillwright.job_file import (
     read_job_file,
 )
 from sillwright.job_layout import beside_faults, files_beside, layout_faults
-from sillwright.job_measured import measured_parts
+from sillwright.job_measured import changed_faults, measured_parts
 from sillwright.job_photos import find_photos, named_photos
 from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.lengths import MM_PER_INCH
@@ -111,6 +112,28 @@ def load_job(path: Path) -> Job:
 def agreement_faults(table: JobTable) -> Iterable[str]:
     """A sentence for each thing the file says against itself; whether its photos are there is not asked."""
     return [*_card_faults(table), *_corner_faults(table), *layout_faults(table)]
+
+
+def kept_job(
+    out: Path,
+    measured_with: Mapping[str, str],
+    lacks: SillwrightError,
+    more: Callable[[JobTable], Iterable[str]] = lambda table: (),
+) -> JobTable:
+    """The copy of the job file that ``measure`` left in ``out``, checked to be the one that was measured with.
+
+    measured_with : of the record; empty where an old one does not say
+    lacks : raised where there is no such file; more : further faults, a sentence each, told with the others
+    Raises JobError with a sentence for each fault.
+    """
+    path = out / "job.toml"
+    if not path.is_file():
+        raise lacks
+    table = read_job_file(path)
+    faults = [*agreement_faults(table), *more(table), *changed_faults(dict(measured_with), table)]
+    if faults:
+        raise job_error(path, faults)
+    return table
 
 
 def job_from_photos(paths: Sequence[Path]) -> Job:

@@ -11,10 +11,9 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.archive.package import JOB, RESULTS
 from sillwright.errors import ArchiveError, PhotoError
-from sillwright.job import agreement_faults
-from sillwright.job_file import JobTable, job_error, read_job_file
+from sillwright.job import kept_job
+from sillwright.job_file import JobTable
 from sillwright.job_layout import files_beside
-from sillwright.job_measured import changed_faults
 from sillwright.photo import read_facts
 from sillwright.survey import PhotoRecord, Survey, read_survey
 
@@ -69,17 +68,11 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
 
 def _job_table(out: Path, survey: Survey) -> JobTable:
     """The job file in the results, which must be the one that was measured with."""
-    path = out / "job.toml"
-    if not path.is_file():
-        raise ArchiveError(
-            f"{out} has no job.toml. A package is made of a job, which measure keeps a copy of: write a job file, and "
-            f"run sillwright measure job.toml -o {out}"
-        )
-    table = read_job_file(path)
-    faults = [*agreement_faults(table), *changed_faults(survey.measured_with, table)]
-    if faults:
-        raise job_error(path, faults)
-    return table
+    lacks = ArchiveError(
+        f"{out} has no job.toml. A package is made of a job, which measure keeps a copy of: write a job file, and "
+        f"run sillwright measure job.toml -o {out}"
+    )
+    return kept_job(out, survey.measured_with, lacks)
 
 
 def _job_folder(out: Path, near: Path, survey: Survey) -> Path:

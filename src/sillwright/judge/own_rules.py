@@ -9,6 +9,8 @@
     overhang_largest = "1/2 in"
     bolts_least = 2
     short_wall_no_bolt = "none"     # "none" takes a rule away
+    plate_washer_slot_length = "none"   # a plain round hole
+    plate_washer_edge = "1/2 in"
 
 Every length is text with its unit. No key is needed but those that differ.
 """
@@ -56,8 +58,18 @@ _BOUNDS_MM = {
     "short_wall_no_bolt": (25.0, 2000.0),
     "plate_washer_side": (25.0, 200.0),
     "plate_washer_thickness": (1.0, 25.0),
+    "plate_washer_slot_over": (0.0, 10.0),
+    "plate_washer_slot_length": (10.0, 100.0),
+    "plate_washer_edge": (0.0, 100.0),
 }
-_LENGTH_RULES = tuple(key for key in _BOUNDS_MM if not key.startswith("plate_washer"))
+# Parts of one figure; every other key is a figure by itself.
+_OF_THE_WASHER = {
+    "plate_washer_side": "side_mm",
+    "plate_washer_thickness": "thickness_mm",
+    "plate_washer_slot_over": "slot_over_mm",
+    "plate_washer_slot_length": "slot_length_mm",
+}
+_LENGTH_RULES = tuple(key for key in _BOUNDS_MM if key not in _OF_THE_WASHER)
 _DIAMETERS = re.compile(r"(\d+(?:\.\d+)?)\s*(?:bolt\s+)?diameters?", re.ASCII | re.IGNORECASE)
 
 
@@ -128,6 +140,9 @@ class OwnRules(BaseModel):
     short_wall_no_bolt: _Rule | None = None
     plate_washer_side: _Length | None = None
     plate_washer_thickness: _Length | None = None
+    plate_washer_slot_over: _Length | None = None
+    plate_washer_slot_length: _Rule | None = None
+    plate_washer_edge: _Rule | None = None
 
 
 def rule_set_from_toml(text: str, name: str) -> RuleSet:
@@ -164,7 +179,7 @@ def _replaced(based_on: RuleSet, own: OwnRules, name: str) -> RuleSet:
         changes["bolts_least"] = CountFigure(own.bolts_least, crew) if own.bolts_least else None
     if own.across is not None:
         changes["across"] = AcrossFigure(own.across, crew) if isinstance(own.across, float) else None
-    if own.plate_washer_side is not None or own.plate_washer_thickness is not None:
+    if any(getattr(own, key) is not None for key in _OF_THE_WASHER):
         changes["plate_washer"] = _washer(based_on.plate_washer, own, name, crew)
     return replace(based_on, name=name, seismic=own.seismic, **changes)
 
@@ -177,12 +192,9 @@ def _washer(given: PlateWasherFigure | None, own: OwnRules, name: str, crew: Sou
         )
     # A set that has no plate washer has no slot either: a plain round hole.
     given = given or PlateWasherFigure(0.0, 0.0, 0.0, 0.0, crew)
-    return replace(
-        given,
-        side_mm=own.plate_washer_side or given.side_mm,
-        thickness_mm=own.plate_washer_thickness or given.thickness_mm,
-        source=crew,
-    )
+    written = {part: getattr(own, key) for key, part in _OF_THE_WASHER.items()}
+    changes = {part: 0.0 if value == "none" else value for part, value in written.items() if value is not None}
+    return replace(given, source=crew, **changes)
 
 
 def _out_of_bounds(own: OwnRules) -> list[str]:

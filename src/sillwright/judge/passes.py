@@ -38,6 +38,7 @@ PassCode = Literal[
     "will-not-pass",
     "nut-not-flat",
     "near-limit",
+    "nut-near-limit",
 ]
 _TO_ENGINEER: tuple[PassCode, ...] = ("bent", "damaged", "off-plate", "past-cold-bend")
 _TO_STRAIGHTEN: tuple[PassCode, ...] = ("will-not-pass", "nut-not-flat")
@@ -70,7 +71,8 @@ class HolePlace:
 class Passing:
     """Whether one bolt passes the stack; lengths mm, angles degrees.
 
-    codes : why it is not "as it stands", all that apply
+    codes : why it is not "as it stands", all that apply; with ``nut-near-limit`` alone it is: the nut is in doubt, and
+    the hole is not
     hole_needed_mm : for the lean as measured; ``_low`` and ``_high`` for the ends of its 95 % interval
     hole_allowed_mm : the hole the rule set allows, or the one that was given; None where neither says
     passes_up_to_deg : the lean that just passes that hole; None where the hole is not known or under the bolt
@@ -216,12 +218,12 @@ def _verdict(codes: tuple[PassCode, ...]) -> PassVerdict:
     """The engineer's before all; then whatever is in doubt besides the limits; then what surely asks for a move."""
     if any(code in _TO_ENGINEER for code in codes):
         return "engineer"
-    doubts = set(codes) - set(_TO_STRAIGHTEN) - {"near-limit"}
+    doubts = set(codes) - set(_TO_STRAIGHTEN) - {"near-limit", "nut-near-limit"}
     if doubts:
         return "cannot tell"
     if any(code in _TO_STRAIGHTEN for code in codes):
         return "straighten"
-    return "cannot tell" if codes else "as it stands"
+    return "cannot tell" if "near-limit" in codes else "as it stands"
 
 
 def _place_codes(
@@ -270,8 +272,10 @@ def _lean_codes(move: Straightening | None, up_to_deg: float | None, limits: Ben
     if flat == "does not":
         codes.append("nut-not-flat")
     # A hole that is not known has its own code.
-    if flat == "cannot tell" or (through == "cannot tell" and up_to_deg is not None):
+    if through == "cannot tell" and up_to_deg is not None:
         codes.append("near-limit")
+    if flat == "cannot tell":
+        codes.append("nut-near-limit")
     return tuple(codes)
 
 

@@ -15,6 +15,7 @@ a crew that builds under them sets ``spacing_largest``.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -79,10 +80,10 @@ class AcrossFigure:
 
 @dataclass(frozen=True)
 class PlateWasherFigure:
-    """The square steel washer between plate and nut that a seismic rule asks for, in millimetres.
+    """The square steel washer between plate and nut that a seismic rule asks for, in millimetres; the least size.
 
-    slot_over_mm, slot_length_mm : a diagonal slot may be wider than the bolt by so much, and so long; a standard cut
-    washer then goes between plate washer and nut
+    slot_over_mm, slot_length_mm : a diagonal slot may be wider than the bolt by so much, and so long from end to end; a
+    standard cut washer then goes between plate washer and nut. A length of 0 is a plain round hole
     """
 
     side_mm: float
@@ -90,6 +91,15 @@ class PlateWasherFigure:
     slot_over_mm: float
     slot_length_mm: float
     source: Source
+
+    def shift_mm(self, diameter_mm: float) -> float:
+        """How far a slotted washer surely goes toward an edge from where it is centred on a bolt of this diameter.
+
+        The bolt's middle travels (slot length - diameter) / 2 along the slot, and 1/sqrt(2) of that square to an edge,
+        the slot lying at 45 degrees (geometry). What a slot wider than the bolt gives sideways is not counted: the rule
+        says how wide it may be and not how wide it is.
+        """
+        return max(self.slot_length_mm - diameter_mm, 0.0) / 2.0 * math.sqrt(0.5)
 
 
 @dataclass(frozen=True)
@@ -100,6 +110,7 @@ class RuleSet:
     end_least : and that bolt no nearer than this
     hole_over_least, hole_over_largest : how much larger than the bolt's nominal diameter the hole is drilled
     plate_washer : asked for only where ``seismic`` is set (see :meth:`plate_washer_asked`)
+    plate_washer_edge : and then, how far its edge may be from the sheathed edge of the plate
     concrete_edge_least : from the bolt's centre to an edge of the concrete that runs along the plate
     overhang_largest, bearing_least : how far a plate may hang over the concrete, and how much of its width must lie on
     it. No figure was found in the IRC; inspectors hold anything from none to the plate's thickness. The crew sets them.
@@ -117,6 +128,7 @@ class RuleSet:
     hole_over_least: LengthFigure | None = None
     hole_over_largest: LengthFigure | None = None
     plate_washer: PlateWasherFigure | None = None
+    plate_washer_edge: LengthFigure | None = None
     concrete_edge_least: LengthFigure | None = None
     overhang_largest: LengthFigure | None = None
     bearing_least: LengthFigure | None = None
@@ -147,6 +159,10 @@ def _inches(inches: float, source: Source) -> LengthFigure:
 # NDS 12.1.3.2 (2015 to 2024; 11.1.3.2 before): 1/32 to 1/16 in over, no forced fit.
 _NDS_HOLE = Source("NDS", "2015 to 2024", "12.1.3.2", "second-hand")
 
+# Written for shear walls; by memory only for those of more than 400 lb/ft, and not where hold-downs alone carry
+# overturning.
+_SDPWS_EDGE = Source("SDPWS", "2008 to 2021", "4.3.6.4.3", "second-hand")
+
 
 def _irc(edition: str) -> RuleSet:
     """IRC R403.1.6: wording read in older editions; that 2018 to 2024 keep the figures is second-hand."""
@@ -164,6 +180,7 @@ def _irc(edition: str) -> RuleSet:
         hole_over_largest=_inches(1.0 / 16.0, _NDS_HOLE),
         # SDC D0 to D2, and townhouses in C. The wording was read in IBC 2006 2305.3.11.
         plate_washer=_plate_washer(Source("IRC", edition, "R602.11.1", "memory")),
+        plate_washer_edge=_inches(0.5, _SDPWS_EDGE),
         short_wall_one_bolt=_inches(24.0, short_wall),
         short_wall_no_bolt=_inches(12.0, short_wall),
     )
@@ -192,6 +209,7 @@ def _ibc_2308() -> RuleSet:
         hole_over_least=_inches(1.0 / 32.0, _NDS_HOLE),
         hole_over_largest=_inches(1.0 / 16.0, _NDS_HOLE),
         plate_washer=_plate_washer(Source("IBC", "2006", "2305.3.11", "read")),
+        plate_washer_edge=_inches(0.5, _SDPWS_EDGE),
         concrete_edge_least=_inches(1.75, Source("IBC, for ACI 318", "2012 to 2018", "1905.1.8", "memory")),
     )
 

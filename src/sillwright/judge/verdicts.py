@@ -26,7 +26,10 @@ CheckKey = Literal[
     "overhang",
     "bearing",
     "stick-up",
+    "washer-on-wood",
+    "washer-edge",
 ]
+PlateSide = Literal["chalk-line side", "far side"]
 
 # Lengths are sums of floats: a limit met to a millionth of a millimetre is met.
 TOUCHES_MM = 1e-6

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from sillwright.errors import JobError
+from sillwright.judge.steps import own_u95_mm
 from sillwright.survey import CornerRecord, RunRecord, Status, Survey
 
 # An outside corner of the building points out of it, as on a plain rectangle; an inside corner is that of an L.
@@ -141,6 +142,24 @@ def corner_ends(
     return ends[0], ends[1]
 
 
+def crossing_u95_mm(corner: CornerRecord, run: RunRecord) -> float | None:
+    """Half-width of the 95 % interval of the crossing's station on one of its runs; None where nothing says.
+
+    Derived, since the record gives it none: the print's scale over the station, and what places of the run are known to
+    besides, by the widest of its bolts, for either of the two lines that cross. Off by d, the other line moves the
+    crossing by d / sin(angle), and the run's own one by d / tan(angle) (plane geometry); the sum holds however they are
+    correlated.
+    """
+    station_mm, angle_deg = corner.station_mm.get(run.name), corner.angle_deg
+    own_mm = [own_u95_mm(bolt, run.scale_u95_ratio) for bolt in run.bolts if bolt.status != "reshoot"]
+    known_mm = [mm for mm in own_mm if mm is not None]
+    if station_mm is None or angle_deg is None or not known_mm or math.sin(math.radians(angle_deg)) <= 0.0:
+        return None
+    angle = math.radians(angle_deg)
+    lines_mm = max(known_mm) * (1.0 + abs(math.cos(angle))) / math.sin(angle)
+    return math.hypot(lines_mm, run.scale_u95_ratio * station_mm)
+
+
 def square_end(
     run: str, end: Literal["low", "high"], station_mm: float, *, layer: int = 1, u95_mm: float | None = None
 ) -> PlateEnd:
@@ -209,15 +228,11 @@ def _angle_deg(corner: CornerRecord) -> float:
         )
     angle_deg, u95_deg = float(corner.angle_deg or 0.0), corner.u95_deg or 0.0
     if not (angle_deg - u95_deg > 0.0 and angle_deg + u95_deg < 180.0):
-        straight = angle_deg >= 90.0
-        raise JobError(
-            f"{corner_name(corner)}: its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f}) is not told from "
-            + (
-                "180, so the two lines run on in one. Make them one run of the job file, with a splice."
-                if straight
-                else "0, so the two lines lie on each other. Check which line each run's photos show, measure again."
-            )
-        )
+        told = "180, so the two lines run on in one. Take this [[corner]] out, write both as one [[run]]"
+        if angle_deg < 90.0:
+            told = "0, so the two lines lie on each other. Check which line the photos of each [[run]] show"
+        is_deg = f"its angle of {angle_deg:.2f} degrees (± {u95_deg:.2f})"
+        raise JobError(f"{corner_name(corner)}: {is_deg} is not told from {told}, and measure again.")
     return angle_deg
 
 

@@ -38,7 +38,8 @@ def drill_pieces(
     """Every hole in every piece; one that would break out of its piece is left out and told of."""
     pieces: dict[str, tuple[tuple[PlatePiece, ...], ...]] = {}
     holes: dict[str, list[tuple[HolePlan, Hole]]] = {}
-    findings = []
+    findings: list[PlanFinding] = []
+    off: dict[tuple[str, str], list[int]] = {}
     for name, run in laid.items():
         rows = []
         for layer, row in enumerate(run.pieces, start=1):
@@ -49,7 +50,7 @@ def drill_pieces(
                     continue
                 found = _hole(row, covered, one, records[name], inputs)
                 if found is None:
-                    findings.append(PlanFinding("hole-off-piece", run=name, marks=(one.mark,), layer=layer))
+                    off.setdefault((name, one.mark), []).append(layer)
                     continue
                 piece, hole = found
                 held[piece.name].append(hole)
@@ -61,6 +62,9 @@ def drill_pieces(
             findings += [finding for piece in drilled for finding in too_near(piece)]
             rows.append(drilled)
         pieces[name] = tuple(rows)
+    for (name, mark), layers in off.items():
+        told: list[int | None] = list(layers) if len(layers) < inputs.job.plate.layers else [None]
+        findings += [PlanFinding("hole-off-piece", run=name, marks=(mark,), layer=layer) for layer in told]
     return Drilled(pieces, {mark: tuple(found) for mark, found in holes.items()}, tuple(findings))
 
 

@@ -26,13 +26,19 @@ PlanCode = Literal[
     "bolt-check",  # a hole from numbers that the record doubts
     "bolt-engineer",  # bent, damaged, off the plate or past bending: no hole
     "bolt-cannot-tell",  # whether it passes cannot be told
+    "nut-unsure",  # it passes its hole; whether a nut bears flat on it cannot be told
     "bolt-straighten",  # straighten it before the plate goes on
     "bolt-beyond-plate",  # no plate goes over it
     "bolt-left-out",  # not counted on for joints
     "bolt-fails-rule",  # a rule that is not met: ``rule``
     "bolt-rule-unsure",  # a rule that cannot be told
+    "washer-hangs-over",  # a plate washer that does not lie wholly on the wood
+    "washer-unsure",  # or perhaps not
+    "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
+    "washer-edge-unsure",  # or perhaps
+    "washer-one-side",  # of one only: is that the sheathed one?
     "hole-tolerance",  # u95 over half the clearance
-    "hole-off-piece",  # a hole that runs off its piece: it is not marked
+    "hole-off-piece",  # a hole that runs off its piece: it is not marked; in every layer where ``layer`` is None
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
     "holes-larger-than-rule",  # the drill is larger than the rule set allows
     "holes-smaller-than-rule",
@@ -42,6 +48,7 @@ PlanCode = Literal[
     "piece-rule-unsure",
     "overhang-fails-rule",
     "overhang-unsure",
+    "overhang-no-limit",  # there is or may be one, and nobody says how much is allowed
     "line-shift-helps",  # another chalk line brings in more bolts
     # of levels
     "levels-missing",  # other runs have readings, this one has none
@@ -69,6 +76,8 @@ class PlanFinding:
     key : what to write in the job file
     told : an error's own sentence, where one stands behind it
     facts : codes of the record
+    to_station_mm : where it ends, of a stretch between two stations
+    hangs : of bolts to be shot again: the ``CheckKey`` of each rule, and ``joints``, that cannot be told before
     """
 
     code: PlanCode | SpliceCode
@@ -85,3 +94,5 @@ class PlanFinding:
     key: str = ""
     told: str = ""
     facts: tuple[str, ...] = ()
+    to_station_mm: float | None = None
+    hangs: tuple[str, ...] = ()

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sillwright.errors import JobError
-from sillwright.job import agreement_faults
-from sillwright.job_file import CornerTable, JobTable, RunTable, job_error, read_job_file
+from sillwright.job import kept_job
+from sillwright.job_file import CornerTable, JobTable, RunTable
 from sillwright.job_layout import beside_faults, is_file_of_rules
-from sillwright.job_measured import changed_faults
 from sillwright.judge.own_rules import rule_set_from_toml
 from sillwright.judge.passes import BendLimits
 from sillwright.judge.rules import RULE_SETS, LengthFigure, RuleSet, Source, rule_set
@@ -78,24 +77,22 @@ def read_inputs(folder: Path, survey: Survey, date: str) -> PlanInputs:
 
     Raises JobError with a sentence for each fault: what is wrong, where in the file, and what to do.
     """
-    path = folder / "job.toml"
-    if not path.exists():
-        raise JobError(
-            f"{folder} has no job.toml. Plates are planned from a job file, which measure keeps a copy of: write one, "
-            f"and run sillwright measure job.toml -o {folder}"
-        )
-    table = read_job_file(path)
-    faults = [*agreement_faults(table), *beside_faults(table, folder), *_other_job(table, survey)]
-    if faults:
-        raise job_error(path, faults)
+    lacks = JobError(
+        f"{folder} has no job.toml. Plates are planned from a job file, which measure keeps a copy of: write one, "
+        f"and run sillwright measure job.toml -o {folder}"
+    )
+
+    def more(table: JobTable) -> Iterator[str]:
+        yield from beside_faults(table, folder)
+        if not survey.measured_with:
+            yield from _other_job(table, survey)
+
+    table = kept_job(folder, survey.measured_with, lacks, more)
     return PlanInputs(table, _rules(table, folder), _level_points(table, folder), date)
 
 
 def _other_job(table: JobTable, survey: Survey) -> Iterator[str]:
-    """What of the job file the record was not measured with."""
-    if survey.measured_with:
-        yield from changed_faults(survey.measured_with, table)
-        return
+    """What of the job file the record was not measured with, where the record has no fingerprints to tell it by."""
     again = "Measure again with this job file, or put back the one it was measured with."
     names, measured = {run.name for run in table.run}, {run.name for run in survey.runs}
     for name in sorted(names ^ measured):

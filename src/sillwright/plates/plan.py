@@ -45,6 +45,7 @@ from sillwright.plates.run_ends import JobEnds, find_ends
 from sillwright.plates.run_plan import JobWork, RunWork, judge_run, plan_run
 from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
 from sillwright.plates.stock import CutPiece, StockLength, cut_list
+from sillwright.plates.washers import fit_washers
 from sillwright.survey import RunRecord, Survey
 
 
@@ -115,7 +116,8 @@ def _worked_out(
         for name in planned
     }
     drilled = drill_pieces(laid, records, covered, work, inputs)
-    return JobWork(survey, inputs, passes, work, covered, drilled, levels), laid
+    washers = fit_washers(records, drilled, covered, passes, work, inputs)
+    return JobWork(survey, inputs, passes, work, covered, drilled, washers, levels), laid
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
@@ -159,7 +161,7 @@ def _shopping(
     """With the crew's one share of waste on all that is counted or rolled out; lumber has its own in the cut lists."""
     waste = inputs.job.layout.waste_percent / 100.0
     rules = ShoppingRules(
-        washers="slotted-plate-washer" if inputs.rules.plate_washer_asked else "washer",
+        plate_washer=inputs.rules.plate_washer_asked,
         sealer_waste=waste,
         nut_waste=waste,
         washer_waste=waste,
@@ -218,7 +220,8 @@ def _lumber(inputs: PlanInputs) -> Lumber:
 
 def _rules_used(inputs: PlanInputs) -> RulesUsed:
     figures = [_figure(key, inputs.rules, inputs.job.bolts.bolt.diameter_mm) for key in RULE_KEYS]
-    return RulesUsed(inputs.rules.name, inputs.rules.seismic, tuple(one for one in figures if one is not None))
+    used, asked = inputs.rules, inputs.rules.plate_washer_asked
+    return RulesUsed(used.name, used.seismic, tuple(one for one in figures if one is not None), asked)
 
 
 def _figure(key: str, rules: RuleSet, diameter_mm: float) -> RuleFigure | None:

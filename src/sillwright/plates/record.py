@@ -7,12 +7,13 @@ end at the lower station, along the chalk-line edge. Codes are machine words; se
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from sillwright.judge.line_shift import ShiftAdvice
 from sillwright.judge.passes import Passing
-from sillwright.judge.rules import Source
+from sillwright.judge.plate_washer import WasherFit
+from sillwright.judge.rules import PlateWasherFigure, Source
 from sillwright.judge.verdicts import Check
 from sillwright.plates.corners import Joint, PlateEnd, Turn
 from sillwright.plates.findings import PlanFinding
@@ -30,8 +31,8 @@ PlanStatus = Literal["ok", "check", "not planned"]
 EndKind = Literal["corner", "station", "wall end", "not said"]
 RULE_KEYS = (
     "bolt_diameter_least", "spacing_largest", "end_largest", "end_least", "bolts_least", "across", "hole_over_least",
-    "hole_over_largest", "plate_washer", "concrete_edge_least", "overhang_largest", "bearing_least",
-    "short_wall_one_bolt", "short_wall_no_bolt",
+    "hole_over_largest", "plate_washer", "plate_washer_edge", "concrete_edge_least", "overhang_largest",
+    "bearing_least", "short_wall_one_bolt", "short_wall_no_bolt",
 )  # fmt: skip
 
 
@@ -52,11 +53,15 @@ class RuleFigure:
 
 @dataclass(frozen=True)
 class RulesUsed:
-    """The rule set, and every figure of it that there is; a figure the crew set has ``crew`` as its source."""
+    """The rule set, and every figure of it that there is; a figure the crew set has ``crew`` as its source.
+
+    plate_washer : the whole of that figure where this job asks for plate washers
+    """
 
     name: str
     seismic: bool
     figures: tuple[RuleFigure, ...]
+    plate_washer: PlateWasherFigure | None = None
 
 
 @dataclass(frozen=True)
@@ -176,6 +181,7 @@ class BoltPlan:
     mark_within_mm : how far a mark may be off for the plate still to go down: half of what the hole is larger than the
     bolt, less ``u95``; 0 where nothing is left, None where a width is not known
     u95_along_mm, u95_across_mm : of the mark, its rounding included
+    washer : its plate washer on the top plate, where the rules ask for one and it has a hole there
     """
 
     mark: str
@@ -195,6 +201,7 @@ class BoltPlan:
     u95_along_mm: float | None
     u95_across_mm: float | None
     mark_within_mm: float | None
+    washer: WasherFit | None = None
 
 
 @dataclass(frozen=True)
@@ -250,7 +257,10 @@ class RunPlan:
 
 @dataclass(frozen=True)
 class CornerPlan:
-    """One corner as measured and as jointed; ``through`` is the run that runs through in the first layer."""
+    """One corner as measured and as jointed; ``through`` is the run that runs through in the first layer.
+
+    station_mm, station_u95_mm : by run, where the two chalk lines cross, and its half-width (see ``corners.py``)
+    """
 
     runs: tuple[str, str]
     angle_deg: float | None
@@ -260,6 +270,8 @@ class CornerPlan:
     joint: Joint
     through: str | None
     turn: Turn | None
+    station_mm: dict[str, float] = field(default_factory=dict)
+    station_u95_mm: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

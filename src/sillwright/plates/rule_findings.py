@@ -15,6 +15,8 @@ _FAILS: dict[str, tuple[PlanCode, PlanCode]] = {
     "bolt": ("bolt-fails-rule", "bolt-rule-unsure"),
     "piece": ("piece-fails-rule", "piece-rule-unsure"),
     "overhang": ("overhang-fails-rule", "overhang-unsure"),
+    "washer-on-wood": ("washer-hangs-over", "washer-unsure"),
+    "washer-edge": ("washer-far-from-edge", "washer-edge-unsure"),
 }
 
 
@@ -23,26 +25,31 @@ def of_checks(checks: Iterable[Check], run: str) -> list[PlanFinding]:
 
     An overhang that no figure stands for asks for a decision only where there surely is one.
     """
-    marks: dict[tuple[PlanCode, Weight, str, str], dict[str, None]] = {}
+    marks: dict[tuple[PlanCode, Weight, str, str, float | None], dict[str, None]] = {}
     for check in checks:
         if check.verdict == "meets":
             continue
-        kind = "overhang" if check.key in ("overhang", "bearing") else "piece" if check.piece else "bolt"
-        code = _FAILS[kind][0 if check.verdict == "does not" else 1]
+        code = _FAILS[_kind(check)][0 if check.verdict == "does not" else 1]
         weight: Weight = "decide"
-        if check.source == NO_FIGURE and (check.measured_mm or 0.0) - (check.u95_mm or 0.0) <= 0.0:
-            weight = "note"
-        about = marks.setdefault((code, weight, check.key, check.piece), {})
-        if kind == "bolt":
+        if check.source == NO_FIGURE:
+            code = "overhang-no-limit"
+            weight = "note" if (check.measured_mm or 0.0) - (check.u95_mm or 0.0) <= 0.0 else "decide"
+        value_mm = check.limit_mm if check.key == "washer-edge" else None
+        about = marks.setdefault((code, weight, check.key, check.piece, value_mm), {})
+        if check.subject not in (check.piece, run):
             about[check.subject] = None
             if check.key == "spacing":
                 about[check.other] = None
-        elif check.subject not in (check.piece, run):
-            about[check.subject] = None
     return [
-        PlanFinding(code, weight, run=run, marks=tuple(about), piece=piece, rule=key)
-        for (code, weight, key, piece), about in marks.items()
+        PlanFinding(code, weight, run=run, marks=tuple(about), piece=piece, rule=key, value_mm=value_mm)
+        for (code, weight, key, piece, value_mm), about in marks.items()
     ]
+
+
+def _kind(check: Check) -> str:
+    if check.key in _FAILS:
+        return check.key
+    return "overhang" if check.key == "bearing" else "piece" if check.piece else "bolt"
 
 
 def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
@@ -66,6 +73,7 @@ def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
                     layer=layer,
                     station_mm=one.station_mm,
                     count=one.count,
+                    to_station_mm=one.to_station_mm,
                 )
             )
     return found

@@ -7,7 +7,7 @@ taped, and a hole has the same mark in both layers; no end moves by more than ha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +16,9 @@ from sillwright.job_plates import EndTable
 from sillwright.plates.corners import (
     PlateEnd,
     corner_ends,
+    corner_name,
     corner_turn,
+    crossing_u95_mm,
     edge_lengths,
     square_end,
     strip_of,
@@ -61,7 +63,16 @@ def find_ends(survey: Survey, inputs: PlanInputs) -> JobEnds:
         turn = None if isinstance(found, PlanFinding) else found[0].turn
         plans.append(
             CornerPlan(
-                record.runs, record.angle_deg, record.u95_deg, record.status, codes, table.joint, table.through, turn
+                record.runs,
+                record.angle_deg,
+                record.u95_deg,
+                record.status,
+                codes,
+                table.joint,
+                table.through,
+                turn,
+                dict(record.station_mm),
+                {run.name: crossing_u95_mm(record, run) for run in survey.runs if run.name in record.station_mm},
             )
         )
         if isinstance(found, PlanFinding):
@@ -85,7 +96,7 @@ def find_ends(survey: Survey, inputs: PlanInputs) -> JobEnds:
             if end.kind == "corner" and not layers and frozenset((run.name, end.other)) not in told:
                 findings.append(_not_in_record(run.name, end.other))
         findings += [_not_said(run, one) for one in (low[0], high[0]) if one.kind == "not said"]
-        by_run[run.name] = _on_marks(low, high, inputs.job.layout.mark_mm)
+        by_run[run.name] = _on_marks(low, high, inputs.job.layout.mark_mm, jointed)
     return JobEnds(by_run, tuple(jointed), tuple(plans), tuple(findings))
 
 
@@ -103,7 +114,8 @@ def _joint(
         first, second = (strip_of(record, run, runs, turn) for run in record.runs)
     except JobError as fault:
         if record.angle_deg is not None and record.status != "reshoot" and _is_straight(record):
-            raise JobError(f"job.toml: [[corner]] {' and '.join(record.runs)}: {fault}") from fault
+            told = str(fault).removeprefix(f"{corner_name(record)}: ")
+            raise JobError(f"job.toml: [[corner]] {' and '.join(record.runs)}: {told}") from fault
         return PlanFinding("corner-not-usable", corner=record.runs, told=str(fault))
     return JointedCorner(record, turn, table.joint, (first, second)), ends
 
@@ -159,7 +171,10 @@ def _square(run: RunRecord, end: End, said: EndTable, layers: int) -> tuple[RunE
 
 
 def _on_marks(
-    low: tuple[RunEnd, tuple[PlateEnd, ...]], high: tuple[RunEnd, tuple[PlateEnd, ...]], mark_mm: float
+    low: tuple[RunEnd, tuple[PlateEnd, ...]],
+    high: tuple[RunEnd, tuple[PlateEnd, ...]],
+    mark_mm: float,
+    corners: Sequence[JointedCorner],
 ) -> tuple[RunEnd, RunEnd]:
     """Both ends with their layers on whole marks from the first plate's low end, where that is known."""
     if low[1] and high[1]:
@@ -167,13 +182,47 @@ def _on_marks(
             try:
                 edge_lengths(below, above)
             except JobError as fault:
-                raise JobError(f"job.toml: {fault} Check [run.begins] and [run.ends] too.") from fault
+                eaten = _eaten_by(below.run, low, high, corners)
+                told = f"job.toml: {fault} Check [run.begins] and [run.ends] too."
+                raise JobError(told if eaten is None else _no_plate(below.run, eaten)) from fault
     origin_mm = low[1][0].station_mm if low[1] else None
     ends = []
     for end, layers in (low, high):
         ended = tuple(LayerEnd.of(one, _to_mark_mm(one.station_mm, origin_mm, mark_mm)) for one in layers)
         ends.append(RunEnd(end.end, end.kind, end.said_by, end.other, ended))
     return ends[0], ends[1]
+
+
+def _eaten_by(
+    run: str,
+    low: tuple[RunEnd, tuple[PlateEnd, ...]],
+    high: tuple[RunEnd, tuple[PlateEnd, ...]],
+    corners: Sequence[JointedCorner],
+) -> JointedCorner | None:
+    """Of the corners at a run's ends the one farthest from square, where the joints leave no plate and not where the
+    run begins and ends: by the crossings alone there would be one."""
+    held = [one for one in corners if run in one.record.runs and one.other(run) in (low[0].other, high[0].other)]
+    crossing_mm = {one.other(run): next(s.crossing_mm for s in one.strips if s.name == run) for one in held}
+    low_mm, high_mm = (crossing_mm.get(end.other, ends[0].station_mm) for end, ends in (low, high))
+    if not held or low_mm >= high_mm:
+        return None
+    return max(held, key=lambda one: abs((one.record.angle_deg or 90.0) - 90.0))
+
+
+def _no_plate(run: str, corner: JointedCorner) -> str:
+    """What to do where a corner leaves a run no plate."""
+    angle_deg, joint = corner.record.angle_deg or 90.0, "mitred" if corner.joint == "mitre" else "butted"
+    told = (
+        f'job.toml: [[corner]] {" and ".join(corner.record.runs)}: {joint} at {angle_deg:.2f} degrees, run "{run}" has '
+        "no plate left between its two ends. "
+    )
+    if angle_deg > 90.0 and corner.joint == "butt":
+        return f'{told}Write joint = "mitre" there, or, where the two lines run on in one, write both as one [[run]].'
+    return (
+        f"{told}If that angle is wrong, check which chalk line the photos of each [[run]] show, and measure again. "
+        "If it is right, take this [[corner]] out, and write station under [run.begins] or [run.ends] of both runs. "
+        "Look at the stations written there, too."
+    )
 
 
 def _to_mark_mm(station_mm: float, origin_mm: float | None, mark_mm: float) -> float:

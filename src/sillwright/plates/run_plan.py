@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sillwright.judge.checks import check_run
@@ -24,6 +24,8 @@ from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
 from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
 from sillwright.plates.splice import SplicePlan
+from sillwright.plates.told_once import asked_for_already, hanging_on, splices_once
+from sillwright.plates.washers import Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
 
 # Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
@@ -49,6 +51,7 @@ class JobWork:
     work: Mapping[str, Drilling]
     cover: Cover
     drilled: Drilled
+    washers: Mapping[str, Washered]
     levels: Levels | None
 
 
@@ -87,11 +90,16 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
     ends_mm = (first[0].low_mm, first[-1].high_mm) if first else None
     shift = line_shift(record, job.inputs.rules, ends_mm)
     splices = run.laid.splices if run.laid else ()
+    of_splice = of_splices(splices, record.name)
+    every = _told_as_rules(checks, stick_ups, bolts, job)
+    told = [check for check in every if not asked_for_already(check, first, of_splice)]
+    hanging = _hanging(record, first, job, told)
     findings += [
         *_of_record(record),
-        *_of_bolts(record, bolts, run, job),
-        *of_checks((*checks, *stick_ups.values()), record.name),
-        *of_splices(splices, record.name),
+        *_of_bolts(record, bolts, run, job, hanging),
+        *of_checks((one for one in told if one not in hanging), record.name),
+        *of_washers((job.washers[bolt.mark] for bolt in record.bolts if bolt.mark in job.washers), record.name),
+        *splices_once(of_splice, _no_hole(job), _too_near(told)),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
         *_of_length(run),
@@ -117,16 +125,23 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
     return plan, findings
 
 
-def _checks(record: RunRecord, first: Sequence[PlatePiece], job: JobWork) -> tuple[Check, ...]:
-    """Every rule held against the bolts under the first plate, the neighbour's at a corner among them."""
+def _checks(
+    record: RunRecord, first: Sequence[PlatePiece], job: JobWork, without: Collection[str] = ()
+) -> tuple[Check, ...]:
+    """Every rule held against the bolts under the first plate, the neighbour's at a corner among them.
+
+    without : marks of bolts that are taken as not there
+    """
     if not first:
-        return check_run(record, job.inputs.rules)
+        kept = tuple(bolt for bolt in record.bolts if bolt.mark not in without)
+        return check_run(replace(record, bolts=kept), job.inputs.rules)
     under = job.cover.under.get((record.name, 1), ())
     unplaced = [bolt for bolt in record.bolts if bolt.station_mm is None or bolt.setback_mm is None]
     bolts = (*(covered.bolt for covered in under), *unplaced)
     pieces = [Piece(p.name, p.low_mm, p.high_mm, p.low_cut_deg, p.high_cut_deg) for p in first]
     holes = places(job.cover, record.name, job.work, job.inputs)
-    return check_run(replace(record, bolts=bolts), job.inputs.rules, pieces, holes=holes)
+    kept = tuple(bolt for bolt in bolts if bolt.mark not in without)
+    return check_run(replace(record, bolts=kept), job.inputs.rules, pieces, holes=holes)
 
 
 def _stick_up(bolt: BoltRecord, shims: tuple[Shim, ...], inputs: PlanInputs) -> Check:
@@ -139,7 +154,7 @@ def _stick_up(bolt: BoltRecord, shims: tuple[Shim, ...], inputs: PlanInputs) -> 
 def _bolt(
     bolt: BoltRecord, record: RunRecord, judged: Mapping[str, Judged], stands_up: Check, job: JobWork
 ) -> BoltPlan:
-    holes = job.drilled.holes.get(bolt.mark, ())
+    holes, washered = job.drilled.holes.get(bolt.mark, ()), job.washers.get(bolt.mark)
     work = job.work[bolt.mark]
     along_mm = _widest([hole.u95_along_mm for _, hole in holes])
     across_mm = _widest([hole.u95_across_mm for _, hole in holes])
@@ -156,14 +171,50 @@ def _bolt(
         diameter_mm=bolt.diameter_mm,
         under_run=over,
         passing=replace(job.passing[bolt.mark], hole=None),
-        checks=(*(check for check in judged[over or record.name].checks if check.subject == bolt.mark), stands_up),
+        checks=(
+            *(check for check in judged[over or record.name].checks if check.subject == bolt.mark),
+            stands_up,
+            *(washered.checks if washered else ()),
+        ),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
         doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),
         u95_along_mm=along_mm,
         u95_across_mm=across_mm,
         mark_within_mm=within_mm,
+        washer=None if washered is None else washered.fit,
     )
+
+
+def _told_as_rules(
+    checks: Sequence[Check], stick_ups: Mapping[str, Check], bolts: Sequence[BoltPlan], job: JobWork
+) -> Iterator[Check]:
+    """Of the run's plate and of its own bolts; what the sheathed side decides has a finding of its own."""
+    yield from checks
+    yield from stick_ups.values()
+    for bolt in bolts:
+        held = job.washers.get(bolt.mark)
+        yield from (check for check in (held.checks if held else ()) if not decided_by_side(check, job.washers))
+
+
+def _hanging(
+    record: RunRecord, first: Sequence[PlatePiece], job: JobWork, checks: Sequence[Check]
+) -> tuple[Check, ...]:
+    """What cannot be told because bolts of this run are to be shot again; a neighbour's are told of by its own run."""
+    again = {bolt.mark for bolt in record.bolts if bolt.status == "reshoot"}
+    return hanging_on(checks, _checks(record, first, job, again), again) if again else ()
+
+
+def _no_hole(job: JobWork) -> set[tuple[str, int]]:
+    """Marks and layers whose hole would run off its piece."""
+    off = [one for one in job.drilled.findings if one.code == "hole-off-piece"]
+    every = range(1, job.inputs.job.plate.layers + 1)
+    return {(one.marks[0], layer) for one in off for layer in (every if one.layer is None else (one.layer,))}
+
+
+def _too_near(checks: Iterable[Check]) -> set[str]:
+    """Marks that the rule for a piece's ends is not met by, or cannot be told of."""
+    return {check.subject for check in checks if check.key == "end-least" and check.verdict != "meets"}
 
 
 def _has(under: Iterable[Covered], bolt: BoltRecord) -> bool:
@@ -191,21 +242,30 @@ def _pieces(
 def _of_record(record: RunRecord) -> Iterator[PlanFinding]:
     if record.status == "reshoot":
         yield PlanFinding("run-reshoot", run=record.name, facts=_codes(record))
-    elif record.status == "check":
+    elif record.status == "check" and (record.reasons or all(bolt.status == "ok" for bolt in record.bolts)):
         yield PlanFinding("run-check", run=record.name, facts=_codes(record))
     if not record.bolts and record.status != "reshoot":
         yield PlanFinding("no-bolts", run=record.name, key=f'[[run]] "{record.name}"')
 
 
-def _of_bolts(record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: JobWork) -> Iterator[PlanFinding]:
-    """What somebody has to do or decide about bolts, a finding a code with all marks it is about."""
+def _of_bolts(
+    record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: JobWork, hanging: Sequence[Check]
+) -> Iterator[PlanFinding]:
+    """What somebody has to do or decide about bolts, a finding a code with all marks it is about.
+
+    hanging : the checks that cannot be told before bolts were shot again
+    """
+    left_out = () if run.laid is None else run.laid.left_out
+    again = {bolt.mark for bolt in bolts if bolt.status == "reshoot"}
+    hangs = [*(["joints"] if again & set(left_out) else []), *(check.key for check in hanging)]
     half_mm = {bolt.mark: (job.inputs.drill_mm - bolt.diameter_mm) / 2.0 for bolt in bolts}
     kinds: list[tuple[PlanCode, list[BoltPlan]]] = [
         ("bolt-reshoot", [bolt for bolt in bolts if bolt.status == "reshoot"]),
-        ("bolt-check", [bolt for bolt in bolts if bolt.status == "check"]),
-        ("bolt-engineer", [bolt for bolt in bolts if bolt.passing.verdict == "engineer" and bolt.status != "reshoot"]),
+        ("bolt-check", [bolt for bolt in bolts if bolt.status == "check" and (bolt.holes or run.laid is None)]),
+        ("bolt-engineer", [bolt for bolt in bolts if _to_engineer(bolt)]),
         ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
         ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt)]),
+        ("nut-unsure", [bolt for bolt in bolts if _nut_unsure(bolt)]),
         ("hole-tolerance", [bolt for bolt in bolts if bolt.holes and not _known_within(bolt, half_mm[bolt.mark])]),
     ]
     for code, about in kinds:
@@ -213,15 +273,34 @@ def _of_bolts(record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: J
             facts = dict.fromkeys(fact for bolt in about for fact in _facts(code, bolt))
             value_mm = max(half_mm[bolt.mark] for bolt in about) if code == "hole-tolerance" else None
             yield PlanFinding(
-                code, run=record.name, marks=tuple(bolt.mark for bolt in about), value_mm=value_mm, facts=tuple(facts)
+                code,
+                run=record.name,
+                marks=tuple(bolt.mark for bolt in about),
+                value_mm=value_mm,
+                facts=tuple(facts),
+                hangs=tuple(dict.fromkeys(hangs)) if code == "bolt-reshoot" else (),
             )
-    if run.laid is not None and run.laid.left_out:
-        yield PlanFinding("bolt-left-out", run=record.name, marks=run.laid.left_out)
+    left_out = tuple(mark for mark in left_out if mark not in again)
+    if left_out:
+        yield PlanFinding("bolt-left-out", run=record.name, marks=left_out)
+
+
+def _to_engineer(bolt: BoltPlan) -> bool:
+    """Whether no hole is marked before the engineer was asked."""
+    asks = bolt.passing.verdict == "engineer" or "near-cold-bend" in bolt.passing.codes
+    return asks and bolt.status != "reshoot"
 
 
 def _cannot_tell(bolt: BoltPlan) -> bool:
     """Whether it passes, or whether a neighbour's plate has wood all round it."""
+    if bolt.status == "reshoot" or _to_engineer(bolt):
+        return False
     return bolt.passing.verdict == "cannot tell" or "near-plate-edge" in bolt.doubts
+
+
+def _nut_unsure(bolt: BoltPlan) -> bool:
+    """Whether how its nut will bear is in doubt, and no move that it is given before settles that."""
+    return "nut-near-limit" in bolt.passing.codes and bool(bolt.holes) and not bolt.straighten_first
 
 
 def _known_within(bolt: BoltPlan, half_mm: float) -> bool:

@@ -9,18 +9,17 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from sillwright.errors import JobError
 from sillwright.fasteners import bolt_size
+from sillwright.judge.rules import PlateWasherFigure
 from sillwright.plates.levels import Shim
 from sillwright.plates.piece import PlatePiece
 from sillwright.survey import RunRecord
 
 Item = Literal["treated-lumber", "lumber", "sill-sealer", "nut", "washer", "plate-washer", "shim", "drill-bit", "chalk"]
-# A slotted plate washer has a standard cut washer between it and the nut (IRC R602.11.1).
-Washers = Literal["washer", "plate-washer", "slotted-plate-washer"]
 
 _SAME_MM = 0.01  # stock shorter than its pieces by less than this is not short
 
@@ -40,13 +39,13 @@ class StockCount:
 class ShoppingRules:
     """What the list is made by.
 
-    washers : IRC R403.1.6 asks for a nut and washer on each bolt, and R602.11.1 for plate washers on braced wall lines
-    in seismic design categories D0 to D2; the drawings say which
+    plate_washer : IRC R403.1.6 asks for a nut and washer on each bolt, and R602.11.1 for plate washers on braced wall
+    lines in seismic design categories D0 to D2; over a slotted one goes a standard cut washer. None: cut washers alone
     treated_layers : layers of treated wood: the first, on concrete (IRC R317.1)
     waste shares : added to what is needed. The cut list's stock already holds its own offcuts
     """
 
-    washers: Washers = "washer"
+    plate_washer: PlateWasherFigure | None = None
     treated_layers: tuple[int, ...] = (1,)
     lumber_waste: float = 0.0
     sealer_waste: float = 0.10
@@ -67,8 +66,8 @@ class ShoppingLine:
     """One thing to buy. ``quantity`` is what is needed and the waste share of it, whole where it is counted.
 
     Only what tells the thing from others is given: length, width and thickness of lumber, width of sealer, diameter and
-    size of what goes on a bolt, sixteenths of a shim, diameter of a bit, run and colour of chalk (None where no colour
-    was measured).
+    size of what goes on a bolt, side (``width_mm``), thickness and slot of a plate washer, sixteenths of a shim,
+    diameter of a bit, run and colour of chalk (None where no colour was measured).
     """
 
     item: Item
@@ -84,6 +83,8 @@ class ShoppingLine:
     sixteenths: int | None = None
     run: str | None = None
     color: str | None = None
+    slot_width_mm: float | None = None
+    slot_length_mm: float | None = None
 
 
 RULES = ShoppingRules()
@@ -178,15 +179,23 @@ def _sealer(pieces: Sequence[PlatePiece], rules: ShoppingRules) -> Iterator[Shop
 
 def _hardware(runs: Sequence[RunRecord], rules: ShoppingRules) -> Iterator[ShoppingLine]:
     sizes = Counter(bolt_size(bolt.diameter_mm) for run in runs for bolt in run.bolts)
+    plate, slotted = rules.plate_washer, rules.plate_washer is not None and rules.plate_washer.slot_length_mm > 0.0
     kinds: list[tuple[Item, float]] = [("nut", rules.nut_waste)]
-    if rules.washers != "plate-washer":
+    if plate is None or slotted:
         kinds.append(("washer", rules.washer_waste))
-    if rules.washers != "washer":
+    if plate is not None:
         kinds.append(("plate-washer", rules.washer_waste))
     for item, waste_share in kinds:
         for size, count in sorted(sizes.items(), key=lambda pair: pair[0].diameter_mm):
             quantity = _whole(count, waste_share)
-            yield ShoppingLine(item, "each", count, quantity, waste_share, diameter_mm=size.diameter_mm, size=size.name)
+            line = ShoppingLine(item, "each", count, quantity, waste_share, diameter_mm=size.diameter_mm)
+            line = replace(line, size=size.name)
+            if item == "plate-washer" and plate is not None:
+                line = replace(line, width_mm=plate.side_mm, thickness_mm=plate.thickness_mm)
+                if slotted:
+                    slot_mm = size.diameter_mm + plate.slot_over_mm
+                    line = replace(line, slot_width_mm=slot_mm, slot_length_mm=plate.slot_length_mm)
+            yield line
 
 
 def _shims(shims: Iterable[Shim], rules: ShoppingRules) -> Iterator[ShoppingLine]:

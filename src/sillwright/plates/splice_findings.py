@@ -28,12 +28,16 @@ SpliceCode = Literal[
 
 @dataclass(frozen=True)
 class SpliceFinding:
-    """A code, where it is, the marks it speaks of, and how many anchors or how far, where that says something."""
+    """A code, where it is, the marks it speaks of, and how many anchors or how far, where that says something.
+
+    to_station_mm : where it ends, of a stretch between two stations
+    """
 
     code: SpliceCode
     station_mm: float | None = None
     marks: tuple[str, ...] = ()
     count: int | None = None
+    to_station_mm: float | None = None
 
 
 def splice_findings(
@@ -116,10 +120,7 @@ def _of_piece(
     """Spacing and number of bolts in one piece."""
     low_mm, high_mm = float(ends.wood_mm[low]), float(ends.wood_mm[high])
     own = [anchor for anchor in added if low_mm < (anchor.low_mm + anchor.high_mm) / 2.0 <= high_mm]
-    found = []
-    spacing = sum(anchor.wanted_by == "spacing" for anchor in own)
-    if spacing:
-        found.append(SpliceFinding("spacing-too-wide", float(ends.station_mm[low]), count=spacing))
+    found = _gaps((low_mm, high_mm), own, bolts)
     few = sum(anchor.wanted_by == "count" for anchor in own)
     if few:
         found.append(SpliceFinding("too-few-bolts", float(ends.station_mm[low]), count=few))
@@ -127,3 +128,18 @@ def _of_piece(
         if low_mm < below.station_mm and above.station_mm < high_mm and gap_verdict(below, above, rule)[1]:
             found.append(SpliceFinding("spacing-cannot-tell", below.station_mm, (below.mark, above.mark)))
     return found
+
+
+def _gaps(ends_mm: tuple[float, float], added: list[AddedAnchor], bolts: tuple[RunBolt, ...]) -> list[SpliceFinding]:
+    """Each gap that wants anchors: from the bolt, or the piece's end, below it to the one above."""
+    counts: dict[tuple[float, float, tuple[str, ...]], int] = {}
+    for anchor in added:
+        if anchor.wanted_by == "spacing":
+            at_mm = (anchor.low_mm + anchor.high_mm) / 2.0
+            below = max((bolt for bolt in bolts if bolt.station_mm < at_mm), key=lambda b: b.station_mm, default=None)
+            above = min((bolt for bolt in bolts if bolt.station_mm >= at_mm), key=lambda b: b.station_mm, default=None)
+            from_mm = ends_mm[0] if below is None else below.station_mm
+            to_mm = ends_mm[1] if above is None else above.station_mm
+            gap = from_mm, to_mm, tuple(bolt.mark for bolt in (below, above) if bolt is not None)
+            counts[gap] = counts.get(gap, 0) + 1
+    return [SpliceFinding("spacing-too-wide", gap[0], gap[2], count, gap[1]) for gap, count in counts.items()]

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from sillwright.lengths import format_inches
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
+from sillwright.plates.told_once import ASKS_FOR_ANCHORS
 from sillwright.survey import Finding
-from sillwright.tell.plate_findings import explain_plan
-from sillwright.tell.plate_run_rows import HoleRow
+from sillwright.tell.plate_findings import explain_plan, hangs_words
+from sillwright.tell.plate_hole_rows import HoleRow
 from sillwright.tell.plate_view import HOLE_DOUBTS
 from sillwright.tell.plate_word_table import WANTED_WORDS
 from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words
@@ -26,8 +27,6 @@ _TO_ENGINEER = ("bent", "damaged", "off-plate", "past-cold-bend", "near-cold-ben
 # Told bolt by bolt; in a group of their own, or among the shims.
 _TOLD_BY_BOLT = ("bolt-engineer", "bolt-straighten", "bolt-reshoot", "bolt-check", "bolt-cannot-tell", "hole-tolerance")
 _TOLD_APART = ("anchors-to-approve", "line-shift-helps", "shim-engineer", "shim-grout", "shim-not-read", "shim-unsure")
-# What asks for the anchors that are listed.
-_ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
 
 
 @dataclass(frozen=True)
@@ -66,11 +65,16 @@ def before_drilling(plan: PlatesPlan, run: RunPlan, holes: Iterable[HoleRow]) ->
     homes = {bolt.mark: each.name for each in plan.runs for bolt in each.bolts}
     straighten = [_straighten_row(bolt, run, homes[bolt.mark]) for bolt in own if bolt.straighten_first]
     reshoot = [_reshoot(bolt) for bolt in own if bolt.status == "reshoot"]
+    reshoot += [
+        f"What hangs on {listed(one.marks)}, and cannot be told before: {hangs_words(one)}."
+        for one in _of_run(plan, run)
+        if one.hangs
+    ]
     tape = _tape_lines(rows, bolts)
     told = {bolt.mark for bolt in own if bolt.straighten_first or bolt.status == "reshoot" or list(_engineer(bolt))}
     told |= {row.mark for row in rows if row.doubtful}
     anchors = tuple(_anchors(plan, run))
-    apart = (*_TOLD_APART, *(_ASKS_FOR_ANCHORS if anchors else ()))
+    apart = (*_TOLD_APART, *(ASKS_FOR_ANCHORS if anchors else ()))
     decide = [
         explain_plan(one)
         for one in _of_run(plan, run)

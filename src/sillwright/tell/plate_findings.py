@@ -12,9 +12,11 @@ from typing import get_args
 
 from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
+from sillwright.lengths import format_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
-from sillwright.tell.plate_words import station_words
+from sillwright.tell.plate_word_table import PASS_WORDS
+from sillwright.tell.plate_words import play_words, station_words
 from sillwright.tell.reasons import length_text, reason_for
 
 RULE_WORDS: dict[CheckKey, str] = {
@@ -29,6 +31,8 @@ RULE_WORDS: dict[CheckKey, str] = {
     "overhang": "the plate's overhang past the concrete",
     "bearing": "the plate's bearing on the concrete",
     "stick-up": "the stick-up that plates, washers and nut need",
+    "washer-on-wood": "the plate washer with all of it on wood",
+    "washer-edge": "the plate washer's edge from the plate's sheathed edge",
 }
 
 # What it says, and what to do. ``{name|fallback}`` is filled from the finding; ``{marks?is/are}`` goes by how many.
@@ -60,7 +64,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "read them there before anything is cut",
     ),
     "bolt-reshoot": (
-        "{marks|a bolt} {marks?was/were} not measured, and no hole is marked",
+        "{marks|a bolt} {marks?was/were} not measured, and no hole is marked{hangs|}",
         "shoot {marks?it/them} again, or tape {marks?it/them}",
     ),
     "bolt-check": (
@@ -74,6 +78,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "bolt-cannot-tell": (
         "whether the plate goes down over {marks|a bolt} cannot be told{because|}",
         "look at {marks?it/them} and try the plate before drilling",
+    ),
+    "nut-unsure": (
+        "whether a nut bears flat on {marks|a bolt} cannot be told within the ± of {marks?its/their} lean; the "
+        "{marks?hole is/holes are} right as {marks?it stands/they stand}",
+        "try a nut on {marks?it/them}, and where it does not sit flat ask whether a tapered washer may go under it",
     ),
     "bolt-straighten": (
         "{marks|a bolt} {marks?leans/lean} too far for a hole of this size, or for a nut to bear flat",
@@ -96,8 +105,35 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "whether {marks|a bolt} {marks?meets/meet} {rule|a rule} cannot be told within the ±",
         "put a tape on {marks?it/them}",
     ),
+    "washer-hangs-over": (
+        "the plate {marks?washer/washers} of {marks|a bolt} {marks?hangs/hang} over the wood, moved as far "
+        "as {marks?it goes/they go}",
+        "see under plate washers where and how much, and ask the engineer",
+    ),
+    "washer-unsure": (
+        "whether the plate {marks?washer/washers} of {marks|a bolt} {marks?lies/lie} wholly on wood cannot "
+        "be told within the ±",
+        "tape {marks?it/them} square from the chalk line, and from the ends of the top plate",
+    ),
+    "washer-far-from-edge": (
+        "the plate {marks?washer/washers} of {marks|a bolt} {marks?comes/come} within "
+        "{limit|the rule's distance} of neither edge of the plate",
+        "where the wall is a shear wall that asks for it, ask the engineer for a wider washer or another anchor",
+    ),
+    "washer-edge-unsure": (
+        "whether the plate {marks?washer/washers} of {marks|a bolt} {marks?comes/come} within "
+        "{limit|the rule's distance} of an edge of the plate "
+        "cannot be told within the ±",
+        "tape {marks?it/them} square from the chalk line",
+    ),
+    "washer-one-side": (
+        "the plate {marks?washer/washers} of {marks|a bolt} surely {marks?comes/come} within "
+        "{limit|the rule's distance} of one edge of the plate "
+        "only, named under plate washers",
+        "see that this is the sheathed side, and ask the engineer where it is not",
+    ),
     "hole-tolerance": (
-        "the ± of {marks|a bolt} is more than the {value|play} that the hole leaves each way",
+        "the ± of {marks|a bolt} is more than the {play|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
     ),
     "hole-off-piece": (
@@ -130,7 +166,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     ),
     "overhang-fails-rule": ("{rule|the plate's overhang} is past the limit", "ask the engineer or move the line"),
     "overhang-unsure": (
-        "whether {rule|the plate's overhang} is within a limit cannot be told",
+        "whether {rule|the plate's overhang} is within the limit cannot be told within the ±",
+        "tape the concrete's edge from the chalk line",
+    ),
+    "overhang-no-limit": (
+        "the plate hangs or may hang over the concrete, and no limit for it is set",
         "tape the concrete's edge, and write the limit your inspector holds under [layout] as overhang",
     ),
     "line-shift-helps": (
@@ -184,14 +224,17 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "an engineer or the building official must approve each one first",
     ),
     "joint-needs-anchor": (
-        "the joint at {station|a station} wants an anchor where no bolt stands",
-        "see below where it may go, and have it approved",
+        "the joint at {station|a station} wants an anchor where no bolt that can be counted on stands",
+        "the run's sheet says where it may go; have it approved first",
     ),
     "end-needs-anchor": (
-        "the plate's end at {station|a station} wants an anchor where no bolt stands",
-        "see below where it may go, and have it approved",
+        "the plate's end at {station|a station} wants an anchor where no bolt that can be counted on stands",
+        "the run's sheet says where it may go; have it approved first",
     ),
-    "spacing-too-wide": ("bolts past {station|a station} stand too far apart", "have anchors between them approved"),
+    "spacing-too-wide": (
+        "no bolt that can be counted on stands from {station|one station} to {to|another}{about|}, which is too far",
+        "have {anchors|anchors} between them approved first; the run's sheet says where",
+    ),
     "too-few-bolts": ("the piece from {station|a station} has too few bolts", "have anchors approved"),
     "joint-cannot-tell": (
         "whether {marks|a bolt} {marks?serves/serve} the joint at {station|a station} cannot be told within the ±",
@@ -215,23 +258,6 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "check where the run begins and ends",
     ),
     "run-too-short": ("no anchor in so short a plate keeps the least end distance", "ask the engineer"),
-}
-
-# Why a bolt is the engineer's, or cannot be told of (``judge/passes.py``).
-PASS_WORDS: dict[PassCode, str] = {
-    "bent": "bent",
-    "damaged": "damaged",
-    "off-plate": "no plate covers it with wood on both sides",
-    "near-plate-edge": "near the plate's edge",
-    "no-setback": "its place is not known",
-    "past-cold-bend": "leans past what may be bent back",
-    "near-cold-bend": "leans near what may be bent back",
-    "no-lean": "its lean is not known",
-    "no-hole-size": "no size of hole is known",
-    "hole-under-bolt": "the hole is smaller than the bolt",
-    "will-not-pass": "will not pass its hole",
-    "nut-not-flat": "its nut will not bear flat",
-    "near-limit": "its lean is near the limit",
 }
 
 _PLACE = re.compile(r"\{(\w+)\|([^{}]*)\}|\{(marks|count)\?([^{}/]*)/([^{}/]*)\}")
@@ -261,7 +287,14 @@ def notes(findings: Sequence[PlanFinding]) -> list[PlanFinding]:
     return [finding for finding in findings if finding.weight == "note"]
 
 
+def hangs_words(finding: PlanFinding) -> str:
+    """What cannot be told before bolts were shot again; empty where nothing hangs on them."""
+    rules = get_args(CheckKey)
+    return _listed([RULE_WORDS[one] if one in rules else "the joints and added anchors" for one in finding.hangs])  # type: ignore[index]
+
+
 def _filled(template: str, finding: PlanFinding) -> str:
+    it = "it" if len(finding.marks) == 1 else "them"
     station = "" if finding.station_mm is None else station_words(finding.station_mm)
     values = {
         "run": finding.run,
@@ -271,9 +304,13 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "piece": finding.piece and f"piece {finding.piece}",
         "layer": _LAYERS.get(finding.layer or 0, ""),
         "station": station,
+        "to": "" if finding.to_station_mm is None else station_words(finding.to_station_mm),
+        "hangs": finding.hangs and f"; {hangs_words(finding)} cannot be told without {it}",
         "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
+        "play": "" if finding.value_mm is None else play_words(finding.value_mm),
+        "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
         "shift": "" if finding.value_mm is None else f", {length_text(finding.value_mm)} over at the low end,",
         "bolts": _counted(finding.count, "more bolt"),
@@ -299,7 +336,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
 def _why(code: str) -> str:
     """A code of the record, or of what was judged of a bolt, in a few words."""
     if code in get_args(PassCode):
-        return PASS_WORDS[code]  # type: ignore[index]
+        return PASS_WORDS[code].short  # type: ignore[index]
     reason = reason_for(code)
     return reason.title[0].lower() + reason.title[1:] if reason else code
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sillwright.judge.verdicts import Check
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
-from sillwright.plates.record import CutPlan, PlatesPlan, RuleFigure
+from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RunPlan
 from sillwright.tell.plate_findings import RULE_WORDS, about, explain_plan, notes, to_decide
 from sillwright.tell.plate_words import (
     STATES,
@@ -20,6 +20,7 @@ from sillwright.tell.plate_words import (
     quantity_words,
     source_words,
     square_sentence,
+    washer_size_words,
 )
 from sillwright.tell.rows import NOT_KNOWN, angle_text, shown, width_inches
 
@@ -29,6 +30,7 @@ _CHECKED_BY = {
     "spacing_largest": "spacing",
     "bolts_least": "bolts-a-piece",
     "concrete_edge_least": "concrete-edge",
+    "plate_washer_edge": "washer-edge",
     "overhang_largest": "overhang",
     "bearing_least": "bearing",
 }
@@ -125,13 +127,20 @@ def checks_of(plan: PlatesPlan) -> tuple[tuple[str, Check], ...]:
     again = {bolt.mark for run in plan.runs for bolt in run.bolts if bolt.status == "reshoot"}
     found: dict[tuple[str, Check], None] = {}
     for run in plan.runs:
-        of_bolts = ((bolt.under_run or run.name, check) for bolt in run.bolts for check in bolt.checks)
+        of_bolts = ((_plate_of(check, bolt, run), check) for bolt in run.bolts for check in bolt.checks)
         of_run = (check for part in (*(piece.checks for piece in run.pieces), run.overhang) for check in part)
         for name, check in (*of_bolts, *((run.name, check) for check in of_run)):
             if again & {check.subject, check.other}:
                 check = replace(check, measured_mm=None, u95_mm=None)
             found[name, check] = None
     return tuple(found)
+
+
+def _plate_of(check: Check, bolt: BoltPlan, run: RunPlan) -> str:
+    """The run whose plate a bolt's check is about: a washer lies on the top one."""
+    if check.key.startswith("washer") and bolt.washer is not None:
+        return bolt.washer.run
+    return bolt.under_run or run.name
 
 
 def _stick_rows(cut: CutPlan, parts: int) -> Iterator[StickRow]:
@@ -271,8 +280,11 @@ def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
         sign = 1.0 if figure.key == "hole_over_least" else -1.0
         holds = sign * (over_mm - figure.value_mm) >= -1e-6
         meets, fails = ("the drill", "") if holds else ("", "the drill")
-    elif figure.key == "plate_washer" and not plan.rules.seismic:
-        asks = f"{asks} square, only with seismic = true"
+    elif figure.key in ("plate_washer", "plate_washer_edge") and not plan.rules.seismic:
+        asks = f"{asks}{' square' if figure.key == 'plate_washer' else ''}, only with seismic = true"
+    elif plan.rules.plate_washer is not None and figure.key == "plate_washer":
+        washer, unsure = plan.rules.plate_washer, LOOK
+        asks = f"at least {washer_size_words(washer.side_mm, washer.thickness_mm)}"
     elif figure.key.startswith("short_wall"):
         asks = f"up to {asks}, not used here"
     else:

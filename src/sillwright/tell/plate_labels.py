@@ -6,7 +6,7 @@ paper.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -99,14 +99,32 @@ def _place_in_turn(order: Sequence[Label], row_width: float, first: Anchor | Non
         waiting = [other.at[0] for other in order[number + 1 :]]
         beside = [order[place].at[0] for place in (number - 1, number + 1) if 0 <= place < len(order)]
         ways = _ways(label, row_width, first, beside)
-        choices = [Placed(label, left, level, side) for level in range(len(order)) for left, side in ways]
-        clear = [one for one in choices if not any(_overlap(one, other) for other in placed)]
-        uncrossed = [one for one in clear if not any(_crossed(one, it) or _crossed(it, one) for it in placed)]
-        over = [sum(one.spans(x) for x in waiting) for one in uncrossed]
-        free = [one for one, count in zip(uncrossed, over, strict=True) if not count]
-        roomy = [one for one, count in zip(uncrossed, over, strict=True) if count <= one.level]  # a level left for each
-        placed.append(next(some[0] for some in (free, roomy, uncrossed, clear) if some))
+        choices = (Placed(label, left, level, side) for level in range(len(order)) for left, side in ways)
+        placed.append(_best(choices, placed, waiting))
     return placed
+
+
+def _best(choices: Iterable[Placed], placed: Sequence[Placed], waiting: Sequence[float]) -> Placed:
+    """The first that stands in the way of nothing; else the first of those that stand in the way of the least.
+
+    waiting : where the leaders of labels yet to be placed will rise
+    """
+    roomy = uncrossed = clear = None
+    for one in choices:
+        if any(_overlap(one, other) for other in placed):
+            continue
+        clear = clear or one
+        if any(_crossed(one, other) or _crossed(other, one) for other in placed):
+            continue
+        uncrossed = uncrossed or one
+        over = sum(one.spans(x) for x in waiting)
+        if not over:
+            return one
+        if over <= one.level:  # a level is left for each
+            roomy = roomy or one
+    best = roomy or uncrossed or clear
+    assert best is not None
+    return best
 
 
 def _ways(label: Label, row_width: float, first: Anchor | None, beside: Sequence[float]) -> list[tuple[float, Anchor]]:

@@ -12,15 +12,21 @@ from sillwright.tell.markup import Markup, el, joined, void
 from sillwright.tell.plan_svg import arrow_svg, plan_svg
 from sillwright.tell.plate_before import Before, StraightenRow, before_drilling
 from sillwright.tell.plate_drawing import plate_key, plate_rows
+from sillwright.tell.plate_hole_rows import BOX_KEY, HoleRow
 from sillwright.tell.plate_job_rows import JobRows, job_rows
-from sillwright.tell.plate_run_rows import BOX_KEY, HoleRow, PieceRow, RunRows, ShimRow, run_overview, run_rows
+from sillwright.tell.plate_run_rows import PieceRow, RunRows, run_overview, run_rows
 from sillwright.tell.plate_sheet_style import PLATES_CSS
+from sillwright.tell.plate_shim_rows import ShimRow
+from sillwright.tell.plate_washer_rows import WasherRow
 from sillwright.tell.plate_wording import (
     ADVISES_NOTHING_STRUCTURAL,
     BEFORE_TITLES,
     HOW_JUDGED,
     PLATES_SAFETY,
     RUN_CAUTIONS,
+    WASHER_NEAR,
+    WASHER_TO_FAR,
+    WASHER_TO_LINE,
 )
 from sillwright.tell.plate_words import mark_parts
 from sillwright.tell.sheet_style import CSS
@@ -112,6 +118,8 @@ def _run(plan: PlatesPlan, run: RunPlan, number: int, job: JobRows) -> Markup:
         parts += [el("h3", "Pieces to cut"), _pieces(rows.pieces)]
     if rows.holes:
         parts += [el("h3", rows.holes_title), _holes(plan, rows), el("p", BOX_KEY)]
+    if rows.washers:
+        parts += [el("h3", "Plate washers"), _list(rows.washer_lines), _washers(rows.washers)]
     parts += [el("h3", "Level and shims"), el("p", rows.levels), _list(rows.shim_lines), _shims(rows.shims)]
     parts += [el("h3", "Ends and corners"), _list(rows.ends), _tape_drawing(plan, run)]
     parts.append(el("div", el("h3", "Mind"), _list(RUN_CAUTIONS), class_="safety"))
@@ -177,6 +185,20 @@ def _hole_cells(row: HoleRow, layers: Iterable[int]) -> list[str]:
 def _figure(words: str, doubtful: bool) -> Markup:
     """A figure to drill or cut from; in brackets and thin where it is not to be."""
     return el("span", f"({words})", class_="doubt") if doubtful else el("b", words)
+
+
+def _washers(rows: Sequence[WasherRow]) -> Markup:
+    near = [WASHER_NEAR] if any(row.near for row in rows) else []
+    cells = [
+        [
+            joined(_box("?" if row.doubtful else ""), " ", el("b", row.mark, class_="mark")),
+            *(row.to_line, row.to_far, row.lies),
+            *([row.near] if near else []),
+        ]
+        for row in rows
+    ]
+    names = ("Bolt", WASHER_TO_LINE, WASHER_TO_FAR, "How it lies", *near)
+    return _table(names, cells, ["check" if row.doubtful else "" for row in rows])
 
 
 def _shims(rows: Sequence[ShimRow]) -> Markup:

@@ -47,11 +47,13 @@ from sillwright.tell.pdf_parts import (
 )
 from sillwright.tell.plan_pdf import PlanDrawing, WayArrow
 from sillwright.tell.plate_before import Before, StraightenRow, before_drilling
+from sillwright.tell.plate_hole_rows import BOX_KEY, HoleRow
 from sillwright.tell.plate_job_pdf import job_story
 from sillwright.tell.plate_job_rows import JobRows, job_rows
 from sillwright.tell.plate_page import NumberedCanvas, TickBox, draw_header
-from sillwright.tell.plate_run_rows import BOX_KEY, HoleRow, PieceRow, RunRows, ShimRow, run_overview, run_rows
-from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS
+from sillwright.tell.plate_run_rows import PieceRow, RunRows, run_overview, run_rows
+from sillwright.tell.plate_shim_rows import ShimRow
+from sillwright.tell.plate_wording import BEFORE_TITLES, RUN_CAUTIONS, WASHER_NEAR, WASHER_TO_FAR, WASHER_TO_LINE
 
 HEADER_MM = 14.5
 _FOOT = 0.6 * MARGIN
@@ -123,6 +125,7 @@ def _run_story(plan: PlatesPlan, run: RunPlan, width: float) -> list[Any]:
         else:
             story += [CondPageBreak(70 * mm), text(rows.holes_title, _HOLES_TITLE), listed]
         story += [text(BOX_KEY, SMALL)]
+    story += _washers(rows, width)
     story += _shims(rows, width)
     level = [] if rows.shims or rows.shim_lines else [rows.levels]
     ends = [text("Ends, corners and level", LIST), *items((*rows.ends, *level))]
@@ -233,6 +236,28 @@ def _hole_cells(row: HoleRow, layers: Sequence[int], beside: bool) -> list[Any]:
     note = [text(row.tag, _TAG), text("taped: ________", _UNDER)] if row.tag else [text(" ".join(row.notes), _UNDER)]
     across = figure(row.across, row.across_metric)
     return [box, *along, across, note] if beside else [[box, *note], *along, across]
+
+
+def _washers(rows: RunRows, width: float) -> list[Any]:
+    if not rows.washers:
+        return []
+    near = any(row.near for row in rows.washers)
+    names = ("Bolt", WASHER_TO_LINE, WASHER_TO_FAR, "How it lies", *([WASHER_NEAR] if near else []))
+    cells: list[list[Any]] = [[text(name, HEAD) for name in names]]
+    extra: list[tuple[Any, ...]] = []
+    for line, row in enumerate(rows.washers, start=1):
+        cells.append(
+            [
+                TickBox(row.mark, "?" if row.doubtful else ""),
+                *map(text, (row.to_line, row.to_far, row.lies)),
+                *([text(row.near)] if near else []),
+            ]
+        )
+        if row.doubtful:
+            extra.append(("BACKGROUND", (0, line), (-1, line), CHECK_GROUND))
+    shares = (0.12, 0.19, 0.19, 0.28, 0.22) if near else (0.12, 0.22, 0.22, 0.44)
+    head = [text("Plate washers", LIST), *items(rows.washer_lines), Spacer(1, 2)]
+    return [CondPageBreak(50 * mm), *head, table(cells, [width * share for share in shares], extra)]
 
 
 def _shims(rows: RunRows, width: float) -> list[Any]:

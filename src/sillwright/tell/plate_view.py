@@ -15,6 +15,7 @@ import shapely
 
 from sillwright.lengths import format_feet_inches
 from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
+from sillwright.tell.plate_words import play_words
 from sillwright.tell.rows import width_inches
 
 End = Literal["low", "high"]
@@ -80,10 +81,9 @@ def hole_doubts(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float]) ->
     if bolt_mm is None:
         doubts.append("The bolt's size is not known: hole and ± were not compared. Tape it.")
     elif known and max(known) > (half_mm := (hole.drill_mm - bolt_mm) / 2.0):
-        half = f"leaves {math.floor(half_mm * 10 + 1e-9) / 10:.1f} mm" if half_mm > 0 else "leaves nothing"
         doubts.append(
-            f"± {width_inches(max(known))} ({math.ceil(max(known) * 10 - 1e-9) / 10:.1f} mm), but the hole {half} each "
-            "way: tape this bolt before drilling."
+            f"± {width_inches(max(known))} ({math.ceil(max(known) * 10 - 1e-9) / 10:.1f} mm), but the hole leaves "
+            f"{play_words(half_mm)} each way: tape this bolt before drilling."
         )
     return tuple(doubts)
 

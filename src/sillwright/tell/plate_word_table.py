@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 from sillwright.judge.passes import PassCode
@@ -31,7 +32,10 @@ CHECK_SAYS: dict[CheckKey, str] = {
     "overhang": "The plate of {subject} hangs {measured} over the concrete{side}",
     "bearing": "{measured} of the plate's width of {subject} lies on concrete",
     "stick-up": "{subject} stands {measured} out of the concrete",
+    "washer-on-wood": "The plate washer of {subject}, moved as is best, leaves {measured} of wood, {other}",
+    "washer-edge": "That of {subject} comes within {measured}, {other}",
 }
+WASHER_HANGS = "The plate washer of {subject}, moved as far as it goes, hangs {measured} over the wood, {other}"
 
 # What to do where a rule is not met, and where it cannot be told.
 CHECK_DO: dict[CheckKey, tuple[str, str]] = {
@@ -69,7 +73,7 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
     ),
     "overhang": (
         "Ask the engineer, or move the line",
-        "Tape the concrete's edge from the chalk line, and ask what overhang the inspector holds to",
+        "Tape the concrete's edge from the chalk line",
     ),
     "bearing": (
         "Ask the engineer, or move the line",
@@ -79,36 +83,84 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
         "It is too short for the plates, washers and nut: ask the engineer before any plate goes on",
         "Tape it from the concrete to its tip",
     ),
+    "washer-on-wood": (
+        "Ask the engineer what holds the plate there",
+        "Tape it square from the chalk line, and from the ends of the top plate",
+    ),
+    "washer-edge": (
+        "The other edge is farther still. Where the wall is a shear wall that asks for it, ask the engineer",
+        "See which side of the wall is sheathed, and tape it square from the chalk line",
+    ),
 }
 
-PASS_SENTENCES: dict[PassCode, tuple[str, str]] = {
-    "bent": ("It is bent along its length", "leave it as it is, and have the engineer say what to do"),
-    "damaged": ("It is damaged", "put no nut on it, and have the engineer say what to do"),
-    "off-plate": (
+
+@dataclass(frozen=True)
+class PassWords:
+    """What is said of one code of ``judge.passes``: in a few words, as the beginning of a sentence, and what to do."""
+
+    short: str
+    says: str
+    do: str
+
+
+# Why a bolt is the engineer's, is to be straightened, or cannot be told of.
+PASS_WORDS: dict[PassCode, PassWords] = {
+    "bent": PassWords("bent", "It is bent along its length", "leave it as it is, and have the engineer say what to do"),
+    "damaged": PassWords("damaged", "It is damaged", "put no nut on it, and have the engineer say what to do"),
+    "off-plate": PassWords(
+        "no plate covers it with wood on both sides",
         "It stands where no plate covers it with wood on both sides",
         "have the engineer say what takes its place; a plate whose edge comes down on it cannot lie there",
     ),
-    "near-plate-edge": (
+    "near-plate-edge": PassWords(
+        "near the plate's edge",
         "Its hole may break out of the plate's edge",
         "tape it square from the chalk line before drilling",
     ),
-    "no-setback": ("How far in it stands is not known", "shoot it again, or tape it; no hole is marked"),
-    "past-cold-bend": (
+    "no-setback": PassWords(
+        "its place is not known", "How far in it stands is not known", "shoot it again, or tape it; no hole is marked"
+    ),
+    "past-cold-bend": PassWords(
+        "leans past what may be bent back",
         "It leans past what may be bent back cold",
         "do not bend it, and have the engineer say what to do",
     ),
-    "near-cold-bend": (
+    "near-cold-bend": PassWords(
+        "leans near what may be bent back",
         "Whether it leans past what may be bent back cold cannot be told",
         "do not bend it before its lean is taken with a level and the engineer was asked",
     ),
-    "no-lean": ("Its lean is not known", "hold a square to it, and try the plate before drilling"),
-    "no-hole-size": ("The rule set names no hole for it", "ask which drill to use"),
-    "hole-under-bolt": ("The drill is thinner than the bolt", "correct hole_over in the job file, and plan again"),
-    "will-not-pass": ("It leans too far for the plates to go down over it", "straighten it first, if that is allowed"),
-    "nut-not-flat": ("It leans too far for a nut to bear flat", "straighten it first, if that is allowed"),
-    "near-limit": (
-        "Whether it leans too far cannot be told",
+    "no-lean": PassWords(
+        "its lean is not known", "Its lean is not known", "hold a square to it, and try the plate before drilling"
+    ),
+    "no-hole-size": PassWords(
+        "no size of hole is known", "The rule set names no hole for it", "ask which drill to use"
+    ),
+    "hole-under-bolt": PassWords(
+        "the hole is smaller than the bolt",
+        "The drill is thinner than the bolt",
+        "correct hole_over in the job file, and plan again",
+    ),
+    "will-not-pass": PassWords(
+        "will not pass its hole",
+        "It leans too far for the plates to go down over it",
+        "straighten it first, if that is allowed",
+    ),
+    "nut-not-flat": PassWords(
+        "its nut will not bear flat",
+        "It leans too far for a nut to bear flat",
+        "straighten it first, if that is allowed",
+    ),
+    "near-limit": PassWords(
+        "its lean is near what its hole takes",
+        "Whether it leans too far for its hole cannot be told",
         "hold a square to it, and try the plate before drilling",
+    ),
+    "nut-near-limit": PassWords(
+        "its lean is near where a nut stops bearing flat",
+        "Whether a nut will bear flat on it cannot be told",
+        "its hole is right as it stands; try a nut on it, and where it does not sit flat ask whether a tapered washer "
+        "may go under it",
     ),
 }
 
@@ -134,7 +186,7 @@ SHIM_UNSURE = (
 WANTED_WORDS: dict[Literal["joint", "end", "spacing", "count"], str] = {
     "joint": "no bolt holds the plate beside a joint",
     "end": "no bolt holds the plate's end",
-    "spacing": "the bolts there stand too far apart",
+    "spacing": "the gap between bolts is too wide there",
     "count": "the piece has too few bolts",
 }
 
@@ -157,7 +209,7 @@ ITEM_WORDS: dict[Item, str] = {
     "sill-sealer": "sill sealer {width} wide",
     "nut": "nuts {size}",
     "washer": "washers for {size}",
-    "plate-washer": "square plate washers for {size}",
+    "plate-washer": "plate washers {plate} for {size}{slot}",
     "shim": "shims {height} thick",
     "drill-bit": "wood bit {drill}",
     "chalk": "chalk for run {run}: {color}",

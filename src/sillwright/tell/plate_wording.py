@@ -18,6 +18,9 @@ BEFORE_TITLES = {
     "line": "THE CHALK LINE",
     "notes": "NOTE",
 }
+# Heads of the washers' table.
+WASHER_TO_LINE, WASHER_TO_FAR = "Centred, from chalk-line edge", "Centred, from far edge"
+WASHER_NEAR = "Can come near the"
 RUN_CAUTIONS = (
     "Hook the tape on the low end each time, and go by the figures, never by the drawing.",
     "Wear eye protection whenever you strike, cut or drill; dust mask and gloves for treated wood, and never burn it.",

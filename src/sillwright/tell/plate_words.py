@@ -23,10 +23,11 @@ from sillwright.tell.plate_word_table import (
     CHECK_SAYS,
     ITEM_WORDS,
     JOINT_WORDS,
-    PASS_SENTENCES,
+    PASS_WORDS,
     SHIM_HEIGHTS,
     SQUARE_VERDICTS,
     SURE_WORDS,
+    WASHER_HANGS,
 )
 from sillwright.tell.rows import angle_text, place_along, shown
 
@@ -57,6 +58,12 @@ def drill_words(drill_mm: float) -> str:
     return drill_inches(drill_mm) or f"{drill_mm:.1f} mm"
 
 
+def play_words(play_mm: float) -> str:
+    """What a hole leaves its bolt each way, rounded down: it is room; ``no room`` where there is none."""
+    down_mm = math.floor(play_mm * 10.0 + _EPS) / 10.0
+    return f"{down_mm:.1f} mm" if down_mm > 0.0 else "no room"
+
+
 def listed(names: Sequence[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
@@ -85,6 +92,8 @@ def check_sentence(*checks: Check) -> str:
     doubtful = any(check.doubtful for check in checks) and first.verdict != "cannot tell"
     doubt = " A bolt or run that this rests on is in doubt." if doubtful else ""
     fails, unsure = CHECK_DO[first.key]
+    if first.key == "overhang" and first.limit_mm is None:
+        unsure += ", and ask what overhang the inspector holds to"
     do = {"meets": "", "does not": f" {fails}.", "cannot tell": f" {unsure}."}[first.verdict]
     return f"{says}. {VERDICTS[first.verdict]}.{do}{doubt}"
 
@@ -95,6 +104,8 @@ def limit_words(check: Check) -> str:
         return f"{check.count_least} at least"
     if check.limit_mm is None:
         return "no limit set"
+    if check.key == "washer-on-wood":
+        return "none of it over the wood"
     return f"{check.bound} {format_feet_inches(check.limit_mm)}"
 
 
@@ -108,6 +119,8 @@ def _says(check: Check) -> str:
         exact = check.u95_mm == 0.0
         measured = f"{sign}{length.inches}" if exact else f"{sign}{length.inches} {length.plus_minus}"
     says = CHECK_SAYS[check.key]
+    if check.key == "washer-on-wood" and (check.measured_mm or 0.0) < 0.0:
+        says, measured = WASHER_HANGS, measured.removeprefix("-")
     if check.key == "end-largest" and check.subject == check.piece:
         return f"No bolt stands near the {check.other} of {check.piece}"
     where = {"of": f" of {check.piece}" if check.piece else "", "side": f", {check.other}" if check.other else ""}
@@ -116,8 +129,8 @@ def _says(check: Check) -> str:
 
 def pass_sentence(code: PassCode) -> str:
     """Why a plate does not simply go down over a bolt, and what to do."""
-    says, do = PASS_SENTENCES[code]
-    return f"{says}: {do}."
+    words = PASS_WORDS[code]
+    return f"{words.says}: {words.do}."
 
 
 def shim_height_words(shim: Shim) -> str:
@@ -158,6 +171,14 @@ def square_sentence(one: Squareness) -> str:
     return f"Corner {one.corner}: {angle}, off by {over}. {SQUARE_VERDICTS[one.verdict]}."
 
 
+def washer_size_words(side_mm: float, thickness_mm: float) -> str:
+    """A plate washer by its sides and thickness, the thickness as the standards write it where no mark is it."""
+    parts = thickness_mm / MM_PER_INCH * 32
+    marked = abs(parts - round(parts)) < 0.01
+    thick = format_inches(thickness_mm, 32) if marked else f'{thickness_mm / MM_PER_INCH:.3f}"'
+    return f"{format_inches(side_mm)} x {format_inches(side_mm)}, {thick} thick"
+
+
 def item_words(line: ShoppingLine) -> str:
     """One thing to buy."""
     words = ITEM_WORDS[line.item].format(
@@ -169,8 +190,19 @@ def item_words(line: ShoppingLine) -> str:
         drill="" if line.diameter_mm is None else drill_words(line.diameter_mm),
         run=line.run or "",
         color=line.color or "any colour",
+        plate=""
+        if line.width_mm is None or line.thickness_mm is None
+        else washer_size_words(line.width_mm, line.thickness_mm),
+        slot=_slot_words(line),
     )
     return words[0].upper() + words[1:]
+
+
+def _slot_words(line: ShoppingLine) -> str:
+    if line.slot_width_mm is None or line.slot_length_mm is None:
+        return ""
+    wide, long = format_inches(line.slot_width_mm), format_inches(line.slot_length_mm)
+    return f", slotted toward the corners, {wide} wide and {long} long at most"
 
 
 def quantity_words(line: ShoppingLine) -> str:

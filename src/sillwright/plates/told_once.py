@@ -1,0 +1,80 @@
+"""One cause, one line: what checks and splice plans both say, or say because a bolt was not measured, is told once."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
+
+from sillwright.judge.verdicts import Check
+from sillwright.plates.findings import PlanFinding
+from sillwright.plates.piece import PlatePiece
+
+ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
+_NEAR = ("bolt-near-end", "bolt-near-joint")
+_SAME_MM = 0.01
+
+
+def hanging_on(checks: Sequence[Check], without: Sequence[Check], again: set[str]) -> tuple[Check, ...]:
+    """The checks that cannot be told because bolts are to be shot again.
+
+    without : the same checks with the bolts ``again`` taken out of the record. What is about such a bolt hangs on it,
+    and so does what could be told were it not there
+    """
+    found = {_about(check): check.verdict for check in without}
+    return tuple(
+        check
+        for check in checks
+        if check.verdict == "cannot tell"
+        and (again & {check.subject, check.other} or found.get(_about(check), "cannot tell") != "cannot tell")
+    )
+
+
+def _about(check: Check) -> tuple[str, str, str]:
+    """Of a piece's end the bolt that serves it may be another one."""
+    return check.key, check.piece or check.subject, check.other
+
+
+def asked_for_already(check: Check, first: Sequence[PlatePiece], splices: Sequence[PlanFinding]) -> bool:
+    """Whether a check fails for want of an anchor that the first plate's joints ask for in the same place.
+
+    first : the pieces of the first plate; splices : what is said of its splice plan
+    """
+    if check.verdict != "does not":
+        return False
+    if check.key == "spacing":
+        return any(one.code == "spacing-too-wide" and {check.subject, check.other} == set(one.marks) for one in splices)
+    codes = {"end-largest": ("joint-needs-anchor", "end-needs-anchor"), "bolts-a-piece": ("too-few-bolts",)}
+    piece = next((one for one in first if one.name == check.piece), None)
+    if piece is None:
+        return False
+    at_mm = piece.high_mm if check.other == "high end" else piece.low_mm
+    return any(
+        one.layer == 1
+        and one.code in codes.get(check.key, ())
+        and one.station_mm is not None
+        and abs(one.station_mm - at_mm) < _SAME_MM
+        for one in splices
+    )
+
+
+def splices_once(
+    findings: Sequence[PlanFinding], no_hole: Collection[tuple[str, int]], too_near: Collection[str]
+) -> Iterator[PlanFinding]:
+    """What splice plans say, without what is said elsewhere or of a lower plate.
+
+    no_hole : marks and layers whose hole is left out, which speaks for itself
+    too_near : marks that a rule's check tells of as too near an end
+    That anchors are to be approved stands in each line that asks for one.
+    """
+    asked = {one.layer for one in findings if one.code in ASKS_FOR_ANCHORS}
+    told: set[str] = set(too_near)
+    for one in findings:
+        if one.code == "anchors-to-approve" and one.layer in asked:
+            continue
+        if one.code not in _NEAR or not one.marks:
+            yield one
+            continue
+        marks = tuple(mark for mark in one.marks if mark not in told and (mark, one.layer) not in no_hole)
+        told |= set(marks)
+        if marks:
+            yield replace(one, marks=marks)

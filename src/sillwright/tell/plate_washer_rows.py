@@ -1,0 +1,120 @@
+"""The plate washers of one run's sheet as text, where the rules ask for them: how each lies on the top plate.
+
+Every bolt that has a hole in a top plate of the run has a row, a neighbour's at a corner too.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sillwright.judge.plate_washer import WasherFit, WasherSide
+from sillwright.judge.rules import PlateWasherFigure
+from sillwright.lengths import MM_PER_INCH, format_inches
+from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
+from sillwright.tell.plate_words import listed, source_words, washer_size_words
+from sillwright.tell.rows import shown
+
+SIDES = {"chalk-line side": "chalk-line edge", "far side": "far edge"}
+HANGS, UNSURE = "HANGS OVER", "CANNOT TELL"
+_SIXTEENTH_MM = MM_PER_INCH / 16.0
+
+
+@dataclass(frozen=True)
+class WasherRow:
+    """One bolt's plate washer: what it leaves to either edge where it is centred, how it lies, and near which edges.
+
+    doubtful : it hangs over, or that cannot be told
+    """
+
+    mark: str
+    to_line: str
+    to_far: str
+    lies: str
+    near: str
+    doubtful: bool
+
+
+def washer_rows(plan: PlatesPlan, run: RunPlan) -> tuple[WasherRow, ...]:
+    """The rows of one run, in the order of the holes of its top plates."""
+    bolts = {bolt.mark: bolt for each in plan.runs for bolt in each.bolts}
+    top = max((piece.plate.layer for piece in run.pieces), default=0)
+    pieces = sorted((one.plate for one in run.pieces if one.plate.layer == top), key=lambda one: one.low_mm)
+    held = [bolts[hole.mark] for piece in pieces for hole in piece.holes if hole.mark in bolts]
+    return tuple(_row(bolt, bolt.washer) for bolt in held if bolt.washer is not None and bolt.washer.run == run.name)
+
+
+def washer_lines(plan: PlatesPlan) -> Iterator[str]:
+    """What is asked for, and how to read the rows."""
+    washer = plan.rules.plate_washer
+    if washer is None:
+        return
+    yield f"Between top plate and nut goes a washer at least {washer_size_words(washer.side_mm, washer.thickness_mm)}."
+    if washer.slot_length_mm > 0.0:
+        yield _slot_words(plan, washer)
+    edge = next((one for one in plan.rules.figures if one.key == "plate_washer_edge"), None)
+    if edge is not None and edge.value_mm is not None:
+        yield (
+            f"On the sheathed side of a shear wall its edge is to come within {format_inches(edge.value_mm)} of the "
+            f"plate's edge ({source_words(edge.source)}). Which side that is the photos do not show: the last column "
+            "names the edges where it can."
+        )
+
+
+def _slot_words(plan: PlatesPlan, washer: PlateWasherFigure) -> str:
+    shift_mm = math.floor(washer.shift_mm(plan.lumber.bolt_diameter_mm) / _SIXTEENTH_MM) * _SIXTEENTH_MM
+    wide_mm = plan.lumber.bolt_diameter_mm + washer.slot_over_mm
+    return (
+        f"Its hole may be a slot from corner toward corner, {format_inches(wide_mm)} wide and "
+        f"{format_inches(washer.slot_length_mm)} long at most, with a cut washer under the nut: so it goes "
+        f"{format_inches(shift_mm)} toward an edge, and as far along the wall."
+    )
+
+
+def _row(bolt: BoltPlan, fit: WasherFit) -> WasherRow:
+    line, far = (_left(side, fit.u95_across_mm) for side in fit.sides)
+    return WasherRow(bolt.mark, line, far, _lies(fit), _near(fit), fit.on_wood != "meets")
+
+
+def _left(side: WasherSide, u95_mm: float | None) -> str:
+    """What is left between both edges; a washer that hangs over says so."""
+    length = shown(side.centred_mm, u95_mm)
+    words = f"{length.inches} {length.plus_minus}"
+    return f"over by {words}" if side.centred_mm < 0.0 else words
+
+
+def _lies(fit: WasherFit) -> str:
+    if fit.on_wood == "cannot tell":
+        return f"{UNSURE} whether all of it lies on the wood: tape the bolt"
+    if fit.on_wood == "does not":
+        return f"{HANGS} {_over_words(fit)}, moved as far as it goes: ask the engineer"
+    if not fit.move_mm:
+        return "on the wood, centred"
+    up_mm = math.ceil(fit.move_mm / _SIXTEENTH_MM) * _SIXTEENTH_MM
+    return f"on the wood, slotted: move it {format_inches(min(up_mm, fit.shift_mm), 32)} toward the {_edge(fit)}"
+
+
+def _edge(fit: WasherFit) -> str:
+    return SIDES[fit.move_toward]
+
+
+def _over_words(fit: WasherFit) -> str:
+    """Which edge or end, and by how much."""
+    nearer = min(fit.sides, key=lambda one: one.centred_mm)
+    over_mm = -fit.edge_room_mm
+    if fit.end_room_mm < 0.0 and -fit.end_room_mm > over_mm:
+        length = shown(-fit.end_room_mm, fit.end_u95_mm)
+        return f"the {fit.end} of {fit.piece} by {length.inches} {length.plus_minus}"
+    length = shown(over_mm, fit.u95_across_mm)
+    return f"the {SIDES[nearer.side]} by {length.inches} {length.plus_minus}"
+
+
+def _near(fit: WasherFit) -> str:
+    """The edges that it surely, or perhaps, comes near enough to; empty without such a rule, or until it lies well."""
+    if any(side.near_enough is None for side in fit.sides):
+        return ""
+    surely = [SIDES[side.side] for side in fit.sides if side.near_enough == "meets"]
+    perhaps = [SIDES[side.side] for side in fit.sides if side.near_enough == "cannot tell"]
+    told = [*([listed(surely)] if surely else []), *([f"{UNSURE}: {listed(perhaps)}"] if perhaps else [])]
+    return "; ".join(told) or "NEITHER EDGE"

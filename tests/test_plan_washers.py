@@ -1,0 +1,122 @@
+"""Plate washers through the whole plan: each bolt on its top plate, what is to be decided, and the sheets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from plate_jobs import NORTH_BOLTS_MM, a_survey, a_table, bolts, leaning, some_inputs
+from plate_sheet_plans import PLANS
+from sillwright.judge.own_rules import rule_set_from_toml
+from sillwright.judge.plate_washer import WasherFit
+from sillwright.plates.plan import plan_job
+from sillwright.plates.record import PlatesPlan
+from sillwright.survey import BoltRecord
+from sillwright.tell.plate_run_rows import run_rows
+
+INCH = 25.4
+
+
+def fits(plan: PlatesPlan) -> dict[str, WasherFit | None]:
+    return {bolt.mark: bolt.washer for run in plan.runs for bolt in run.bolts}
+
+
+def seismic(north: list[BoltRecord], **layout: object) -> PlatesPlan:
+    table = a_table(layout={"hole_over": "1/4 in", **layout})
+    return plan_job(a_survey(north), some_inputs(table, seismic=True))
+
+
+def told(plan: PlatesPlan, code: str) -> dict[str, tuple[str, ...]]:
+    return {one.run: one.marks for one in plan.findings if one.code == code}
+
+
+def test_no_washer_is_judged_where_none_is_asked_for() -> None:
+    plan = PLANS["sure"]
+    assert set(fits(plan).values()) == {None}
+    assert plan.rules.plate_washer is None
+    assert not any(run_rows(plan, run).washers or run_rows(plan, run).washer_lines for run in plan.runs)
+
+
+def test_every_bolt_with_a_hole_in_a_top_plate_has_its_washer_on_the_piece_that_holds_it() -> None:
+    plan = PLANS["seismic"]
+    for mark, fit in fits(plan).items():
+        tops = {hole.piece for run in plan.runs for bolt in run.bolts if bolt.mark == mark for hole in bolt.holes
+                if hole.layer == plan.lumber.layers}  # fmt: skip
+        assert {fit.piece} == tops if fit is not None else not tops
+
+
+def test_what_hangs_over_cannot_be_told_or_rests_on_the_sheathed_side_is_to_be_decided() -> None:
+    plan = PLANS["seismic"]
+    assert told(plan, "washer-hangs-over") == {"north": ("N2",), "east": ("E4",)}
+    assert told(plan, "washer-unsure") == {"north": ("N5",)}
+    assert told(plan, "washer-one-side") == {"north": ("N3", "N4")}
+    assert told(plan, "washer-far-from-edge") == {"north": ("N1", "N6"), "east": ("E1", "E2", "E3", "E4")}
+    codes = [one for one in plan.findings if one.code.startswith("washer")]
+    assert all(one.weight == "decide" for one in codes)
+
+
+def test_the_sheet_says_how_each_washer_lies_and_by_how_much_it_hangs_over_which_edge() -> None:
+    north, east = (run_rows(PLANS["seismic"], run) for run in PLANS["seismic"].runs)
+    rows = {row.mark: row for row in (*north.washers, *east.washers)}
+    assert rows["N1"].lies == "on the wood, centred"
+    assert rows["N1"].near == "NEITHER EDGE"
+    assert rows["N2"].lies.startswith('HANGS OVER the far edge by 1/4" ±')
+    assert rows["N3"].lies == 'on the wood, slotted: move it 5/16" toward the far edge'
+    assert rows["N4"].near == "chalk-line edge"
+    assert rows["N5"].lies.startswith("CANNOT TELL")
+    assert rows["E4"].lies.startswith("HANGS OVER the high end of east 2.1 by")
+    assert {mark for mark, row in rows.items() if row.doubtful} == {"N2", "N5", "E4"}
+    assert any('3" x 3", 0.229" thick' in line for line in north.washer_lines)
+    assert any('11/16" wide and 1 3/4" long at most' in line for line in north.washer_lines)
+
+
+def test_a_bolt_is_judged_where_it_comes_out_of_the_top_plate() -> None:
+    """1/8 in of sealer and two plates of 1 1/2 in: a slope of 4 in 110 takes it 4 / 110 of 3 1/8 in across."""
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[1] = leaning(north[1], 0.0, 4.0, 110.0)
+    plumb, slanted = (seismic(held) for held in (bolts("N", NORTH_BOLTS_MM), north))
+    before, after = (fits(plan)["N2"] for plan in (plumb, slanted))
+    assert before is not None
+    assert after is not None
+    slope = 4.0 / (110.0**2 - 4.0**2) ** 0.5
+    assert after.line_side.centred_mm - before.line_side.centred_mm == pytest.approx(slope * 3.125 * INCH)
+
+
+def test_a_bolt_without_a_lean_is_told_of_as_not_to_be_told() -> None:
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[2] = replace(north[2], lean_along_mm=None, lean_across_mm=None, lean_deg=None, stickup_mm=None)
+    fit = fits(seismic(north))["N3"]
+    assert fit is not None
+    assert (fit.on_wood, fit.u95_across_mm) == ("cannot tell", None)
+
+
+def test_at_a_corner_the_washer_lies_on_the_neighbours_plate_where_that_is_the_upper_one() -> None:
+    north = bolts("N", (*NORTH_BOLTS_MM[:-1], 5150.0))
+    plan = seismic(north)
+    fit = fits(plan)["N6"]
+    assert fit is not None
+    assert fit.run == "east"
+    east = next(run for run in plan.runs if run.name == "east")
+    assert "N6" in {row.mark for row in run_rows(plan, east).washers}
+    north_run = next(run for run in plan.runs if run.name == "north")
+    assert "N6" not in {row.mark for row in run_rows(plan, north_run).washers}
+
+
+def test_a_crew_sets_every_figure_of_it_and_takes_the_edge_away() -> None:
+    text = (
+        'seismic = true\nhole_over_largest = "1/4 in"\nplate_washer_side = "4 3/4 in"\n'
+        'plate_washer_slot_length = "none"\n'
+    )
+    inputs = some_inputs(a_table(layout={"hole_over": "1/4 in"}))
+    wide, gone = (
+        plan_job(a_survey(), replace(inputs, rules=rule_set_from_toml(text + more, "ours")))
+        for more in ("", 'plate_washer_edge = "none"\n')
+    )
+    # 4 3/4 in on 5 1/2 leave 3/8 in on either side of a bolt in the middle: near enough to both.
+    assert {fit.near_enough for fit in fits(wide).values() if fit is not None} == {("chalk-line side", "far side")}
+    assert not told(wide, "washer-far-from-edge")
+    assert not told(wide, "washer-one-side")
+    assert not any(row.near for run in gone.runs for row in run_rows(gone, run).washers)
+    assert {line.item for line in wide.shopping} >= {"plate-washer"}
+    assert "washer" not in {line.item for line in wide.shopping}
