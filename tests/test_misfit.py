@@ -34,7 +34,8 @@ def fit_with_foot(level_mm: float, sigma_mm: float) -> AxisFit:
     [
         ([-2.6, -2.4], True),
         ([-2.6, -2.4, 2.5], False),  # a washer on a third
-        ([-3.0], False),  # one foot may stand in a hollow
+        ([-2.5], False),  # one foot may stand in a hollow
+        ([-3.0], True),  # not in one so deep without a word
         ([0.4, -0.6, -0.2], False),
         ([2.4, 2.6], False),  # washers under both
         ([], False),
@@ -47,6 +48,8 @@ def test_cards_on_boards_show_by_the_feet_of_several_bolts(levels_mm: list[float
 def test_a_foot_that_is_hardly_seen_does_not_outvote_one_that_is() -> None:
     assert feet_lie_low([fit_with_foot(-2.4, 0.4), fit_with_foot(0.0, 0.79)])
     assert not feet_lie_low([fit_with_foot(-0.2, 0.4), fit_with_foot(-2.4, 0.79)])
+    assert not feet_lie_low([fit_with_foot(-3.0, 0.7)])
+    assert feet_lie_low([fit_with_foot(-3.0, 0.4), fit_with_foot(0.0, 0.79)])
 
 
 @pytest.mark.parametrize(
