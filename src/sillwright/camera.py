@@ -146,7 +146,9 @@ def cross_matrix(vector: Array) -> Array:
 
 def distort(camera: Camera, ideal: Array) -> Array:
     """Ideal normalised image points, shape (N, 2), to distorted ones, shape (N, 2)."""
-    return np.stack(distort_apart(camera, ideal[:, 0], ideal[:, 1]), axis=1)
+    bent = np.empty(ideal.shape)
+    bent[:, 0], bent[:, 1] = distort_apart(camera, ideal[:, 0], ideal[:, 1])
+    return bent
 
 
 def distort_apart(camera: Camera, x: Array, y: Array) -> tuple[Array, Array]:

@@ -119,4 +119,6 @@ def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[n
 
 def evidence(energy: Array) -> Array:
     """Evidence for a bolt's outline in each sample, nats; about 0.8 on a true outline and -0.9 on concrete."""
-    return np.clip(EVIDENCE_AT_ZERO + EVIDENCE_SLOPE * energy, -EVIDENCE_CAP, EVIDENCE_CAP)
+    nats = EVIDENCE_SLOPE * energy
+    nats += EVIDENCE_AT_ZERO
+    return np.clip(nats, -EVIDENCE_CAP, EVIDENCE_CAP, out=nats)

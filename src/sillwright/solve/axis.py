@@ -147,8 +147,9 @@ def weigh(
 def side_units(seen: Outline) -> Array:
     """Length of a side in witnesses, (K,)."""
     count = seen.sampling.side
-    side = np.linalg.norm(seen.px[:, count - 1] - seen.px[:, 0], axis=1) * count / (count - 1.0)
-    across = np.linalg.norm(seen.px[:, count // 2] - seen.px[:, count + count // 2], axis=1) / 2.0
+    along, wide = seen.px[:, count - 1] - seen.px[:, 0], seen.px[:, count // 2] - seen.px[:, count + count // 2]
+    side = np.hypot(along[:, 0], along[:, 1]) * count / (count - 1.0)
+    across = np.hypot(wide[:, 0], wide[:, 1]) / 2.0
     return side / (UNIT_RADII * np.maximum(across, 1e-6))
 
 
