@@ -55,6 +55,12 @@ def test_of_less_than_three_bolts_nothing_is_taken_off(steps_mm, told):
     assert (places(found), found.along_shift_mm) == (told, 0.0)
 
 
+def test_of_two_bolts_one_that_moved_is_not_shared_out_between_both():
+    before = some_bolts()[:2]
+    found = compare_run(a_run(before), a_run([before[0], *shifted(before[1:], 30.0)]), "along")
+    assert (places(found), found.differs) == (["same", "moved"], True)
+
+
 @given(shift_mm=st.floats(-3000.0, 3000.0), moved=st.integers(0, 4), step_mm=st.sampled_from([-40.0, 20.0, 60.0]))
 @settings(deadline=None)
 def test_a_bolt_that_moved_does_not_drag_the_others_along(shift_mm, moved, step_mm):
@@ -116,6 +122,16 @@ def test_a_bolt_that_moved_shows_with_the_cards_numbered_from_the_other_end():
     after[1] = replace(after[1], setback_mm=78.0)
     found = compare_run(a_run(an_even_run()), a_run(numbered_from_the_other_end(after)))
     assert (found.order, by_mark(found)["N2"][0], places(found).count("moved")) == ("turned", "moved", 1)
+
+
+def test_one_bolt_that_moved_or_the_other_end_is_told_as_doubtful():
+    """Bolts at 0, 1200 and 2450 mm, then at 0, 1250 and 2450: the second moved, or the cards were numbered anew."""
+    before, after = (
+        [leaning(replace(bolt, setback_mm=70.0), 0.0, 4.0) for bolt in some_bolts(at)]
+        for at in ([0.0, 1200.0, 2450.0], [0.0, 1250.0, 2450.0])
+    )
+    found = compare_run(a_run(before), a_run(after))
+    assert (found.order, places(found), found.differs) == ("cannot tell", ["same", "moved", "same"], True)
 
 
 def test_stations_taken_as_they_are_are_not_turned_either():
