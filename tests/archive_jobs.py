@@ -141,7 +141,7 @@ def make_manifests_again(package: Path) -> None:
             path.write_text("".join(f"{one}  {name}\n" for one, name in zip(digests, lines, strict=True)))
 
 
-TABLES = ("package", "bolt", "broken", "reason", "thumbnail")
+TABLES = ("package", "run", "bolt", "broken", "reason", "thumbnail")
 
 
 def catalogue_now(store: Store) -> None:

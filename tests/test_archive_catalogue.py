@@ -18,16 +18,16 @@ from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, sealed
 from judge_runs import a_bolt
 from plate_jobs import a_survey, a_table, leaning, some_inputs
 from sillwright.archive import catalogue_tables
-from sillwright.archive.catalogue import catalogue, refresh, remake, version_of
-from sillwright.archive.catalogue_rows import THUMBNAIL_PX, read_rows, rows_of
+from sillwright.archive.catalogue import add, catalogue, refresh, remake, version_of
+from sillwright.archive.catalogue_rows import THUMBNAIL_PX, PackageRows, read_rows, rows_of
 from sillwright.archive.package import read_record
 from sillwright.archive.search import Found, Query, find, thumbnails
-from sillwright.archive.store import Store, writing
+from sillwright.archive.store import Store, make_store, writing
 from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
-from sillwright.survey import Finding, Survey
+from sillwright.survey import Finding, RunRecord, Survey
 
 
 def jobs_in(folder: Path) -> list[SmallJob]:
@@ -206,6 +206,42 @@ def test_a_catalogue_of_the_first_version_is_taken_to_this_one_and_keeps_its_row
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
+def test_a_catalogue_of_the_second_version_is_given_its_runs_as_the_packages_have_them(store):
+    asked(store)
+    fresh = dump(store)
+    with catalogue(store) as connection:
+        connection.execute("DROP TABLE run")
+        connection.execute("PRAGMA user_version = 2")
+    assert dump(store) == fresh
+    assert ("lot-8-house-2026-05-22", "north", 1, 1, 0, 133.0, 7.5) in fresh["run"]
+
+
+@pytest.mark.parametrize("run", ["nosuch", "Lone"])
+@pytest.mark.parametrize(
+    "more",
+    [{}, {"status": "ok"}, {"setback_over_mm": 50.0}, {"lean_over_deg": 0.5}, {"status": "ok", "rule": "spacing"}],
+)
+def test_a_rare_run_is_found_without_reading_the_bolts_of_every_package(tmp_path, run, more):
+    """SQLite counts its own steps: with 200 bolts a package, reading them all takes many times what is allowed here."""
+    package = read_record(sealed(tmp_path / "store", a_job(tmp_path / "job"))[0].package("lot-7-garage-2026-05-22"))
+    store, packages, bolts = make_store(tmp_path / "many"), 40, 200
+
+    def some(number: int) -> PackageRows:
+        name = "lone" if number == 3 else "north"
+        all_bolts = tuple(replace(a_bolt(f"N{place}", place * 9.0), lean_deg=2.0) for place in range(bolts))
+        rows = rows_of(f"lot-{number}", "00", package, Survey("x", (RunRecord(name, "ok", (), all_bolts, ()),), (), ()))
+        broken = ((0, name, name, "N0", 0, "spacing", "", 2000.0, 1828.8),)
+        return replace(rows, package=(*rows.package[:-2], 1, 1), broken=broken)
+
+    with catalogue(store) as connection:
+        add(connection, map(some, range(packages)))
+        steps = [0]
+        connection.set_progress_handler(lambda: steps.__setitem__(0, steps[0] + 1), 100)
+        rows = find(connection, Query(run=run, limit=0, **more)).rows
+    assert len(rows) == (0 if run == "nosuch" else 1 if "rule" in more else bolts)
+    assert steps[0] * 100 < packages * 60 + len(rows) * 60
+
+
 def test_a_catalogue_of_a_newer_version_is_left_alone(store):
     with sqlite3.connect(store.catalogue) as newer:
         newer.execute(f"PRAGMA user_version = {catalogue_tables.VERSION + 1}")
@@ -218,7 +254,7 @@ def test_every_column_is_told_of_in_the_order_rows_are_written(store):
     rows = read_rows(store.package(store.names()[0]))
     with catalogue(store) as connection:
         for table, some in zip(
-            TABLES, ((rows.package,), rows.bolts, rows.broken, rows.reasons, rows.thumbnails), strict=True
+            TABLES, ((rows.package,), rows.runs, rows.bolts, rows.broken, rows.reasons, rows.thumbnails), strict=True
         ):
             columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
             assert all(len(row) == len(columns) - 1 for row in some)

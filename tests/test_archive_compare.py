@@ -6,61 +6,24 @@ import csv
 import io
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from archive_jobs import a_job, sealed
+from compare_runs import STATIONS_MM, U95_MM, a_run, by_mark, design, folder_of, leaning, noisy, run_compare, some_bolts
 from judge_runs import a_bolt
-from sillwright.archive.compare import PAIRED_WITHIN_MM, RunComparison, compare, compare_run
+from sillwright.archive.align import PAIRED_WITHIN_MM
+from sillwright.archive.compare import compare, compare_run
 from sillwright.archive.design import read_design
-from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, JobError
-from sillwright.survey import BoltRecord, RunRecord, Survey, write_survey
+from sillwright.survey import Survey, write_survey
 
 RNG_SEED = 17
-STATIONS_MM = (-50.0, 1100.0, 2350.0, 3300.0, 4700.0)
-U95_MM = 0.6
-
-
-def leaning(bolt: BoltRecord, along_mm: float, across_mm: float) -> BoltRecord:
-    size_deg = math.degrees(math.asin(math.hypot(along_mm, across_mm) / 82.0))
-    return replace(bolt, lean_along_mm=along_mm, lean_across_mm=across_mm, lean_deg=size_deg)
-
-
-def a_run(bolts: Sequence[BoltRecord], name: str = "north") -> RunRecord:
-    return RunRecord(name, "ok", (), tuple(bolts), ())
-
-
-def some_bolts(stations_mm: Sequence[float] = STATIONS_MM, u95_mm: float = U95_MM) -> list[BoltRecord]:
-    return [
-        leaning(a_bolt(f"N{count}", at, 70.0 + count, u95_mm), 3.0, 4.0)
-        for count, at in enumerate(stations_mm, start=1)
-    ]
-
-
-def noisy(bolts: Sequence[BoltRecord], rng: np.random.Generator) -> list[BoltRecord]:
-    """The same bolts measured once more: each number off by its own sigma."""
-    out = []
-    for bolt in bolts:
-        sigma_mm = (bolt.u95.station_mm or 0.0) / 1.96
-        station, setback, along, across = rng.normal(0.0, sigma_mm, 4)
-        assert bolt.station_mm is not None
-        assert bolt.setback_mm is not None
-        placed = replace(bolt, station_mm=bolt.station_mm + station, setback_mm=bolt.setback_mm + setback)
-        out.append(leaning(placed, (bolt.lean_along_mm or 0.0) + along, (bolt.lean_across_mm or 0.0) + across))
-    return out
-
-
-def by_mark(found: RunComparison) -> dict[str, tuple[str, str]]:
-    return {pair.first.mark: (pair.place, pair.lean) for pair in found.pairs}
 
 
 def test_a_survey_against_itself_differs_in_nothing():
@@ -213,12 +176,6 @@ def test_a_bolt_farther_off_than_bolts_stand_apart_is_gone_and_new():
 # The design
 
 
-def design(folder: Path, text: str) -> Path:
-    path = folder / "design.csv"
-    path.write_text(text, encoding="utf-8")
-    return path
-
-
 def test_a_design_is_read_with_its_units(tmp_path):
     (run,) = read_design(design(tmp_path, "Station, Setback ,mark\n2 ft 3 in,2 3/4 in,A1\n\n-140 mm,70 mm,\n"))
     assert [(bolt.mark, bolt.station_mm, bolt.setback_mm) for bolt in run.bolts] == [
@@ -248,35 +205,23 @@ def test_what_is_wrong_with_a_design_is_told_by_its_line(tmp_path, text, told):
 # The command
 
 
-def run(*words: object) -> tuple[int, str, str]:
-    done = CliRunner().invoke(app, ["compare", *(str(word) for word in words)])
-    if done.exception is not None and not isinstance(done.exception, SystemExit):
-        raise done.exception
-    return done.exit_code, done.stdout, done.stderr
-
-
-def folder_of(folder: Path, bolts: Sequence[BoltRecord]) -> Path:
-    write_survey(Survey("Lot 7", (a_run(bolts),), (), ()), folder / "survey.json")
-    return folder
-
-
 def test_table_csv_json_and_picture_hold_the_same(tmp_path):
     after = some_bolts()
     after[1] = replace(after[1], setback_mm=after[1].setback_mm + 6.35)
     after[3] = leaning(after[3], 0.0, 0.2)
     one, other = folder_of(tmp_path / "a", some_bolts()), folder_of(tmp_path / "b", [*after[:4], a_bolt("N9", 5900.0)])
-    status, table, _ = run(one, other, "-o", tmp_path / "c.svg")
+    status, table, _ = run_compare(one, other, "-o", tmp_path / "c.svg")
     assert status == 1
     for words in ('+1/4"', "moved", "straightened", "only in the second", "only in the first"):
         assert words in table
-    _, text, _ = run(one, other, "--as", "csv")
+    _, text, _ = run_compare(one, other, "--as", "csv")
     rows = list(csv.DictReader(io.StringIO(text.lstrip("\ufeff"))))
     assert [row["what"] for row in rows] == [
         "no difference that shows", "moved", "no difference that shows", "straightened", "only in the second",
         "only in the first",
     ]  # fmt: skip
     assert float(rows[1]["setback_difference_mm"]) == 6.35
-    _, text, _ = run(one, other, "--as", "json")
+    _, text, _ = run_compare(one, other, "--as", "json")
     (found,) = json.loads(text)["runs"]
     assert [pair["what"] for pair in found["pairs"]] == [row["what"] for row in rows[:4]]
     words = " ".join(ElementTree.parse(tmp_path / "c.svg").getroot().itertext())
@@ -286,8 +231,9 @@ def test_table_csv_json_and_picture_hold_the_same(tmp_path):
 
 def test_nothing_that_differs_is_status_0(tmp_path):
     one = folder_of(tmp_path / "a", some_bolts())
-    status, table, _ = run(one, one / "survey.json")
+    status, table, _ = run_compare(one, one / "survey.json")
     assert status == 0
+    assert "no difference that shows" in table
     assert "moved" not in table
 
 
@@ -295,37 +241,45 @@ def test_as_built_against_its_design(tmp_path):
     built = folder_of(tmp_path / "a", [leaning(bolt, 0.0, 0.0) for bolt in some_bolts()])
     lines = [f"{bolt.station_mm} mm,{bolt.setback_mm} mm" for bolt in some_bolts()]
     lines[1] = "1100 mm,80 mm"
-    status, table, _ = run(design(tmp_path, "\n".join(["station,setback", *lines])), built)
+    status, table, _ = run_compare(design(tmp_path, "\n".join(["station,setback", *lines])), built)
     assert status == 1
     assert table.count("off its place") == 1
     assert table.count("as drawn") == 4
 
 
+def test_what_does_not_show_is_rounded_up_and_not_told_where_everything_shows(tmp_path):
+    """1.09 mm is 1.37 thirty-seconds of an inch: what is 1/32 in off does not show."""
+    one = folder_of(tmp_path / "a", some_bolts(u95_mm=0.5))
+    assert 'off by less than 1/16"' in run_compare(one, one)[1]
+    exact = folder_of(tmp_path / "b", some_bolts(u95_mm=0.0))
+    assert "off by less than" not in run_compare(exact, exact)[1]
+
+
 def test_a_package_can_be_a_side(tmp_path):
     store, one = sealed(tmp_path / "store", a_job(tmp_path / "job", bolts=some_bolts()))
-    assert run(store.package(one.name), folder_of(tmp_path / "now", some_bolts()))[0] == 0
+    assert run_compare(store.package(one.name), folder_of(tmp_path / "now", some_bolts()))[0] == 0
 
 
 def test_what_cannot_be_compared_is_told(tmp_path):
     one = folder_of(tmp_path / "a", some_bolts())
     (tmp_path / "empty").mkdir()
     with pytest.raises(ArchiveError, match="holds no survey"):
-        run(one, tmp_path / "empty")
+        run_compare(one, tmp_path / "empty")
     two = Survey("x", (a_run([], "north"), a_run([], "east")), (), ())
     write_survey(two, tmp_path / "two" / "survey.json")
     with pytest.raises(JobError, match="does not say which run"):
-        run(design(tmp_path, "station,setback\n1 in,2 in\n"), tmp_path / "two")
+        run_compare(design(tmp_path, "station,setback\n1 in,2 in\n"), tmp_path / "two")
     with pytest.raises(ArchiveError, match="no run of one name"):
-        run(design(tmp_path, "run,station,setback\nsouth,1 in,2 in\n"), one)
+        run_compare(design(tmp_path, "run,station,setback\nsouth,1 in,2 in\n"), one)
     (tmp_path / "mine.svg").write_text("<svg/>")
-    status, _, told = run(one, one, "-o", tmp_path / "mine.svg")
+    status, _, told = run_compare(one, one, "-o", tmp_path / "mine.svg")
     assert status == 2
     assert "is left as it is" in told
 
 
 def test_names_that_are_markup_stay_words_in_the_picture(tmp_path):
     bolts = [replace(bolt, mark="<script>&\"'") for bolt in some_bolts()[:1]]
-    run(folder_of(tmp_path / "a", bolts), folder_of(tmp_path / "b", bolts), "-o", tmp_path / "c.svg")
+    run_compare(folder_of(tmp_path / "a", bolts), folder_of(tmp_path / "b", bolts), "-o", tmp_path / "c.svg")
     root = ElementTree.parse(tmp_path / "c.svg").getroot()
     assert not [part for part in root.iter() if part.tag.endswith("script")]
     assert any("<script>" in text for text in root.itertext())

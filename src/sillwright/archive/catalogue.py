@@ -6,6 +6,7 @@ never wait. What it holds is never more than what the packages say; nothing is p
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
@@ -13,6 +14,7 @@ from pathlib import Path
 
 from sillwright.archive.catalogue_rows import PackageRows, read_rows
 from sillwright.archive.catalogue_tables import MIGRATIONS, VERSION
+from sillwright.archive.package import is_name
 from sillwright.archive.store import Store
 from sillwright.errors import ArchiveError, DamageError, SillwrightError
 
@@ -56,16 +58,14 @@ def refresh(connection: sqlite3.Connection, store: Store) -> list[str]:
 
     A package never changes, so that its name is enough to know it by.
     """
-    known = dict(connection.execute("SELECT name, id FROM package"))
-    there = store.names()
-    gone = set(known) - set(there)
+    known = {name for (name,) in connection.execute("SELECT name FROM package")}
+    listed = {entry.name for entry in os.scandir(store.packages)} if store.packages.is_dir() else set()
+    gone = known - listed
     if gone:
         with _transaction(connection):
-            connection.executemany("DELETE FROM package WHERE id = ?", [(known[name],) for name in gone])
+            connection.executemany("DELETE FROM package WHERE name = ?", [(name,) for name in gone])
     faults = []
-    for name in there:
-        if name in known:
-            continue
+    for name in sorted(filter(is_name, listed - known)):  # names are looked at for the new ones: all take long
         try:
             add(connection, [read_rows(store.package(name))])
         except SillwrightError as fault:
@@ -82,6 +82,7 @@ def add(connection: sqlite3.Connection, packages: Iterable[PackageRows]) -> None
             connection.execute("DELETE FROM package WHERE name = ?", rows.package[:1])
             number = _insert(connection, "package", "NULL", [rows.package])
             for table, some in (
+                ("run", rows.runs),
                 ("bolt", rows.bolts),
                 ("broken", rows.broken),
                 ("reason", rows.reasons),

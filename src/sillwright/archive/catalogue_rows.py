@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
@@ -17,7 +17,7 @@ from sillwright.judge.verdicts import Check
 from sillwright.photo import read_facts, read_half, turn_for_viewing
 from sillwright.plates.record import PlatesPlan
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import Survey, read_survey, worst
+from sillwright.survey import BoltRecord, Survey, read_survey, worst
 
 THUMBNAIL_PX = 160  # the longer side
 _QUALITY = 70
@@ -30,6 +30,7 @@ class PackageRows:
     """The rows of one package, without its number: of each table in the order of its columns."""
 
     package: Row
+    runs: tuple[Row, ...]
     bolts: tuple[Row, ...]
     broken: tuple[Row, ...]
     reasons: tuple[Row, ...]
@@ -60,7 +61,6 @@ def rows_of(
 ) -> PackageRows:
     """The rows of a package by what is in it."""
     bolts = [(run, bolt) for run in survey.runs for bolt in run.bolts]
-    statuses = [bolt.status for _, bolt in bolts]
     places = {(run.name, bolt.mark): place for place, (run, bolt) in enumerate(bolts)}
     broken = tuple(_broken(plan, places)) if plan is not None else ()
     package: Row = (
@@ -76,9 +76,8 @@ def rows_of(
         worst(*(run.status for run in survey.runs), *(corner.status for corner in survey.corners)),
         len(survey.photos),
         len(bolts),
-        *(statuses.count(status) for status in ("ok", "check", "reshoot")),
-        max((bolt.setback_mm for _, bolt in bolts if bolt.setback_mm is not None), default=None),
-        max((bolt.lean_deg for _, bolt in bolts if bolt.lean_deg is not None), default=None),
+        *_counts([bolt for _, bolt in bolts]),
+        *_most([bolt for _, bolt in bolts]),
         len(broken),
         int(plan is not None),
     )
@@ -99,7 +98,31 @@ def rows_of(
         )
         for place, (run, bolt) in enumerate(bolts)
     )
-    return PackageRows(package, rows, broken, tuple(dict.fromkeys(_reasons(survey))), thumbnails)
+    return PackageRows(package, tuple(_runs(survey)), rows, broken, tuple(dict.fromkeys(_reasons(survey))), thumbnails)
+
+
+def _runs(survey: Survey) -> Iterator[Row]:
+    """Each name of a run that has bolts, large letters or small, with what a search passes over by."""
+    by_name: dict[str, list[BoltRecord]] = {}
+    for run in survey.runs:
+        if run.bolts:
+            by_name.setdefault(run.name.casefold(), []).extend(run.bolts)
+    for name, bolts in by_name.items():
+        yield name, *_counts(bolts), *_most(bolts)
+
+
+def _counts(bolts: Sequence[BoltRecord]) -> tuple[int, int, int]:
+    """How many bolts are ok, to check and to shoot again."""
+    statuses = [bolt.status for bolt in bolts]
+    return statuses.count("ok"), statuses.count("check"), statuses.count("reshoot")
+
+
+def _most(bolts: Sequence[BoltRecord]) -> tuple[float | None, float | None]:
+    """The most setback, in mm, and the most lean, in degrees, that one of them has."""
+    return (
+        max((bolt.setback_mm for bolt in bolts if bolt.setback_mm is not None), default=None),
+        max((bolt.lean_deg for bolt in bolts if bolt.lean_deg is not None), default=None),
+    )
 
 
 def _plan(package: Path) -> PlatesPlan | None:

@@ -1,7 +1,8 @@
 """The catalogue's tables, version by version. ``PRAGMA user_version`` of the file says how far it is.
 
 ``package`` has a row for each package, with what a search wants to know of all its bolts before it looks at any;
-``bolt`` one for each bolt of survey.json, kept together by package; ``broken`` one for each rule that plates.json says
+``run`` one for each name of its runs, with the same for the bolts of that run; ``bolt`` one for each bolt of
+survey.json, kept together by package; ``broken`` one for each rule that plates.json says
 is not met; ``reason`` one for each doubt of survey.json, with an empty mark where it is of the whole run; ``thumbnail``
 a small picture of each photo, without EXIF. Lengths are mm, angles degrees, days as ISO 8601 writes them.
 ``folded`` columns are the text as Unicode folds its case, to search in.
@@ -84,6 +85,22 @@ CREATE TABLE thumbnail (
     PRIMARY KEY (package, file)
 );
 """
+_THIRD = """
+CREATE TABLE run (
+    package INTEGER NOT NULL REFERENCES package (id) ON DELETE CASCADE,
+    run_folded TEXT NOT NULL,
+    ok INTEGER NOT NULL,           -- how many of the run's bolts
+    "check" INTEGER NOT NULL,
+    reshoot INTEGER NOT NULL,
+    setback_most_mm REAL,          -- of the run's bolts
+    lean_most_deg REAL,
+    PRIMARY KEY (package, run_folded)
+) WITHOUT ROWID;
+INSERT INTO run SELECT
+    package, run_folded, sum(status = 'ok'), sum(status = 'check'), sum(status = 'reshoot'), max(setback_mm),
+    max(lean_deg)
+FROM bolt GROUP BY package, run_folded;
+"""
 # Each takes a catalogue from its place's version to the next. None is ever changed: another is put behind it.
-MIGRATIONS = (_FIRST, _SECOND)
+MIGRATIONS = (_FIRST, _SECOND, _THIRD)
 VERSION = len(MIGRATIONS)

@@ -5,8 +5,11 @@ The two are taken for independent measurements: the half-width of a difference i
 the half-widths are widened for the number of comparisons in the run (Bonferroni), and of twenty *runs* in which nothing
 changed one may say that something did.
 
-Stations are counted from a card, which may lie elsewhere the second time: the shift along that brings most bolts
-together is taken off, and told. Setbacks are compared as they are: a line snapped elsewhere shows as a shift of all.
+Stations are counted from a card, which may lie elsewhere the second time. Then only the spacing can be compared, and
+whether the whole run moved along cannot be told: a shift along is taken off where it is asked for, or where three bolts
+or more agree in it, and then the comparison still says that something cannot be told. Against a design nothing is taken
+off unless asked. Where the bolts fit better counted from the other end, they are compared so, which is told in the same
+way. Setbacks are never shifted; of two lines that mark two edges of one plate, its width leads from one to the other.
 Lengths are mm, angles degrees; a difference is the second less the first.
 """
 
@@ -21,14 +24,26 @@ from typing import Literal
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from sillwright.archive.align import (
+    PAIRED_WITHIN_MM,
+    Edges,
+    Shift,
+    along_shift,
+    edges_of,
+    from_first_edge,
+    from_other_end,
+    same_width,
+)
 from sillwright.survey import BoltRecord, RunRecord
 
 Place = Literal["same", "moved", "cannot tell"]
 Lean = Literal["same", "straightened", "leans more", "leans another way", "cannot tell"]
+Align = Literal["agreed", "along", "none"]
+Order = Literal["same", "turned", "cannot tell"]
 
-PAIRED_WITHIN_MM = 101.6  # 4 in: bolts stand farther apart than twice this; common practice, no source
 _NUMBERS_A_BOLT = 4  # station, setback, and the two parts of the lean
-_FEWEST_FOR_SHIFT = 3  # bolts, before a shift of all of them is told as one
+_FEWEST_FOR_ALL = 3  # bolts, before something is told of all of them as one
+_TURNED_BY = 2  # places and leans more that must agree from the other end; one more is within what chance does
 
 
 @dataclass(frozen=True)
@@ -50,7 +65,9 @@ class Pair:
     """One bolt in both. Differences are None where a number is missing in one of them, and are not relied on where
     ``doubtful``: one of the two is ``check`` in its record.
 
-    station : after the run's shift along is taken off
+    first, second : as the records have them
+    station, setback, lean_along, lean_across : after the run's shift along is taken off, both from the first one's end
+        and from the edge of the plate that its line marks
     lean_first_deg, lean_second_deg : as the records have them
     """
 
@@ -69,9 +86,15 @@ class Pair:
 class RunComparison:
     """One run in both.
 
-    along_shift_mm : what was taken off the second one's stations
+    align : what the caller asked to be taken off
+    along_shift_mm : what was taken off the second one's stations; after their sign was turned, where ``turned``
+    along_seen_mm : what would bring most bolts together, taken off or not
+    along_agreeing, along_within_reach : how many bolts agree in that, of how many that have one near them then
     ambiguous : another shift brings as many bolts together, so that each may be taken for its neighbour
-    common_setback_mm : how far all setbacks moved together, where that shows; None where it does not
+    order : ``turned`` where the second one's stations are counted from the other end
+    edges : ``converted`` where the second one's setbacks were counted from the plate's other edge
+    line_marks, plate_width_mm : of the first and of the second
+    common_setback_mm : how far all setbacks differ together, where that shows; None where it does not
     new, gone : bolts of the second, and of the first, that have no partner
     """
 
@@ -79,15 +102,29 @@ class RunComparison:
     pairs: tuple[Pair, ...]
     new: tuple[BoltRecord, ...]
     gone: tuple[BoltRecord, ...]
+    align: Align
     along_shift_mm: float
+    along_seen_mm: float
+    along_agreeing: int
+    along_within_reach: int
     ambiguous: bool
+    order: Order
+    edges: Edges
+    line_marks: tuple[str, str]
+    plate_width_mm: tuple[float, float]
+    one_width: bool
     common_setback_mm: float | None
 
     @property
+    def bolts_differ(self) -> bool:
+        """Whether something shows of a bolt, or cannot be told of it."""
+        return bool(self.new or self.gone) or any(pair.place != "same" or pair.lean != "same" for pair in self.pairs)
+
+    @property
     def differs(self) -> bool:
-        """Whether anything shows, or cannot be told."""
-        changed = any(pair.place != "same" or pair.lean != "same" for pair in self.pairs)
-        return changed or bool(self.new or self.gone)
+        """Whether anything shows, or cannot be told: a shift of all, too, that nobody asked to be taken off."""
+        shifted = self.along_shift_mm != 0.0 and self.align != "along"
+        return self.bolts_differ or shifted or self.ambiguous or self.order != "same" or not self.one_width
 
 
 @dataclass(frozen=True)
@@ -104,75 +141,93 @@ class Comparison:
         return bool(self.only_first or self.only_second) or any(run.differs for run in self.runs)
 
 
-def compare(first: Sequence[RunRecord], second: Sequence[RunRecord]) -> Comparison:
-    """Compare the runs that have one name in both."""
+def compare(first: Sequence[RunRecord], second: Sequence[RunRecord], align: Align = "agreed") -> Comparison:
+    """Compare the runs that have one name in both; ``align`` as in ``compare_run``."""
     others = {run.name: run for run in second}
     names = {run.name for run in first}
     return Comparison(
-        tuple(compare_run(run, others[run.name]) for run in first if run.name in others),
+        tuple(compare_run(run, others[run.name], align) for run in first if run.name in others),
         tuple(run.name for run in first if run.name not in others),
         tuple(run.name for run in second if run.name not in names),
     )
 
 
-def compare_run(first: RunRecord, second: RunRecord) -> RunComparison:
-    """Pair the bolts of two surveys of a run and compare each pair."""
-    shift_mm, ambiguous = along_shift(first.bolts, second.bolts)
-    chosen = _paired(first.bolts, second.bolts, shift_mm)
-    widen = _widening(len(chosen) * _NUMBERS_A_BOLT)
-    pairs = tuple(_pair(first.bolts[one], second.bolts[other], shift_mm, widen) for one, other in chosen)
-    ones, others = {one for one, _ in chosen}, {other for _, other in chosen}
+def compare_run(first: RunRecord, second: RunRecord, align: Align = "agreed") -> RunComparison:
+    """Pair the bolts of two surveys of a run and compare each pair.
+
+    align : which shift along is taken off: ``along`` the one that brings most bolts together, ``agreed`` the same where
+        three bolts or more agree in it, ``none`` none
+    """
+    seen = from_first_edge(first, second)
+    laid, other_way = (_best(first, second, some) for some in (seen, from_other_end(seen)))
+    order = _order(laid, other_way, align)
+    if order == "turned":
+        laid = other_way
+    elif align == "none" or (align == "agreed" and not laid.seen.is_of_all):
+        laid = _lay(first, second, seen, laid.seen, 0.0)
+    ones, others = {one for one, _ in laid.chosen}, {other for _, other in laid.chosen}
     return RunComparison(
-        first.name,
-        pairs,
-        tuple(bolt for place, bolt in enumerate(second.bolts) if place not in others),
-        tuple(bolt for place, bolt in enumerate(first.bolts) if place not in ones),
-        shift_mm,
-        ambiguous,
-        _common_setback(pairs),
+        run=first.name,
+        pairs=laid.pairs,
+        new=tuple(bolt for place, bolt in enumerate(second.bolts) if place not in others),
+        gone=tuple(bolt for place, bolt in enumerate(first.bolts) if place not in ones),
+        align=align,
+        along_shift_mm=laid.shift_mm,
+        along_seen_mm=laid.seen.mm,
+        along_agreeing=laid.seen.agreeing,
+        along_within_reach=laid.seen.within_reach,
+        ambiguous=align != "none" and laid.seen.ambiguous,
+        order=order,
+        edges=edges_of(first, second),
+        line_marks=(first.line_marks, second.line_marks),
+        plate_width_mm=(first.plate_width_mm, second.plate_width_mm),
+        one_width=same_width(first, second),
+        common_setback_mm=_common_setback(laid.pairs),
     )
 
 
-def along_shift(first: Sequence[BoltRecord], second: Sequence[BoltRecord]) -> tuple[float, bool]:
-    """How much farther along the second counts its stations, and whether another answer is as good.
+@dataclass(frozen=True)
+class _Laid:
+    """The two laid on each other in one way: the shift taken off, and which bolt is which by their places."""
 
-    Of all shifts that bring one bolt onto another the one that brings most pairs within reach, then the one that
-    leaves least between them; 0 where nothing comes together.
-    """
-    ones, others = (_stations(bolts) for bolts in (first, second))
-    if not ones.size or not others.size:
-        return 0.0, False
-    tried = [(*_together(ones, others, shift_mm), float(shift_mm)) for shift_mm in (others[:, None] - ones).ravel()]
-    most = max(count for count, _, _ in tried)
-    as_many = [(left_mm, shift_mm) for count, left_mm, shift_mm in tried if count == most]
-    least_mm, best_mm = min(as_many, key=lambda one: (round(one[0], 6), abs(one[1])))
-    as_good_mm = least_mm + _least_shift_mm(first, second)
-    ambiguous = any(abs(by_mm - best_mm) > PAIRED_WITHIN_MM and left_mm <= as_good_mm for left_mm, by_mm in as_many)
-    steps = _steps(ones, others, best_mm)
-    shift_mm = best_mm + (median(steps) if steps else 0.0)
-    return shift_mm if abs(shift_mm) > _least_shift_mm(first, second) else 0.0, ambiguous
+    seen: Shift
+    shift_mm: float
+    chosen: tuple[tuple[int, int], ...]
+    pairs: tuple[Pair, ...]
 
-
-def _least_shift_mm(first: Sequence[BoltRecord], second: Sequence[BoltRecord]) -> float:
-    """What the bolts' own intervals explain of a shift: cards that were left lying give no more."""
-    widths_mm = [bolt.u95.station_mm for bolt in (*first, *second) if bolt.u95.station_mm is not None]
-    return math.sqrt(2.0) * max(widths_mm, default=0.0)
+    @property
+    def fit(self) -> tuple[int, int]:
+        """How many places agree, but for what all setbacks differ by; and with the leans that agree."""
+        known = [pair for pair in self.pairs if pair.station is not None and pair.setback is not None]
+        middle_mm = median(pair.setback.mm for pair in known if pair.setback) if known else 0.0
+        places = sum(
+            not pair.station.shows and abs(pair.setback.mm - middle_mm) <= pair.setback.allowance_mm
+            for pair in known
+            if pair.station and pair.setback
+        )
+        return places, places + sum(pair.lean == "same" for pair in self.pairs)
 
 
-def _stations(bolts: Sequence[BoltRecord]) -> np.ndarray:
-    return np.array([bolt.station_mm for bolt in bolts if bolt.station_mm is not None], dtype=float)
+def _best(first: RunRecord, second: RunRecord, seen: Sequence[BoltRecord]) -> _Laid:
+    shift = along_shift(first.bolts, seen)
+    return _lay(first, second, seen, shift, shift.mm)
 
 
-def _together(ones: np.ndarray, others: np.ndarray, shift_mm: float) -> tuple[int, float]:
-    """How many bolts have one of the other survey within reach, and how far apart these are in the mean."""
-    steps = _steps(ones, others, shift_mm)
-    return len(steps), sum(map(abs, steps)) / max(len(steps), 1)
+def _lay(first: RunRecord, second: RunRecord, seen: Sequence[BoltRecord], shift: Shift, shift_mm: float) -> _Laid:
+    """Pair the first one's bolts with the second one's as ``seen`` from the first one's end and edge."""
+    chosen = _paired(first.bolts, seen, shift_mm)
+    widen = _widening(len(chosen) * _NUMBERS_A_BOLT)
+    pairs = (_pair(first.bolts[one], second.bolts[other], seen[other], shift_mm, widen) for one, other in chosen)
+    return _Laid(shift, shift_mm, tuple(chosen), tuple(pairs))
 
 
-def _steps(ones: np.ndarray, others: np.ndarray, shift_mm: float) -> list[float]:
-    apart = others - shift_mm - ones[:, None]
-    nearest = apart[np.arange(len(ones)), np.abs(apart).argmin(axis=1)]
-    return [float(step) for step in nearest if abs(step) <= PAIRED_WITHIN_MM]
+def _order(same: _Laid, turned: _Laid, align: Align) -> Order:
+    """Whether the bolts fit better from the other end, and so much that they are compared so, where that may be."""
+    places, all_told = turned.fit
+    better_by = all_told - same.fit[1]
+    if places < _FEWEST_FOR_ALL or better_by <= 0:
+        return "same"
+    return "turned" if better_by >= _TURNED_BY and align != "none" else "cannot tell"
 
 
 def _paired(first: Sequence[BoltRecord], second: Sequence[BoltRecord], shift_mm: float) -> list[tuple[int, int]]:
@@ -204,7 +259,8 @@ def _widening(comparisons: int) -> float:
     return normal.inv_cdf(1.0 - 0.025 / max(comparisons, 1)) / normal.inv_cdf(0.975)
 
 
-def _pair(one: BoltRecord, other: BoltRecord, shift_mm: float, widen: float) -> Pair:
+def _pair(one: BoltRecord, record: BoltRecord, other: BoltRecord, shift_mm: float, widen: float) -> Pair:
+    """The second one's bolt as its ``record`` has it, and as it is seen from the first one's end and edge."""
     told = "reshoot" not in (one.status, other.status)
     station, setback, along, across = (
         _difference(*numbers, widen) if told else None
@@ -218,7 +274,7 @@ def _pair(one: BoltRecord, other: BoltRecord, shift_mm: float, widen: float) -> 
     doubtful = "check" in (one.status, other.status)
     return Pair(
         one,
-        other,
+        record,
         station,
         setback,
         along,
@@ -266,7 +322,7 @@ def _lean(one: BoltRecord, other: BoltRecord, along: Difference | None, across: 
 def _common_setback(pairs: Sequence[Pair]) -> float | None:
     """The median of all setback differences, where there are three or more, and most of them show, one way."""
     known = [pair.setback for pair in pairs if pair.setback is not None]
-    if len(known) < _FEWEST_FOR_SHIFT:
+    if len(known) < _FEWEST_FOR_ALL:
         return None
     middle_mm = median(one.mm for one in known)
     along_with = sum(one.shows and one.mm * middle_mm > 0.0 for one in known)

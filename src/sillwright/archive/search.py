@@ -1,8 +1,8 @@
 """What is asked of the catalogue, as SQL, and what comes back as rows.
 
 Rows are packages; where something is asked of bolts they are bolts, and where a rule is asked for the places where it
-is not met. The newest day comes first. A package says in its own row the most that any of its bolts has, so that most
-packages are passed over before a bolt is looked at.
+is not met. The newest day comes first. A package says in its own row the most that any of its bolts has, and so does
+each of its runs, so that most packages are passed over before a bolt is looked at.
 """
 
 from __future__ import annotations
@@ -35,10 +35,11 @@ _COLUMNS = {
 }  # fmt: skip
 _JOINS = {
     "packages": "FROM package",
-    "bolts": "FROM package CROSS JOIN bolt {by} ON bolt.package = package.id",
-    "broken": "FROM package CROSS JOIN broken ON broken.package = package.id LEFT JOIN bolt "
+    "bolts": "FROM package {of_run} CROSS JOIN bolt {by} ON bolt.package = package.id",
+    "broken": "FROM package CROSS JOIN broken ON broken.package = package.id {bolts} JOIN bolt "
     "ON bolt.package = package.id AND bolt.place = broken.bolt",
 }
+_OF_RUN = "CROSS JOIN run ON run.package = package.id"
 _LAST = {"packages": "", "bolts": ", bolt.place", "broken": ", broken.place"}
 
 
@@ -69,8 +70,7 @@ class Query:
         """What the rows are."""
         if self.rule:
             return "broken"
-        of_bolts = (self.status, self.setback_over_mm, self.lean_over_deg, self.run or None)
-        return "bolts" if any(one is not None for one in of_bolts) else "packages"
+        return "bolts" if self.run or _of_bolts(self) else "packages"
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,9 @@ def find(connection: sqlite3.Connection, query: Query) -> Found:
     kind, where = query.kind, _where(query)
     order = f"ORDER BY package.day DESC, package.id DESC{_LAST[kind]}"
     limit = f"LIMIT {query.limit + 1:d}" if query.limit else ""
-    source = _JOINS[kind].format(by=_index(query))
+    source = _JOINS[kind].format(
+        by=_index(query), of_run=_OF_RUN if query.run else "", bolts="CROSS" if _of_bolts(query) else "LEFT"
+    )
     cursor = connection.execute(
         f"SELECT {', '.join(_COLUMNS[kind])} {source} {where.text} {order} {limit}", where.values
     )
@@ -119,6 +121,11 @@ def thumbnails(connection: sqlite3.Connection, name: str) -> dict[str, bytes]:
         (name,),
     )
     return dict(rows.fetchall())
+
+
+def _of_bolts(query: Query) -> bool:
+    """Whether something is asked of single bolts; a rule is then broken by one, and SQLite must not start with it."""
+    return any(one is not None for one in (query.status, query.setback_over_mm, query.lean_over_deg))
 
 
 def _index(query: Query) -> str:
@@ -138,18 +145,30 @@ def _where(query: Query) -> _Where:
         where.add("package.day >= ?", query.since)
     if query.until:
         where.add("package.day <= ?", query.until)
-    if query.status is not None:
-        where.add(f'package."{query.status}" > 0 AND bolt.status = ?', query.status)
-    if query.setback_over_mm is not None:
-        limit_mm = query.setback_over_mm
-        where.add("package.setback_most_mm > ? AND bolt.setback_mm > ?", limit_mm, limit_mm)
-    if query.lean_over_deg is not None:
-        limit_deg = query.lean_over_deg
-        where.add("package.lean_most_deg > ? AND bolt.lean_deg > ?", limit_deg, limit_deg)
     if query.rule:
         where.add("package.broken > 0")
         if query.rule != "any":
             where.add("broken.rule = ?", query.rule)
+    _pass_over(where, "package", query)
     if query.run:
         where.add(f"{'broken' if query.rule else 'bolt'}.run_folded = ?", query.run.casefold())
+    if query.run and not query.rule:
+        where.add("run.run_folded = ?", query.run.casefold())
+        _pass_over(where, "run", query)
+    if query.status is not None:
+        where.add("bolt.status = ?", query.status)
+    if query.setback_over_mm is not None:
+        where.add("bolt.setback_mm > ?", query.setback_over_mm)
+    if query.lean_over_deg is not None:
+        where.add("bolt.lean_deg > ?", query.lean_over_deg)
     return where
+
+
+def _pass_over(where: _Where, whole: str, query: Query) -> None:
+    """What a package, or a run of it, must say of all its bolts before one is looked at."""
+    if query.status is not None:
+        where.add(f'{whole}."{query.status}" > 0')
+    if query.setback_over_mm is not None:
+        where.add(f"{whole}.setback_most_mm > ?", query.setback_over_mm)
+    if query.lean_over_deg is not None:
+        where.add(f"{whole}.lean_most_deg > ?", query.lean_over_deg)

@@ -36,14 +36,22 @@ def read_side(path: Path) -> Side:
     )
 
 
-def named_alike(design: Sequence[RunRecord], survey: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
-    """A design without a column ``run`` under the name of the one run it can be of.
+def beside(design: Sequence[RunRecord], survey: Sequence[RunRecord]) -> tuple[RunRecord, ...]:
+    """A design as it is held against a survey: its setbacks from the edge of the plate that the survey's line marks.
 
-    Raises JobError where the survey has several.
+    Without a column ``run`` it is under the name of the one run it can be of. Raises JobError where the survey has
+    several.
     """
-    if [run.name for run in design] != [DESIGN_RUN] or DESIGN_RUN in [run.name for run in survey]:
-        return tuple(design)
-    if len(survey) != 1:
-        names = ", ".join(run.name for run in survey)
-        raise JobError(f"the design does not say which run its bolts are of. Give it a column run: {names}.")
-    return (replace(design[0], name=survey[0].name),)
+    runs = tuple(design)
+    if [run.name for run in design] == [DESIGN_RUN] and DESIGN_RUN not in [run.name for run in survey]:
+        if len(survey) != 1:
+            names = ", ".join(run.name for run in survey)
+            raise JobError(f"the design does not say which run its bolts are of. Give it a column run: {names}.")
+        runs = (replace(design[0], name=survey[0].name),)
+    built = {run.name: run for run in survey}
+    return tuple(
+        replace(run, line_marks=built[run.name].line_marks, plate_width_mm=built[run.name].plate_width_mm)
+        if run.name in built
+        else run
+        for run in runs
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -22,17 +23,25 @@ from sillwright.cli.output import check_file, writing
 @click.option(
     "--as", "form", type=click.Choice(["table", "csv", "json"]), default="table", show_default=True, help="The form."
 )
-def compare(first: Path, second: Path, output: Path | None, form: str) -> None:
+@click.option(
+    "--align",
+    type=click.Choice(["along", "none"]),
+    help="along: take the shift along off that brings most bolts together, as where the lowest-numbered card lay "
+    "elsewhere; none: compare stations as they are. Left out: along where three bolts or more agree in it, with exit "
+    "status 1; against a design none.",
+)
+def compare(first: Path, second: Path, output: Path | None, form: str, align: Literal["along", "none"] | None) -> None:
     """Say what of each bolt differs from A to B by more than the ± of both allows.
 
     A and B are each a folder that measure wrote, a package in a store, a survey.json, or a design: a CSV file with
     columns station and setback, and run where there are several. A star marks a difference that shows. Exit status
-    0: nothing differs; 1: something does, or cannot be told; 2: one of the two cannot be read.
+    0: nothing differs; 1: something does, or cannot be told, such as whether a whole run moved along; 2: one of the two
+    cannot be read.
     """
     from rich.console import Console
 
     from sillwright.archive.compare import compare as compared
-    from sillwright.archive.sides import named_alike, read_side
+    from sillwright.archive.sides import beside, read_side
     from sillwright.errors import ArchiveError
     from sillwright.survey import write_aside
     from sillwright.tell.compare_picture import compare_svg, is_picture
@@ -42,9 +51,9 @@ def compare(first: Path, second: Path, output: Path | None, form: str) -> None:
         check_file(output, ".svg", "picture of a comparison", is_picture, "compared.svg")
     one, other = read_side(first), read_side(second)
     design = one.is_design or other.is_design
-    first_runs = named_alike(one.runs, other.runs) if one.is_design else one.runs
-    second_runs = named_alike(other.runs, one.runs) if other.is_design else other.runs
-    found = compared(first_runs, second_runs)
+    first_runs = beside(one.runs, other.runs) if one.is_design else one.runs
+    second_runs = beside(other.runs, one.runs) if other.is_design else other.runs
+    found = compared(first_runs, second_runs, align or ("none" if design else "agreed"))
     if not found.runs:
         raise ArchiveError(
             f"{first} and {second} have no run of one name: {', '.join(found.only_first)} against "

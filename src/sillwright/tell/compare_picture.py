@@ -8,6 +8,7 @@ and its words.
 
 from __future__ import annotations
 
+import math
 import textwrap
 from pathlib import Path
 
@@ -136,18 +137,20 @@ def _lean_plot(pair: Pair) -> Markup:
     parts = [_plot_box("lean, rings 2° and 5°"), *rings, _cross(centre)]
     if pair.lean == "cannot tell":
         return _placed(*parts, _words(centre, centre - 6.0, "not known", 11.0, middle=True))
-    (x, y), (u, v) = (_lean_place(bolt, centre, scale) for bolt in (pair.first, pair.second))
+    before = (pair.first.lean_along_mm or 0.0, pair.first.lean_across_mm or 0.0)
+    stepped = [0.0 if one is None else one.mm for one in (pair.lean_along, pair.lean_across)]
+    x, y = _lean_place(*before, pair.first.lean_deg or 0.0, centre, scale)
+    u, v = _lean_place(before[0] + stepped[0], before[1] + stepped[1], pair.second.lean_deg or 0.0, centre, scale)
     return _placed(*parts, _stroke(x, y, u, v), _square(x, y), _disc(u, v))
 
 
-def _lean_place(bolt: BoltRecord, centre: float, scale: float) -> tuple[float, float]:
+def _lean_place(along_mm: float, across_mm: float, size_deg: float, centre: float, scale: float) -> tuple[float, float]:
     """The tip's way from plumb, as long as the angle; what is over the plot's edge is drawn on it."""
-    along, across, size = bolt.lean_along_mm or 0.0, bolt.lean_across_mm or 0.0, bolt.lean_deg or 0.0
-    length = (along**2 + across**2) ** 0.5
-    if length == 0.0:
+    length_mm = math.hypot(along_mm, across_mm)
+    if length_mm == 0.0:
         return centre, centre
-    shown = min(size, _REACH_DEG) * scale / length
-    return centre + along * shown, centre - across * shown
+    shown = min(size_deg, _REACH_DEG) * scale / length_mm
+    return centre + along_mm * shown, centre - across_mm * shown
 
 
 def _placed(*parts: Markup) -> Markup:

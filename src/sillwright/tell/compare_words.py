@@ -13,7 +13,7 @@ from sillwright.archive.compare import Comparison, Difference, Lean, Pair, RunCo
 from sillwright.lengths import format_feet_inches, format_inches, to_sixteenths
 from sillwright.survey import BoltRecord
 from sillwright.tell.csv_cells import csv_table, csv_words
-from sillwright.tell.rows import place_along, shown
+from sillwright.tell.rows import place_along, shown, width_inches
 from sillwright.tell.tables import plain_table, plain_text
 
 _LEAN_WORDS: dict[Lean, str] = {
@@ -26,7 +26,8 @@ _LEAN_WORDS: dict[Lean, str] = {
 _COLUMNS = (
     "run", "first", "second", "what", "station_first_mm", "station_difference_mm", "station_u95_mm",
     "setback_first_mm", "setback_difference_mm", "setback_u95_mm", "lean_first_deg", "lean_second_deg",
-    "lean_along_difference_mm", "lean_across_difference_mm", "doubtful",
+    "lean_along_difference_mm", "lean_across_difference_mm", "doubtful", "along_shift_mm", "along_seen_mm", "ambiguous",
+    "order", "edges",
 )  # fmt: skip
 
 
@@ -58,30 +59,107 @@ def compare_table(run: RunComparison, design: bool = False) -> RenderableType:
 
 def run_lines(run: RunComparison, design: bool = False) -> Iterator[str]:
     """What is to be said of a run as a whole."""
-    if run.along_shift_mm:
-        way = "farther along" if run.along_shift_mm > 0.0 else "farther back"
-        yield (
-            f"Run {run.run}: the second counts its stations {format_feet_inches(abs(run.along_shift_mm))} {way}, and "
-            "that is taken off. It is so where the lowest card lay elsewhere; where no card was moved, all bolts were."
-        )
-    if run.ambiguous:
-        yield (
-            f"Run {run.run}: the bolts stand so evenly that each may be taken for its neighbour. Count them on the "
-            "pictures."
-        )
-    if run.common_setback_mm is not None:
-        way = "farther in from" if run.common_setback_mm > 0.0 else "nearer to"
-        why = "the line is not where the design has it" if design else "the line was likely snapped elsewhere"
-        about = format_inches(abs(run.common_setback_mm))
-        yield f"Run {run.run}: the bolts read about {about} {way} the line, all alike: {why}."
+    for line in (*_order_lines(run), *_shift_lines(run, design), *_edge_lines(run), *_setback_lines(run, design)):
+        yield f"Run {run.run}: {line}"
     if run.gone and not design:
         yield f"Run {run.run}: a bolt in the first only may stand and not have been found. Look at the pictures."
-    widest = [one.allowance_mm for pair in run.pairs for one in (pair.station, pair.setback) if one is not None]
-    if widest:
+    allowances_mm = [one.allowance_mm for pair in run.pairs for one in (pair.station, pair.setback) if one is not None]
+    widest_mm = max(allowances_mm, default=0.0)
+    if widest_mm > 0.0:
         yield (
-            f"Run {run.run}: what is less than {format_inches(max(widest), 32)} (at the least sure of its bolts) does "
-            "not show here, and is not ruled out."
+            f"Run {run.run}: a place that is off by less than {width_inches(widest_mm)} (at the least sure of its "
+            "bolts) does not show here, and is not ruled out."
         )
+
+
+def _order_lines(run: RunComparison) -> Iterator[str]:
+    if run.order == "turned":
+        zero = place_along(-run.along_shift_mm)
+        yield (
+            "the bolts fit better with one of the two counted from the other end, as where its cards were numbered "
+            f"the other way. They are compared so: the second's zero mark is at {zero} of the first, and only the "
+            "spacing is compared. Look at the cards' numbers on the photos. If they run the same way, this table sets "
+            "the wrong bolts side by side."
+        )
+    elif run.order == "cannot tell":
+        yield (
+            "counted from the other end the bolts fit better. Look from which end each of the two counts: if not from "
+            "the same one, this table sets the wrong bolts side by side."
+        )
+
+
+def _shift_lines(run: RunComparison, design: bool) -> Iterator[str]:
+    """What was taken off the stations, or was not, and what cannot be told for it."""
+    if run.along_shift_mm and run.order != "turned":
+        yield f"{_seen(run)} {_taken_off(run)}"
+    elif run.along_seen_mm != run.along_shift_mm and run.bolts_differ and (run.along_agreeing > 1 or not design):
+        yield f"{_seen(run)} {_not_taken_off(run, design)}"
+    if run.ambiguous:
+        yield (
+            "the bolts stand so evenly, or are so few, that each may be taken for its neighbour. Count them on the "
+            "pictures."
+        )
+
+
+def _seen(run: RunComparison) -> str:
+    way = "farther along" if run.along_seen_mm > 0.0 else "farther back"
+    bolts = len(run.pairs) + len(run.gone)
+    read = "the bolt reads" if bolts == 1 else f"{run.along_agreeing} of {bolts} bolts read"
+    return f"{read} {format_feet_inches(abs(run.along_seen_mm))} {way} in the second."
+
+
+def _taken_off(run: RunComparison) -> str:
+    if run.align == "along":
+        return "That is taken off all, as asked with --align along: only the spacing is compared."
+    return (
+        "That is taken off all, and only the spacing is compared. Whether the lowest-numbered card lay elsewhere or "
+        "the whole run moved along cannot be told. If the card did lie elsewhere, say --align along; if it did not, "
+        "--align none."
+    )
+
+
+def _not_taken_off(run: RunComparison, design: bool) -> str:
+    why = (
+        "If the design counts from another place than the lowest-numbered card's zero mark, say --align along"
+        if design
+        else "If the lowest-numbered card lay elsewhere, say --align along"
+        if run.align == "none"
+        else "So few bolts cannot tell whether they moved along or the lowest-numbered card lay elsewhere. If the card "
+        "did, say --align along"
+    )
+    return f"That is not taken off. {why}: then only the spacing is compared."
+
+
+def _edge_lines(run: RunComparison) -> Iterator[str]:
+    """Which edge of the plate setbacks are from, where the two do not say the same."""
+    one, other = run.line_marks
+    width, other_width = (format_inches(mm) for mm in run.plate_width_mm)
+    if run.edges != "alike":
+        marks = f"the line marks the plate's {one} edge in the first and its {other} edge in the second."
+        if run.edges == "converted":
+            yield f"{marks} The second's setbacks are compared as from the {one} edge, by the plate's width of {width}."
+        else:
+            yield f"{marks} The plates are {width} and {other_width} wide, so setbacks cannot be compared."
+    elif not run.one_width:
+        yield (
+            f"the plate is {width} wide in the first and {other_width} in the second. Setbacks are compared as they "
+            f"are, from the {one} edge."
+        )
+
+
+def _setback_lines(run: RunComparison, design: bool) -> Iterator[str]:
+    if run.common_setback_mm is None:
+        return
+    way = "farther in from" if run.common_setback_mm > 0.0 else "nearer to"
+    why = (
+        "the line is not where the design has it"
+        if design
+        else "the two lines were likely not snapped one plate's width apart"
+        if run.edges == "converted"
+        else "the line was likely snapped elsewhere"
+    )
+    about = format_inches(abs(run.common_setback_mm))
+    yield f"the bolts read about {about} {way} the line, all alike: {why}. Nothing is taken off for it."
 
 
 def compare_lines(found: Comparison, design: bool = False) -> Iterator[str]:
@@ -139,6 +217,7 @@ def at(bolt: BoltRecord) -> str:
 
 
 def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:
+    of_run = [_cell(run.along_shift_mm), _cell(run.along_seen_mm), _yes(run.ambiguous), run.order, run.edges]
     for pair in run.pairs:
         numbers = (
             pair.first.station_mm,
@@ -150,16 +229,20 @@ def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:
             _numbers(pair.lean_across)[0],
         )
         marks = [csv_words(text) for text in (run.run, pair.first.mark, pair.second.mark)]
-        yield [*marks, what(pair, design), *map(_cell, numbers), "yes" if pair.doubtful else ""]
+        yield [*marks, what(pair, design), *map(_cell, numbers), _yes(pair.doubtful), *of_run]
     for bolts, place, said in ((run.new, 2, "only in the second"), (run.gone, 1, "only in the first")):
         for bolt in bolts:
-            cells = [csv_words(run.run), "", "", said, _cell(bolt.station_mm), *[""] * 10]
+            cells = [csv_words(run.run), "", "", said, _cell(bolt.station_mm), *[""] * 10, *of_run]
             cells[place] = csv_words(bolt.mark)
             yield cells
 
 
 def _numbers(one: Difference | None) -> tuple[float | None, float | None]:
     return (None, None) if one is None else (one.mm, one.u95_mm)
+
+
+def _yes(holds: bool) -> str:
+    return "yes" if holds else ""
 
 
 def _cell(value: float | None) -> str:
