@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from sillwright.cards import CARD_COUNT, PAPER_THICKNESS_MM
+from sillwright.crew_file import job_error, nearest
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
     DEFAULT_BOLT,
@@ -20,8 +21,6 @@ from sillwright.job_file import (
     CameraTable,
     JobTable,
     PlateTable,
-    job_error,
-    nearest,
     read_job_file,
 )
 from sillwright.job_layout import beside_faults, files_beside, layout_faults

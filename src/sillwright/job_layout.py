@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from sillwright.job_file import JobTable, RunTable, nearest
+from sillwright.crew_file import nearest
+from sillwright.job_file import JobTable, RunTable
 from sillwright.lengths import MM_PER_INCH, format_feet_inches
 
 # Tables that ``plates`` itself writes beside a copy of the job file, and that copy.

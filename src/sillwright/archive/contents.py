@@ -10,9 +10,10 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.archive.package import JOB, RESULTS
+from sillwright.crew_file import job_error
 from sillwright.errors import ArchiveError, PhotoError
 from sillwright.job import agreement_faults
-from sillwright.job_file import JobTable, job_error, read_job_file
+from sillwright.job_file import JobTable, read_job_file
 from sillwright.job_layout import files_beside
 from sillwright.job_measured import changed_faults
 from sillwright.photo import read_facts

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sillwright.crew_file import job_error
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
-from sillwright.job_file import CornerTable, JobTable, RunTable, job_error, read_job_file
+from sillwright.job_file import CornerTable, JobTable, RunTable, read_job_file
 from sillwright.job_layout import beside_faults, is_file_of_rules
 from sillwright.job_measured import changed_faults
 from sillwright.judge.own_rules import rule_set_from_toml
