@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sillwright.corrections_file import CorrectionsTable, read_corrections
 from sillwright.crew_file import job_error
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
@@ -86,16 +87,20 @@ def read_inputs(folder: Path, survey: Survey, date: str) -> PlanInputs:
             f"and run sillwright measure job.toml -o {folder}"
         )
     table = read_job_file(path)
-    faults = [*agreement_faults(table), *beside_faults(table, folder), *_other_job(table, survey)]
+    faults = [
+        *agreement_faults(table),
+        *beside_faults(table, folder),
+        *_other_job(table, read_corrections(folder), survey),
+    ]
     if faults:
         raise job_error(path, faults)
     return PlanInputs(table, _rules(table, folder), _level_points(table, folder), date)
 
 
-def _other_job(table: JobTable, survey: Survey) -> Iterator[str]:
+def _other_job(table: JobTable, corrections: CorrectionsTable | None, survey: Survey) -> Iterator[str]:
     """What of the job file the record was not measured with."""
     if survey.measured_with:
-        yield from changed_faults(survey.measured_with, table)
+        yield from changed_faults(survey.measured_with, table, corrections)
         return
     again = "Measure again with this job file, or put back the one it was measured with."
     names, measured = {run.name for run in table.run}, {run.name for run in survey.runs}
