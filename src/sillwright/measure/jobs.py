@@ -83,7 +83,7 @@ def measure_job(
             if progress is not None:
                 progress("measuring runs", done, len(standing))
             within_mm = _within(one, corners, job.plate_width_mm)
-            found = search_run(job, one, within_mm, crew)
+            found = search_run(job, one, within_mm, crew, corrections=one.run.corrections)
             if shows_no_bolt(found):
                 found = replace(found, other_size=other_size(job, found, within_mm, crew))
             searched[name] = found

@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from sillwright.corrections import NOTHING
 from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.job import Job
 from sillwright.measure.runs import SearchedRun, search_run
@@ -36,10 +35,9 @@ def other_size(job: Job, stated: SearchedRun, within_mm: tuple[float, float], cr
     ``stated`` is the run as searched for bolts of the stated size.
     Under each size bolts of the next may be found as well: which it is shows in how large they come out.
     """
-    laid = replace(stated.laid, run=replace(stated.laid.run, corrections=NOTHING))  # a person's bolts fit any size
     clear: list[tuple[int, float, float]] = []
     for size in _other_sizes(job.bolt):
-        found = search_run(replace(job, bolt=size), laid, within_mm, crew, stated.edges)
+        found = search_run(replace(job, bolt=size), stated.laid, within_mm, crew, stated.edges)
         count = sum(not one.doubts and len(one.found.views) > 1 for one in found.judged)
         seen = pool(found.sizes)
         far, ratio = (abs(np.log(seen.ratio)), seen.ratio) if seen is not None else (np.inf, 1.0)

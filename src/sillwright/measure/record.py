@@ -9,6 +9,7 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.measure.block import Block
+from sillwright.measure.by_hand import BY_HAND
 from sillwright.measure.misfit import CARD_TILT_LIMIT_DEG, card_tilt_deg
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
@@ -98,8 +99,8 @@ def bolt_record(
     flip = np.array([1.0, y_sign])
     base = flip * [bx, by]
     lean = flip * [tx - bx, ty - by]
-    marked = [point.photo for point in judged.found.hand]
-    photos = tuple(names[i] for i in dict.fromkeys([*(view.photo for view in judged.found.views), *marked]))
+    by_hand = tuple(dict.fromkeys(names[point.photo] for point in judged.found.hand))
+    photos = tuple(dict.fromkeys([*(names[view.photo] for view in judged.found.views), *by_hand]))
     by_scale = 0.0 if scale.source in ("tape", "check length", "bolts") else scale.u95_ratio
     station_u95 = np.hypot(_u95(covariance[0, 0]), by_scale * abs(base[0]))
     setback_u95 = np.hypot(_u95(covariance[1, 1]), by_scale * abs(base[1]))
@@ -131,7 +132,7 @@ def bolt_record(
         ),
         photos=photos,
         status=status,
-        reasons=_reasons([*doubts, *judged.notes], photos, scale, judged.bow_mm),
+        reasons=_reasons([*doubts, *judged.notes], photos, by_hand, scale, judged.bow_mm),
         photos_alone=None if alone is None else _numbers(bolt_record(block, alone, *as_before)),
     )
 
@@ -155,11 +156,16 @@ def in_run(points_mm: Array, y_sign: float) -> Array:
 
 
 def _reasons(
-    codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict, bow_mm: float | None
+    codes: Sequence[str],
+    photos: tuple[str, ...],
+    by_hand: tuple[str, ...],
+    scale: ScaleVerdict,
+    bow_mm: float | None,
 ) -> tuple[Finding, ...]:
-    """A finding for each code; those of a scale conflict name the cards taped between."""
+    """A finding for each code; of a correction by hand with the photos it was marked in, of a scale conflict with the
+    cards taped between."""
     own = tuple(
-        Finding(code, photos, (), bow_mm if code == "bent" else None)
+        Finding(code, by_hand if code == BY_HAND else photos, (), bow_mm if code == "bent" else None)
         for code in dict.fromkeys(codes)
         if code != "scale-conflict"
     )

@@ -10,6 +10,7 @@ import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.candidates import Dropped
+from sillwright.corrections import NOTHING, RunCorrections
 from sillwright.corrections_file import CORRECTIONS
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
@@ -149,8 +150,12 @@ def search_run(
     within_mm: tuple[float, float],
     crew: Crew,
     edges: Sequence[WallEdges] | None = None,
+    corrections: RunCorrections = NOTHING,
 ) -> SearchedRun:
-    """Find the bolts of a run between two stations; ``edges`` are the wall's by photo where they are known."""
+    """Find the bolts of a run between two stations.
+
+    ``edges`` are the wall's by photo where they are known; ``corrections`` what a person said of the bolts.
+    """
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
     search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew, edges)
@@ -161,7 +166,7 @@ def search_run(
     verdicts = judge_shapes(shapes.standing, search.edges, shape)
     judged = tuple(one for one in verdicts if isinstance(one, Judged))
     y_sign = _plate_side(laid.block, [one.found for one in judged])
-    by_hand = correct_bolts(job, laid.run.corrections, laid.block, judged, y_sign, search, shape, crew)
+    by_hand = correct_bolts(job, corrections, laid.block, judged, y_sign, search, shape, crew)
     untouched = [one.found for one in by_hand.untouched(judged)]
     sizes = sizes_seen(laid.block, untouched, shape.radius_mm, shape.chamfer_mm)
     marked = [one.found.fit for one in by_hand.bolts]

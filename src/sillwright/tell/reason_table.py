@@ -214,6 +214,13 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "run",
+        "line-by-hand",
+        "Chalk line marked by hand",
+        "A person marked in {photos|a photo} which line is the chalk line of this run",
+        "hold a tape from that line to a bolt or two before drilling",
+    ),
+    Reason(
+        "run",
         "not-settled",
         "Photos do not settle",
         "The photos and cards of this run do not settle on one answer",
@@ -266,6 +273,14 @@ REASONS: tuple[Reason, ...] = (
         "Something that looks like a bolt {length|somewhere} along lies flat on the concrete and is left out",
         "if it is an anchor bolt, shoot it from two more sides",
         "how far along the run it lies",
+    ),
+    Reason(
+        "run",
+        "struck-by-hand",
+        "Struck out by hand",
+        "What was found {length|somewhere} along is left out, because a person said that it is no bolt",
+        "look there on the wall before drilling, and put it back if it is one",
+        "how far along the run it was found",
     ),
     Reason(
         "run",
@@ -334,6 +349,13 @@ REASONS: tuple[Reason, ...] = (
         "Card number used twice",
         "{cards|This card number} {cards?lies/lie} on the wall in two places",
         "take one of the two away, put a card with an unused number there, and shoot this stretch again",
+    ),
+    Reason(
+        "bolt",
+        "corrected-by-hand",
+        "Placed by hand",
+        "A person marked in {photos|a photo} where this bolt stands",
+        "put a tape on it before drilling",
     ),
     Reason(
         "bolt",
