@@ -89,7 +89,23 @@ def test_points_in_two_photos_give_foot_and_tip_within_the_width_of_the_hand(bol
     assert np.abs((fit.parameters - bolt)[:5] / sigma[:5]).max() < 3.0
     assert 0.5 < sigma[1] < 2.0  # two fingers of 3 px, where a millimetre has some 2.5
     assert not is_pulled(fit, points)
-    assert not disagreement(points, fit).any()
+
+
+def test_a_hand_worse_than_it_is_taken_for_is_told_by_its_own_scatter() -> None:
+    """Three times as far off as a finger should be: an interval of the usual width held 72 times in 100."""
+    rng = np.random.default_rng(3)
+    bolt = place(450.0, 70.0, 2.0, 4.0, 85.0)
+    held, usual = [], []
+    for _ in range(150):
+        points = points_of(bolt, off=rng.normal(0.0, 3.0 * HAND_SIGMA_PX, (4, 2)))
+        fit = fit_points(points, rough_axis(points, bolt), RADIUS_MM, RADIUS_SIGMA, None, None)
+        variance = np.diag(fit.covariance + disagreement(points, fit))
+        held.append(abs(fit.parameters[1] - bolt[1]) < NORMAL_95 * np.sqrt(variance[1]))
+        points = points_of(bolt, off=rng.normal(0.0, HAND_SIGMA_PX, (4, 2)))
+        fit = fit_points(points, rough_axis(points, bolt), RADIUS_MM, RADIUS_SIGMA, None, None)
+        usual.append(not disagreement(points, fit).any())
+    assert np.mean(held) > 0.88
+    assert np.mean(usual) > 0.9
 
 
 @settings(max_examples=40, deadline=None)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 from scipy.stats import t as student
 
 from sillwright.camera import Array, meet_plane, rays
@@ -99,15 +100,15 @@ def fit_points(
 def disagreement(points: Sequence[HandPoint], fit: AxisFit) -> Array:
     """What must be added to the covariance (7, 7) of points that do not agree with each other.
 
-    Points within three sigmas of the fit are what a finger does, and nothing is added. Else their own scatter says how
+    Nothing where they scatter as fingers do by chance 95 times in 100 (chi-squared). Else their own scatter says how
     good they are, with Student's factor, since there are few of them.
     """
-    if not is_pulled(fit, points):
-        return np.zeros((7, 7))
     spare = 2 * len(points) - _marked_numbers(points)
-    off = off_px(fit.parameters, points) / HAND_SIGMA_PX
-    factor = float(student.ppf(0.975, max(spare, 1))) / NORMAL_95
-    return fit.covariance * max(float((off**2).sum()) / max(spare, 1) * factor**2 - 1.0, 0.0)
+    squared = float((off_px(fit.parameters, points) ** 2).sum()) / HAND_SIGMA_PX**2
+    if spare < 1 or squared < float(chi2.ppf(0.95, spare)):
+        return np.zeros((7, 7))
+    factor = float(student.ppf(0.975, spare)) / NORMAL_95
+    return fit.covariance * max(squared / spare * factor**2 - 1.0, 0.0)
 
 
 def _marked_numbers(points: Sequence[HandPoint]) -> int:
