@@ -152,3 +152,21 @@ def test_the_cost_of_leaving_points_is_half_their_squared_sigmas(bolt: np.ndarra
     points = points_of(bolt, off=off)
     _, residual = hand_rows(bolt, points)
     assert cost_of_hand(np.stack([bolt, bolt]), points) == pytest.approx(0.5 * float(residual @ residual))
+
+
+PIXEL = st.tuples(st.floats(0.0, PHONE.width_px - 1.0), st.floats(0.0, PHONE.height_px - 1.0))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(PIXEL, min_size=4, max_size=4))
+def test_points_anywhere_in_the_photos_give_numbers_and_those_that_cannot_meet_wide_ones(pixels: list) -> None:
+    ends = [(0, "base"), (0, "tip"), (1, "base"), (1, "tip")]
+    points = [HandPoint(i, PHONE, POSES[i], end, np.array(px)) for (i, end), px in zip(ends, pixels, strict=True)]
+    start = rough_axis(points, place(450.0, 70.0, 0.0, 0.0, 75.0))
+    start[2:5] = [*start[:2], 75.0]
+    fit = fit_points(points, start, RADIUS_MM, RADIUS_SIGMA, None, None)
+    covariance = fit.covariance + disagreement(points, fit)
+    assert np.isfinite(fit.parameters).all()
+    assert (np.diag(covariance) > 0.0).all()
+    if is_pulled(fit, points):
+        assert np.sqrt(covariance[0, 0] + covariance[1, 1]) > 2.0

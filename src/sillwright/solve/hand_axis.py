@@ -14,10 +14,11 @@ from scipy.stats import chi2
 from scipy.stats import t as student
 
 from sillwright.camera import Array, meet_plane, rays
-from sillwright.solve.axis import NOTHING_KNOWN, AxisFit, at_heights, priors
+from sillwright.solve.axis import HEIGHT_RANGE_MM, NOTHING_KNOWN, AxisFit, at_heights, priors
 from sillwright.solve.hand import HAND_SIGMA_PX, HandPoint, hand_rows, off_px
 
 ROUNDS = 12
+LARGEST_STEP_MM = 50.0  # points that do not meet must not throw the fit behind a camera
 PULLED_SIGMAS = 3.0
 NORMAL_95 = 1.96
 
@@ -63,7 +64,7 @@ def _nearest_to_rays(tips: Sequence[HandPoint]) -> Array:
         across = np.eye(3) - np.outer(ray, ray)
         normal += across
         right += across @ tip.pose.centre_mm
-    return np.linalg.solve(normal, right)
+    return np.linalg.lstsq(normal, right, rcond=None)[0]  # rays of one direction meet anywhere along it
 
 
 def is_pulled(fit: AxisFit, points: Sequence[HandPoint]) -> bool:
@@ -90,7 +91,9 @@ def fit_points(
     parameters = start.copy()
     for _ in range(ROUNDS):
         rows, off = _all_rows(points, parameters, radius_mm, radius_sigma, stickup_mm, known)
-        parameters = parameters + np.linalg.solve(rows.T @ rows + NOTHING_KNOWN, rows.T @ off)
+        step = np.linalg.solve(rows.T @ rows + NOTHING_KNOWN, rows.T @ off)
+        parameters = parameters + np.clip(step, -LARGEST_STEP_MM, LARGEST_STEP_MM)
+        parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
     rows, _ = _all_rows(points, parameters, radius_mm, radius_sigma, stickup_mm, known)
     covariance = np.linalg.inv(rows.T @ rows + NOTHING_KNOWN)
     rms = float(np.sqrt(np.mean(off_px(parameters, points) ** 2)))
