@@ -89,9 +89,7 @@ def measure_job(
             searched[name] = found
         if progress is not None:
             progress("measuring runs", len(standing), len(standing))
-    unmet = [fault for name, one in laid.items() for fault in correction_faults(job, name, one, searched)]
-    if unmet:
-        raise job_error(job.folder / CORRECTIONS, unmet)
+    _refuse_unmet(job, laid, searched)
     sizes = [size for found in searched.values() for size in found.sizes]
     poor = {one.block.photos[i] for one in standing.values() for i in misfits(one.block)}
     results = {
@@ -113,6 +111,13 @@ def measure_job(
         measured_with=job.measured_parts,
         libraries=library_versions(),
     )
+
+
+def _refuse_unmet(job: Job, laid: Mapping[str, LaidRun | RunResult], searched: Mapping[str, SearchedRun]) -> None:
+    """Raise JobError with a sentence for each correction by hand that meets nothing."""
+    unmet = [fault for name, one in laid.items() for fault in correction_faults(job, name, one, searched)]
+    if unmet:
+        raise job_error(job.folder / CORRECTIONS, unmet)
 
 
 def _candidates(
