@@ -287,7 +287,7 @@ def test_what_was_measured_with_another_tape_or_photo_is_noticed(
     from sillwright.job_measured import measured_parts
 
     (tmp_path / "job.toml").write_text(JOB)
-    survey = replace(a_survey(), measured_with=measured_parts(read_job_file(tmp_path / "job.toml")))
+    survey = replace(a_survey(), measured_with=measured_parts(read_job_file(tmp_path / "job.toml"), None))
     folder = a_folder(tmp_path / "out", survey=survey)
     assert run(monkeypatch, "plates", folder) in (0, 1)
     before = json.loads((folder / "plates.json").read_text())

@@ -13,6 +13,7 @@ import pytest
 from pydantic import BaseModel
 
 from sillwright.cli.app import app
+from sillwright.corrections_file import CorrectionsTable
 from sillwright.errors import SillwrightError
 from sillwright.job_file import JobTable, check_document
 from sillwright.survey import (
@@ -24,6 +25,7 @@ from sillwright.survey import (
     EdgeRecord,
     Finding,
     PhotoRecord,
+    PhotosAlone,
     RunRecord,
     Survey,
     ViewRecord,
@@ -106,8 +108,8 @@ def _until_next_command(rows: list[str]) -> Iterator[str]:
         yield row
 
 
-@pytest.mark.parametrize(("heading", "key"), sorted(job_keys()))
-def test_every_key_of_the_job_file_has_its_row(heading: str, key: str) -> None:
+@pytest.mark.parametrize(("heading", "key"), sorted([*job_keys(), *job_keys(CorrectionsTable)]))
+def test_every_key_of_the_job_file_and_of_corrections_has_its_row(heading: str, key: str) -> None:
     assert f"| {heading} | `{key}` |" in README
 
 
@@ -122,6 +124,7 @@ def test_every_exit_status_is_told() -> None:
 
 def test_every_key_of_the_record_is_told() -> None:
     told = README.split("## survey.json")[1]
+    alone = PhotosAlone(0, 0, 0, 0, 0, 0, BoltU95())
     survey = Survey(
         "",
         (
@@ -129,7 +132,7 @@ def test_every_key_of_the_record_is_told() -> None:
                 "",
                 "ok",
                 (Finding(""),),
-                (BoltRecord("", 0, 0, 0, 0, 0, 0, None, 0, BoltU95(), (), "ok"),),
+                (BoltRecord("", 0, 0, 0, 0, 0, 0, None, 0, BoltU95(), (), "ok", (), alone),),
                 (CardRecord(1, 0, 0, 0),),
                 edges=(EdgeRecord(0, 0),),
             ),

@@ -242,7 +242,7 @@ def test_two_runs_may_share_a_photo_that_their_corner_claims(site: Path) -> None
         (b'name = "Lot 7', "not a TOML file"),
         (b'name = "5 1/2""', "write inches as in"),
         (b"\xff\xfe\x00", "not plain text"),
-        (b"#" * 1_000_001, "larger than any job file"),
+        (b"#" * 1_000_001, "larger than any job.toml"),
         (b"a = " + b"[" * 100_000, "not a TOML file"),
     ],
 )

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from scenes import PHONE, overhead
-from sillwright.measure.line import _strips_along, choose_line
+import small_run
+from scenes import PHONE, axis_parameters, overhead
+from sillwright.camera import project
+from sillwright.corrections import HandLine
+from sillwright.measure.line import _laid_by_points, _strips_along, choose_line, line_marked
+from sillwright.measure.record import bolt_record
+from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew, ViewTask
 from sillwright.see.chalk import LineCandidate, LineStrip
+from sillwright.solve.axis import fit_axis
+from small_run import CHAMFER_MM, FILES, TAPED
 
 BOW_MM, LENGTH_MM = 40.0, 12_000.0
 
@@ -87,3 +97,52 @@ def test_a_weak_candidate_between_two_lines_is_not_taken_for_both() -> None:
     assert chosen is not None
     assert chosen.offset_mm in (-10.0, -8.0)
     assert abs(chosen.rival_mm or 0.0) == 20.0
+
+
+def marked(photo: int, *points_mm: tuple[float, float]) -> HandLine:
+    """Two points of the wall marked in a photo of ``placed_block``."""
+    pose = placed_block().pose(photo)
+    first, second = project(PHONE, pose, np.array([[*at, 0.0] for at in points_mm])).tolist()
+    return HandLine("line 1", Path(f"{photo}.jpg"), (tuple(first), tuple(second)))
+
+
+def placed_block() -> SimpleNamespace:
+    block = block_of(np.array([0.0, 600.0, 1200.0]))
+    return SimpleNamespace(photos=block.photos, pose=block.pose, camera=lambda _: PHONE)
+
+
+@given(st.floats(-13.0, 13.0), st.floats(-13.0, 13.0))
+def test_the_candidate_nearest_a_marked_line_is_taken_though_another_is_stronger(first: float, second: float) -> None:
+    strong, meant = LineCandidate(0.0, 0.0, 9.0, "blue"), LineCandidate(0.01, 60.0, 2.0, "red")
+    mark = marked(1, (450.0, 64.5 + first), (750.0, 67.5 + second))
+    chosen = line_marked(placed_block(), [[strong, meant]] * 3, [mark])
+    assert chosen is not None
+    assert (chosen.color, chosen.photos, chosen.rival_mm) == ("red", (0, 1, 2), None)
+    assert chosen.by_hand == (Path("1.jpg"),)
+
+
+def test_no_candidate_is_taken_that_leaves_one_of_the_points_by_more_than_15_mm() -> None:
+    line = LineCandidate(0.0, 0.0, 9.0, "blue")
+    for off_mm, taken in ((14.0, True), (16.0, False), (-16.0, False)):
+        chosen = line_marked(placed_block(), [[line]] * 3, [marked(1, (450.0, 1.0), (750.0, off_mm))])
+        assert (chosen is not None) == taken
+
+
+def test_where_no_photo_shows_the_marked_line_the_points_are_it_and_the_setbacks_are_as_wide_as_a_finger() -> None:
+    """The drawn run's line marked 30 mm to the left of the chalk: the bolt comes out 30 mm less far in."""
+    scene, block, _ = small_run.run(1.0)
+    ends = np.array([[250.0, 30.0, 0.0], [750.0, 30.0, 0.0]])
+    px = project(scene.camera, scene.poses[0], ends).tolist()
+    laid = _laid_by_points(block, [HandLine("line 1", block.photos[0], (tuple(px[0]), tuple(px[1])))])
+    assert laid is not None
+    assert (laid.line.photos, laid.line.by_hand, laid.line.color) == ((0,), (block.photos[0],), "")
+    bolt = small_run.bolt_on(scene, laid.block)
+    start = axis_parameters(scene.bars[0].bolt) - [0.0, 30.0, 0.0, 30.0, 0.0, 0.0, 0.0]
+    fit = fit_axis(bolt.views, start, 6.35, chamfer_mm=CHAMFER_MM, stickup_mm=None)
+    judged = Judged(replace(bolt, fit=fit), (), ())
+    record = bolt_record(laid.block, judged, "N1", 1.0, 12.7, CHAMFER_MM, TAPED, FILES)
+    before = small_run.record(1.0)
+    assert record.setback_mm == pytest.approx(before.setback_mm - 30.0, abs=0.5)
+    assert record.u95.setback_mm > 2.0 * before.u95.setback_mm
+    # Half way between two fingers of 3 px, where a millimetre has 2.5: 1.96 x 3 / 2.5 / sqrt(2) and a little.
+    assert record.u95.setback_mm == pytest.approx(1.7, abs=0.5)

@@ -30,6 +30,7 @@ from sillwright.photo import (
     read_gray,
     read_half,
     read_pixels,
+    stored_from_view,
     turn_for_viewing,
     turned_size,
     view_from_stored,
@@ -201,6 +202,7 @@ def test_a_point_turns_with_its_pixel(orientation: int, width: int, height: int,
     view_x, view_y = view_from_stored(np.array([[x, y]], float), orientation, width, height)[0]
     turned = turn_for_viewing(stored, orientation)
     assert turned[int(view_y), int(view_x)] == 255
+    assert stored_from_view(np.array([[view_x, view_y]]), orientation, width, height).tolist() == [[x, y]]
 
 
 def test_turning_points_leaves_the_given_array_alone() -> None:

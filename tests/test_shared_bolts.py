@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from scenes import PHONE, overhead
 from sillwright.camera import Pose
+from sillwright.errors import JobError
 from sillwright.measure.runs import RunResult
 from sillwright.measure.shared_bolts import once_each
-from sillwright.survey import BoltRecord, BoltU95, CornerRecord, RunRecord
+from sillwright.survey import BoltRecord, BoltU95, CornerRecord, Finding, PhotosAlone, RunRecord
 
 CROSSING = {"north": 4760.0, "east": -430.0}
 CORNER = CornerRecord(("north", "east"), 97.0, 0.05, CROSSING)
@@ -86,3 +87,40 @@ def test_bolts_are_kept_where_nothing_carries_them_over() -> None:
     apart = two_runs([north], [bolt(CROSSING["east"] + 70.0, 10.0)], 90.0, (1.0, 1.0))
     apart[1] = replace(apart[1], poses={})
     assert stations(apart)[1] == [pytest.approx(CROSSING["east"] + 70.0)]
+
+
+def by_hand(one: BoltRecord, alone: BoltRecord | None) -> BoltRecord:
+    """A bolt as corrected by hand; ``alone`` is where the photos alone had it."""
+    numbers = alone and PhotosAlone(alone.station_mm, alone.setback_mm, None, None, None, None, BoltU95())
+    return replace(one, reasons=(Finding("corrected-by-hand"),), photos_alone=numbers)
+
+
+def doubles(signs: tuple[float, float] = (1.0, -1.0)) -> tuple[BoltRecord, BoltRecord]:
+    """One bolt as two runs have it."""
+    north = bolt(4700.0, 60.0)
+    return north, bolt(*to_east(np.array([4700.0, 60.0]), 97.0, *signs))
+
+
+def test_a_bolt_moved_by_hand_is_not_written_down_again_where_the_photos_alone_had_it() -> None:
+    north, east = doubles()
+    moved = by_hand(bolt(4730.0, 75.0), north)
+    results = two_runs([moved], [east], 97.0, (1.0, -1.0))
+    assert stations(results) == [[4730.0], []]
+
+
+def test_a_bolt_struck_out_by_hand_does_not_come_back_on_the_other_run() -> None:
+    north, east = doubles()
+    first, second = two_runs([], [east], 97.0, (1.0, -1.0))
+    struck = replace(first, struck_mm=((north.station_mm, north.setback_mm),))
+    assert stations([struck, second]) == [[], []]
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 40.0])
+def test_a_correction_on_the_run_that_does_not_have_the_bolt_in_the_record_is_told(off_mm: float) -> None:
+    north, east = doubles()
+    moved = by_hand(replace(east, station_mm=east.station_mm + off_mm), east)
+    with pytest.raises(JobError, match='Correct it on run "north"'):
+        stations(two_runs([north], [moved], 97.0, (1.0, -1.0)))
+    first, second = two_runs([north], [], 97.0, (1.0, -1.0))
+    with pytest.raises(JobError, match='is corrected on run "east"'):
+        stations([first, replace(second, struck_mm=((east.station_mm, east.setback_mm),))])

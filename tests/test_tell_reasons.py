@@ -90,3 +90,9 @@ def test_many_photos_are_counted_not_listed() -> None:
 )
 def test_a_length_is_told_with_an_inch_only_where_it_fills_one_mark(mm: float, text: str) -> None:
     assert length_text(mm) == text
+
+
+@pytest.mark.parametrize("code", ["struck-by-hand", "lies-flat", "ribbed", "stands-unmeasured"])
+def test_a_place_before_the_zero_mark_is_told_as_back_from_it(code: str) -> None:
+    assert '254.0 mm or about 10" along' in explain(Finding(code, value_mm=254.0), "run")
+    assert '254.0 mm or about 10" back from the zero mark' in explain(Finding(code, value_mm=-254.0), "run")

@@ -9,7 +9,7 @@ from sillwright.camera import Array
 
 Why = Literal[
     "outline", "not-tried", "not-whole", "no-end", "few-photos", "no-foot", "scatter", "ribbed", "in-another", "flat",
-    "off-wall", "other-run",
+    "off-wall", "other-run", "struck",
 ]  # fmt: skip
 """Why a place is none of a run's bolts.
 
@@ -18,6 +18,7 @@ not-whole : in no photo whole; no-end, no-foot : the end, the foot is not seen
 few-photos : too few of the photos agree on it; scatter : its edges do not fall in line
 ribbed : it has the ribs of reinforcing bar; in-another : it would stand in a better one
 flat : by parallax it lies flat; off-wall : beside the concrete; other-run : it is written down on the other run
+struck : a person struck it out
 """
 
 HARDLY_SEEN = ("outline", "not-tried")  # there are many of these, most of them of one thing

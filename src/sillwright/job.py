@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
 from sillwright.cards import CARD_COUNT, PAPER_THICKNESS_MM
+from sillwright.corrections import NOTHING, RunCorrections, by_run
+from sillwright.corrections_file import CORRECTIONS, CorrectionsTable, read_corrections
+from sillwright.crew_file import job_error, nearest
 from sillwright.errors import SillwrightError
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_file import (
@@ -21,8 +24,6 @@ from sillwright.job_file import (
     CameraTable,
     JobTable,
     PlateTable,
-    job_error,
-    nearest,
     read_job_file,
 )
 from sillwright.job_layout import beside_faults, files_beside, layout_faults
@@ -43,13 +44,15 @@ class Tape:
 
 @dataclass(frozen=True)
 class RunJob:
-    """One run: its photos in natural order, the cards that lie on it (None: not said), its tapes."""
+    """One run: its photos in natural order, the cards that lie on it (None: not said), its tapes; what was corrected
+    by hand."""
 
     name: str
     photos: tuple[Path, ...]
     cards: tuple[int, ...] | None = None
     line_marks: Literal["outside", "inside"] = "outside"
     tape: tuple[Tape, ...] = ()
+    corrections: RunCorrections = NOTHING
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,8 @@ class Job:
     """A checked job. ``card_thickness_mm`` is the height of the printed face above the concrete.
 
     Photo paths lie in ``folder``. ``stickup_mm``, ``check_length_mm`` and ``profile_path`` are None where not given.
-    ``files_beside`` are what the job needs for its plates beside the job file, relative to ``folder``.
+    ``files_beside`` are what the job needs beside the job file, relative to ``folder``: for its plates, and
+    corrections.toml where there is one.
     ``measured_parts`` are as :func:`sillwright.job_measured.measured_parts` gives them.
     """
 
@@ -89,6 +93,12 @@ class Job:
         of_runs = [photo for run in self.runs for photo in run.photos]
         return list(dict.fromkeys(of_runs + [photo for corner in self.corners for photo in corner.photos]))
 
+    def photos_of(self, run: str) -> list[Path]:
+        """The photos of a run, then those of its corners, each once."""
+        of_run = next(one.photos for one in self.runs if one.name == run)
+        at_corners = [photo for corner in self.corners if run in corner.runs for photo in corner.photos]
+        return list(dict.fromkeys([*of_run, *at_corners]))
+
     def file_name(self, photo: Path) -> str:
         """How the record names a photo: relative to the job file, with forward slashes."""
         return photo.relative_to(self.folder).as_posix()
@@ -97,7 +107,8 @@ class Job:
 def load_job(path: Path) -> Job:
     """Read and check a job.toml, and find its photos.
 
-    Raises JobError with one sentence for each fault: what is wrong, where in the file, and what to do.
+    What lies beside it as corrections.toml is read and checked too. Raises JobError with one sentence for each fault:
+    what is wrong, where in the file, and what to do.
     """
     table = read_job_file(path)
     folder = path.parent.resolve()
@@ -106,7 +117,18 @@ def load_job(path: Path) -> Job:
     faults += _shared_photo_faults(job)
     if faults:
         raise job_error(path, faults)
-    return job
+    corrections = read_corrections(folder)
+    return job if corrections is None else _corrected(job, table, corrections)
+
+
+def _corrected(job: Job, table: JobTable, corrections: CorrectionsTable) -> Job:
+    photos = {run.name: {job.file_name(photo): photo for photo in job.photos_of(run.name)} for run in job.runs}
+    each, faults = by_run(corrections, photos)
+    if faults:
+        raise job_error(job.folder / CORRECTIONS, faults)
+    runs = tuple(replace(run, corrections=each[run.name]) for run in job.runs)
+    beside = (*job.files_beside, CORRECTIONS)
+    return replace(job, runs=runs, files_beside=beside, measured_parts=measured_parts(table, corrections))
 
 
 def agreement_faults(table: JobTable) -> Iterable[str]:
@@ -130,7 +152,11 @@ def kept_job(
     if not path.is_file():
         raise lacks
     table = read_job_file(path)
-    faults = [*agreement_faults(table), *more(table), *changed_faults(dict(measured_with), table)]
+    faults = [
+        *agreement_faults(table),
+        *more(table),
+        *changed_faults(dict(measured_with), table, read_corrections(out)),
+    ]
     if faults:
         raise job_error(path, faults)
     return table
@@ -186,7 +212,7 @@ def _resolve(table: JobTable, folder: Path, faults: list[str]) -> Job:
         runs=runs,
         corners=corners,
         files_beside=files_beside(table),
-        measured_parts=measured_parts(table),
+        measured_parts=measured_parts(table, None),
     )
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from sillwright.job_file import JobTable, RunTable, nearest
+from sillwright.crew_file import nearest
+from sillwright.job_file import JobTable, RunTable
 from sillwright.lengths import MM_PER_INCH, format_feet_inches
 
-# Tables that ``plates`` itself writes beside a copy of the job file, and that copy.
-_TAKEN = ("holes.csv", "pieces.csv", "job.toml")
+# Tables that ``plates`` itself writes beside a copy of the job file, that copy, and that of the corrections.
+_TAKEN = ("holes.csv", "pieces.csv", "job.toml", "corrections.toml")
 _SHIM_STEP_MM = MM_PER_INCH / 16.0
 _GROUT_MM = MM_PER_INCH
 

@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StrictBool, StrictInt, StringConstraints, model_validator
 
-from sillwright.job_values import Length, Name, Table, read_length, within
-from sillwright.lengths import MM_PER_INCH, parse_length_mm
+from sillwright.job_values import Length, Name, Table, read_length, read_signed_length, within
+from sillwright.lengths import MM_PER_INCH
 
 FOOT_MM = 12.0 * MM_PER_INCH
 DEFAULT_STOCK_MM = tuple(feet * FOOT_MM for feet in range(8, 21, 2))  # usual stock, 8 to 20 ft by 2
@@ -25,12 +25,6 @@ GAP_RANGE_MM = (0.0, 100.0)
 WALL_RANGE_MM = (100.0, 100_000.0)
 
 
-def _signed_length(value: Any) -> float:
-    if not isinstance(value, str):
-        raise ValueError('must be text with its unit, in quotes, like "-5 1/2 in"')
-    return parse_length_mm(value, allow_negative=True)
-
-
 def _mark(value: Any) -> float:
     length_mm = read_length(value)
     for parts in (16, 32):
@@ -39,7 +33,7 @@ def _mark(value: Any) -> float:
     raise ValueError('must be "1/16 in" or "1/32 in"')
 
 
-Station = Annotated[float, BeforeValidator(_signed_length), within(STATION_RANGE_MM)]
+Station = Annotated[float, BeforeValidator(read_signed_length), within(STATION_RANGE_MM)]
 _FileName = Annotated[str, StringConstraints(min_length=1)]
 
 

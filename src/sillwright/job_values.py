@@ -22,6 +22,13 @@ def read_length(value: Any) -> float:
     return parse_length_mm(value)
 
 
+def read_signed_length(value: Any) -> float:
+    """A place as text with its unit, in millimetres, on either side of zero."""
+    if not isinstance(value, str):
+        raise ValueError('must be text with its unit, in quotes, like "-5 1/2 in"')
+    return parse_length_mm(value, allow_negative=True)
+
+
 def read_bolt(value: Any) -> BoltSize:
     """A listed bolt, by its nominal diameter."""
     if not isinstance(value, str):

@@ -204,6 +204,13 @@ def view_from_stored(
     return turned
 
 
+def stored_from_view(
+    points_px: NDArray[np.float64], orientation: int, width_px: int, height_px: int
+) -> NDArray[np.float64]:
+    """The way back of :func:`view_from_stored`; ``width_px`` and ``height_px`` are the stored size here too."""
+    return view_from_stored(points_px, _undo(orientation), *turned_size(width_px, height_px, orientation))
+
+
 def _then(first: int, second: int) -> int:
     """The orientation that does ``first`` and then ``second``."""
     swap_1, x_1, y_1 = _TURNS[first]

@@ -47,8 +47,24 @@ class BoltU95:
 
 
 @dataclass(frozen=True)
+class PhotosAlone:
+    """What the photos alone said of a bolt that was then corrected by hand; the numbers are as in BoltRecord."""
+
+    station_mm: float | None
+    setback_mm: float | None
+    lean_along_mm: float | None
+    lean_across_mm: float | None
+    lean_deg: float | None
+    stickup_mm: float | None
+    u95: BoltU95
+
+
+@dataclass(frozen=True)
 class BoltRecord:
-    """One bolt. Lean is tip less base; stick-up is along the axis from concrete to tip."""
+    """One bolt. Lean is tip less base; stick-up is along the axis from concrete to tip.
+
+    photos_alone : only of one that was found in the photos and corrected by hand
+    """
 
     mark: str
     station_mm: float | None
@@ -63,6 +79,7 @@ class BoltRecord:
     photos: tuple[str, ...]
     status: Status
     reasons: tuple[Finding, ...] = ()
+    photos_alone: PhotosAlone | None = None
 
 
 @dataclass(frozen=True)
@@ -329,6 +346,7 @@ def _run(body: dict[str, Any]) -> RunRecord:
                 "u95": BoltU95(**_known(BoltU95, bolt["u95"])),
                 "photos": tuple(bolt["photos"]),
                 "reasons": _findings(bolt),
+                "photos_alone": _photos_alone(bolt.get("photos_alone")),
             }
         )
         for bolt in body["bolts"]
@@ -344,6 +362,12 @@ def _run(body: dict[str, Any]) -> RunRecord:
             "reasons": _findings(body),
         }
     )
+
+
+def _photos_alone(body: dict[str, Any] | None) -> PhotosAlone | None:
+    if body is None:
+        return None
+    return PhotosAlone(**{**_known(PhotosAlone, body), "u95": BoltU95(**_known(BoltU95, body["u95"]))})
 
 
 def _photo(body: dict[str, Any]) -> PhotoRecord:

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.archive.package import JOB, RESULTS
+from sillwright.corrections_file import CORRECTIONS
 from sillwright.errors import ArchiveError, PhotoError
 from sillwright.job import kept_job
 from sillwright.job_file import JobTable
@@ -55,7 +56,8 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
     base = "/".join([JOB, *["site"] * up])
     profile = None if named is None else "/".join((JOB, *named.parts[up:]))
     files = {f"{base}/job.toml": out / "job.toml"}
-    files |= {f"{base}/{name}": out / name for name in files_beside(table)}
+    beside = (*files_beside(table), *([CORRECTIONS] if (out / CORRECTIONS).exists() else []))
+    files |= {f"{base}/{name}": out / name for name in beside}
     files |= {f"{base}/{photo.file}": folder / photo.file for photo in survey.photos}
     if named is not None and profile is not None:
         _lay_profile(files, profile, folder / named)
@@ -120,7 +122,7 @@ def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
 
 def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
     """Every file of the results' folder, apart from hidden ones and from photos that lie in it."""
-    photos = {path.resolve() for path in laid} - {(out / "job.toml").resolve()}
+    photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in ("job.toml", CORRECTIONS)}
     for here, folders, names in os.walk(out):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted([*names, *folders]):

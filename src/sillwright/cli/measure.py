@@ -115,16 +115,22 @@ def _copies(job: Job, job_file: Path, output: Path) -> dict[Path, Path]:
 
 
 def _keep_job(job: Job, job_file: Path, output: Path, talk: Console) -> None:
-    """Copy them. A copy of the job file that was written in since is kept under another name, and told of."""
+    """Copy them. A copy of the job file, or of the corrections, that was written in since is kept under another name,
+    and told of; so are corrections that lie there and not beside the job file."""
+    from sillwright.corrections_file import CORRECTIONS
     from sillwright.survey import write_aside
 
     for source, copy in _copies(job, job_file, output).items():
         content = source.read_bytes()
-        if source == job_file and copy.exists() and copy.read_bytes() != content:
-            before = output / "job-before.toml"
+        if (source == job_file or source.name == CORRECTIONS) and copy.exists() and copy.read_bytes() != content:
+            before = copy.with_name(f"{copy.stem}-before.toml")
             write_aside(before, copy.read_bytes())
-            talk.print(f"{copy} differed from {job_file}; it is kept as {before}.", highlight=False)
+            talk.print(f"{copy} differed from {source}; it is kept as {before}.", highlight=False)
         write_aside(copy, content)
+    stray = output / CORRECTIONS
+    if stray.exists() and CORRECTIONS not in job.files_beside:
+        before = stray.replace(output / f"{stray.stem}-before.toml")
+        talk.print(f"{stray} was not measured with; it is kept as {before}.", highlight=False)
 
 
 def _is_earlier(output: Path) -> bool:

@@ -24,9 +24,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, StrictInt, ValidationError
 
+from sillwright.crew_file import nearest
 from sillwright.errors import JobError
 from sillwright.fasteners import BOLT_SIZES
-from sillwright.job_file import nearest
 from sillwright.judge.rules import (
     DEFAULT_RULE_SET,
     RULE_SETS,

@@ -20,6 +20,7 @@ from sillwright.survey import CornerRecord, Finding, RunRecord
 # What is said of a run and holds for every bolt and corner on it, so that none of them is ``ok``.
 OF_ALL_ON_A_RUN = (
     "two-chalk-lines",
+    "line-by-hand",
     "not-settled",
     "misfit",
     "lens-mismatch",

@@ -31,6 +31,7 @@ from sillwright.solve.axis import (
     tip_on_ray,
     weigh,
 )
+from sillwright.solve.hand import HandPoint, cost_of_hand
 
 FITS_A_BOLT = 3
 WORTH_A_FIT = 8.0  # behind the best: more than the scatter of the fits can make up for
@@ -50,6 +51,7 @@ OPEN_SHIFTS_MM = (-20.0, -10.0, 10.0, 20.0)
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 3.5
 RIVAL_FOOT_MM, RIVAL_END_MM = 1.0, 3.0  # two photos from nearly one side can leave the end's height open
+HEIGHTS_TRIED_MM = np.arange(30.0, 141.0, 10.0)
 STATED_STICKUP_SIGMA_MM = 3.0  # what a crew states is a taped length to about 1/8 in; the record says it rests on it
 
 
@@ -60,6 +62,7 @@ class FoundBolt:
     fit : its place; views : the photos (indices) that show it; evidence : of each view; score : evidence less
     the cost of scatter; rivals : how many other places
     fit nearly as well; stated : a stated stick-up was used; parallax : what pairs of photos say of its standing
+    hand : points a person marked on photos of it; unsure : covariance (7, 7) of what these leave open beyond the fit's
     """
 
     fit: AxisFit
@@ -69,6 +72,8 @@ class FoundBolt:
     rivals: int
     stated: bool
     parallax: Parallax = UNTOLD
+    hand: tuple[HandPoint, ...] = ()
+    unsure: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,7 @@ def find_bolts(
     found: list[FoundBolt] = []
     dropped: list[Dropped] = []
     for together in _batches(search, sorted(groups, key=lambda group: float(group[0].place[0]))):
-        for (group, _), views in zip(together, _views(search, together, shape, crew), strict=True):
+        for (group, _), views in zip(together, views_of(search, together, shape, crew), strict=True):
             bolt = lay_over(views, _apart_starts(group), shape) if views else None
             if bolt is not None:
                 parallax = lookout.look(bolt.fit, [view.photo for view in bolt.views])
@@ -135,7 +140,7 @@ def _batches(search: Search, groups: Sequence[Sequence[Start]]) -> Iterator[list
         yield batch
 
 
-def _views(search: Search, together: Sequence[Shown], shape: BoltShape, crew: Crew) -> Iterator[list[BoltView]]:
+def views_of(search: Search, together: Sequence[Shown], shape: BoltShape, crew: Crew) -> Iterator[list[BoltView]]:
     """For each group its photos, cut on the full-size pixels."""
     in_photo = {i: [k for k, (_, photos) in enumerate(together) if i in photos] for i in range(len(search.tasks))}
     in_photo = {i: mine for i, mine in in_photo.items() if mine}
@@ -203,9 +208,36 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     return FoundBolt(best, tuple(views), evidence, score, rivals, stickup is not None and shape.stickup_mm is not None)
 
 
-def _held_stickup(views: Sequence[BoltView], shape: BoltShape) -> tuple[float, float] | None:
-    """The stick-up to hold, and its sigma, where one photo cannot give it: the stated one, or a stand-in."""
-    if len(views) > 1:
+def lay_by_hand(
+    views: Sequence[BoltView], start: Array, shape: BoltShape, hand: tuple[HandPoint, ...], *, tip_open: bool
+) -> FoundBolt:
+    """A bolt whose points a person marked, climbed and fitted from where these have it (7,).
+
+    tip_open : how high its tip is was not marked, so other heights are tried where two photos can tell
+    """
+    stickup = _held_stickup(views, shape, hand)
+    held = stickup is not None
+    starts = start[None]
+    if tip_open and not held:
+        shares = HEIGHTS_TRIED_MM / start[4]
+        starts = np.repeat(starts, len(shares), axis=0)
+        starts[:, 2:5] = start[2:5] * shares[:, None] + np.append(start[:2], 0.0) * (1.0 - shares[:, None])
+    fields = [view.fine for view in views]
+    for fine in (False, True):
+        climbed, _ = climb(fields, starts, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=fine, hand=hand)
+        starts = np.vstack([starts, climbed]) if not fine else np.vstack([start, climbed])
+    fits = [_fitted(views, place, shape, stickup, hand) for place in starts]
+    score, best = max(fits, key=lambda one: one[0] - float(cost_of_hand(one[1].parameters, hand)))
+    evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
+    return FoundBolt(best, tuple(views), evidence, score, 0, held and shape.stickup_mm is not None, hand=hand)
+
+
+def _held_stickup(
+    views: Sequence[BoltView], shape: BoltShape, hand: Sequence[HandPoint] = ()
+) -> tuple[float, float] | None:
+    """The stick-up to hold, and its sigma, where neither two photos nor a tip marked in two can give it: the stated
+    one, or a stand-in."""
+    if len(views) > 1 or sum(point.end == "tip" for point in hand) > 1:
         return None
     return shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM
 
@@ -258,10 +290,14 @@ def _different(places: Sequence[Climbed]) -> list[Climbed]:
 
 
 def _fitted(
-    views: Sequence[BoltView], place: Array, shape: BoltShape, stickup: tuple[float, float] | None
+    views: Sequence[BoltView],
+    place: Array,
+    shape: BoltShape,
+    stickup: tuple[float, float] | None,
+    hand: tuple[HandPoint, ...] = (),
 ) -> tuple[float, AxisFit]:
     """A place fitted: its score (evidence less the cost of scatter) and the fit."""
-    fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup)
+    fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup, hand=hand)
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
     score = float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
     # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
@@ -317,7 +353,8 @@ def refit(bolt: FoundBolt, shape: BoltShape, start: Array | None = None) -> Foun
         bolt.fit.parameters if start is None else start,
         shape.radius_mm,
         chamfer_mm=shape.chamfer_mm,
-        stickup_mm=_held_stickup(bolt.views, shape),
+        stickup_mm=_held_stickup(bolt.views, shape, bolt.hand),
+        hand=bolt.hand,
     )
     evidence = tuple(part_evidence(bolt.views, fit, shape.chamfer_mm))
     return replace(bolt, fit=fit, evidence=evidence)

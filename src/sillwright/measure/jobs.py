@@ -11,6 +11,8 @@ import numpy as np
 
 from sillwright import __version__
 from sillwright.candidates import Candidate
+from sillwright.corrections_file import CORRECTIONS
+from sillwright.crew_file import job_error
 from sillwright.environment import library_versions
 from sillwright.errors import PhotoError
 from sillwright.job import Job
@@ -20,7 +22,7 @@ from sillwright.measure.lenses import LensOfPhoto, lens_for
 from sillwright.measure.misfit import misfits
 from sillwright.measure.other_size import other_size, shows_no_bolt
 from sillwright.measure.record import camera_record, marks, view_record
-from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, finish_run, lay_run, search_run
+from sillwright.measure.runs import LaidRun, RunResult, SearchedRun, correction_faults, finish_run, lay_run, search_run
 from sillwright.measure.shared_bolts import once_each
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
 from sillwright.photo import PHOTOS_KEPT
@@ -59,7 +61,8 @@ def measure_job(
     progress : called as the work goes on
     considered : called at the end with what became of every place that might have been a bolt
 
-    Raises PhotoError where not one photo could be read, JobError where the phone profile cannot.
+    Raises PhotoError where not one photo could be read, JobError where the phone profile cannot, or where something in
+    corrections.toml meets nothing: what a person said must not get lost.
     """
     with Crew(workers) as crew:
         sight = _look(job, crew, progress)
@@ -80,12 +83,13 @@ def measure_job(
             if progress is not None:
                 progress("measuring runs", done, len(standing))
             within_mm = _within(one, corners, job.plate_width_mm)
-            found = search_run(job, one, within_mm, crew)
+            found = search_run(job, one, within_mm, crew, corrections=one.run.corrections)
             if shows_no_bolt(found):
                 found = replace(found, other_size=other_size(job, found, within_mm, crew))
             searched[name] = found
         if progress is not None:
             progress("measuring runs", len(standing), len(standing))
+    _refuse_unmet(job, laid, searched)
     sizes = [size for found in searched.values() for size in found.sizes]
     poor = {one.block.photos[i] for one in standing.values() for i in misfits(one.block)}
     results = {
@@ -109,6 +113,13 @@ def measure_job(
     )
 
 
+def _refuse_unmet(job: Job, laid: Mapping[str, LaidRun | RunResult], searched: Mapping[str, SearchedRun]) -> None:
+    """Raise JobError with a sentence for each correction by hand that meets nothing."""
+    unmet = [fault for name, one in laid.items() for fault in correction_faults(job, name, one, searched)]
+    if unmet:
+        raise job_error(job.folder / CORRECTIONS, unmet)
+
+
 def _candidates(
     searched: Mapping[str, SearchedRun], results: Mapping[str, RunResult], names: Mapping[Path, str]
 ) -> list[Candidate]:
@@ -116,7 +127,7 @@ def _candidates(
     every: list[Candidate] = []
     for name, found in searched.items():
         result = results[name]
-        kept = [(one.found.fit.parameters, (*one.doubts, *one.notes)) for one in found.judged]
+        kept = [(one.found.fit.parameters, (*one.doubts, *one.notes)) for one in found.bolts]
         every += candidates_of(name, result.poses, names, kept, found.dropped, result.y_sign)
     return every
 
@@ -152,9 +163,7 @@ def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
 
 def _photos_of(job: Job, run: str, sight: _Sight) -> list[CardsSeen]:
     """A run's photos, and those of its corners, readable ones, each once."""
-    own = next(r.photos for r in job.runs if r.name == run)
-    at_corners = [p for corner in job.corners if run in corner.runs for p in corner.photos]
-    paths = [p for p in dict.fromkeys([*own, *at_corners]) if p not in sight.duplicates]
+    paths = [p for p in job.photos_of(run) if p not in sight.duplicates]
     return [sight.seen[p] for p in paths if sight.seen[p].facts is not None]
 
 

@@ -8,16 +8,19 @@ from pathlib import Path
 
 import numpy as np
 
-from sillwright.camera import meet_plane
+from sillwright.camera import Array, meet_plane
+from sillwright.corrections import HandLine
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
 from sillwright.photo import PHOTOS_KEPT
 from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, second_line_mm, trace_line
+from sillwright.solve.hand import HAND_SIGMA_PX
 from sillwright.solve.state import (
     LineObservation,
 )
 
 SAME_LINE_MM = 12.0
+MARKED_LINE_MM = 15.0
 SECOND_LINE_SHARE = 0.45  # of the chosen line's strength: half as strong all along, or as strong along half
 
 
@@ -27,6 +30,7 @@ class ChosenLine:
 
     colors : name of its colour; photos : indices of the photos that show it
     rival_mm : how far from it a second line of like strength runs, None where there is none
+    by_hand : the files in which a person marked it; none where the photos alone showed which it is
     """
 
     angle_rad: float
@@ -34,6 +38,7 @@ class ChosenLine:
     color: str
     photos: tuple[int, ...]
     rival_mm: float | None
+    by_hand: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,29 +65,74 @@ def view_tasks(block: Block) -> list[ViewTask]:
 
 def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> ChosenLine | None:
     """The line most photos agree on, weighed by its strength in each and by how near it runs there."""
-    centres = [block.pose(i).centre_mm for i in range(len(block.photos))]
-    scored: list[tuple[float, LineCandidate, tuple[int, ...]]] = []
-    for own, candidates in enumerate(found):
-        for candidate in candidates:
-            total, photos = 0.0, []
-            for i, others in enumerate(found):
-                # A short view fixes a line's turn to a few milliradians: allow for that with the distance.
-                slack = SAME_LINE_MM + 0.006 * abs(float(centres[i][0] - centres[own][0]))
-                off = [_apart_mm(candidate, o, float(centres[i][0])) / slack for o in others]
-                # Held to its own place: what runs between two lines must not be taken for both.
-                here = [
-                    o.strength * np.exp(-2.0 * share**2) for o, share in zip(others, off, strict=True) if share < 1.0
-                ]
-                if here:
-                    total += float(max(here))
-                    photos.append(i)
-            scored.append((total, candidate, tuple(photos)))
+    scored = [
+        (*_agreement(block, found, candidate, own), candidate)
+        for own, candidates in enumerate(found)
+        for candidate in candidates
+    ]
     if not scored:
         return None
-    _, best, agreeing = max(scored, key=lambda item: item[0])
+    _, agreeing, best = max(scored, key=lambda item: item[0])
     angle, offset = best.angle_and_offset
-    rival_mm = _rival_mm(best, found, agreeing, [float(centre[0]) for centre in centres])
-    return ChosenLine(angle, offset, best.color, agreeing, rival_mm)
+    centres_mm = [float(block.pose(i).centre_mm[0]) for i in range(len(block.photos))]
+    return ChosenLine(angle, offset, best.color, agreeing, _rival_mm(best, found, agreeing, centres_mm))
+
+
+def _agreement(
+    block: Block, found: Sequence[Sequence[LineCandidate]], candidate: LineCandidate, own: int
+) -> tuple[float, tuple[int, ...]]:
+    """How strongly the photos show a candidate of one photo (index), and which of them do."""
+    centres = [block.pose(i).centre_mm for i in range(len(block.photos))]
+    total, photos = 0.0, []
+    for i, others in enumerate(found):
+        # A short view fixes a line's turn to a few milliradians: allow for that with the distance.
+        slack = SAME_LINE_MM + 0.006 * abs(float(centres[i][0] - centres[own][0]))
+        off = [_apart_mm(candidate, o, float(centres[i][0])) / slack for o in others]
+        # Held to its own place: what runs between two lines must not be taken for both.
+        here = [o.strength * np.exp(-2.0 * share**2) for o, share in zip(others, off, strict=True) if share < 1.0]
+        if here:
+            total += float(max(here))
+            photos.append(i)
+    return total, tuple(photos)
+
+
+def line_marked(block: Block, found: Sequence[Sequence[LineCandidate]], marks: Sequence[HandLine]) -> ChosenLine | None:
+    """The candidate that a person marked as the chalk line; None where none runs within 15 mm of the points."""
+    near: list[tuple[float, int, LineCandidate]] = []
+    for photo, points_mm in _marked_mm(block, marks):
+        for candidate in found[photo]:
+            off_mm = np.abs(points_mm[:, 1] - candidate.offset_mm - candidate.slope * points_mm[:, 0])
+            if off_mm.max() <= MARKED_LINE_MM:
+                near.append((float(off_mm.max()), photo, candidate))
+    if not near:
+        return None
+    _, own, best = min(near, key=lambda one: one[0])
+    _, agreeing = _agreement(block, found, best, own)
+    angle, offset = best.angle_and_offset
+    return ChosenLine(angle, offset, best.color, agreeing, None, tuple(mark.photo for mark in marks))
+
+
+def _marked_mm(block: Block, marks: Sequence[HandLine]) -> list[tuple[int, Array]]:
+    """Of each mark whose photo stands in the block, that photo (index) and its two points on the wall, (2, 2)."""
+    placed = [(block.photos.index(mark.photo), mark) for mark in marks if mark.photo in block.photos]
+    return [(i, meet_plane(block.camera(i), block.pose(i), np.array(mark.points_px))[:, :2]) for i, mark in placed]
+
+
+def _laid_by_points(block: Block, marks: Sequence[HandLine]) -> LaidLine | None:
+    """The block on the line through the points a person marked, where no photo shows one there."""
+    traces: list[LineTrace | None] = [None] * len(block.photos)
+    for mark in marks:
+        if mark.photo not in block.photos:
+            continue
+        photo = block.photos.index(mark.photo)
+        before = traces[photo]
+        px = np.array(mark.points_px) if before is None else np.vstack([before.px, mark.points_px])
+        traces[photo] = LineTrace(px, np.full(len(px), HAND_SIGMA_PX), 0.0)
+    line = refit(block, traces)
+    if line is None:
+        return None
+    chosen = ChosenLine(*line, "", (), None, tuple(mark.photo for mark in marks))
+    return _laid(block, traces, line, chosen)
 
 
 def _rival_mm(
@@ -143,13 +193,17 @@ def refit(block: Block, traces: Sequence[LineTrace | None]) -> tuple[float, floa
     return angle, float(level * np.cos(angle))
 
 
-def lay_line(block: Block, crew: Crew) -> LaidLine | None:
-    """Find the run's chalk line and adjust the block on it; None where there is none."""
+def lay_line(block: Block, crew: Crew, marks: Sequence[HandLine] = ()) -> LaidLine | None:
+    """Find the run's chalk line and adjust the block on it; None where there is none.
+
+    ``marks`` are where a person said it runs: then it is the candidate there, or the marks themselves.
+    """
     tasks = view_tasks(block)
     found = crew.share_out(look_for_lines, tasks)
-    chosen = choose_line(block, [[candidate for candidate, _ in here] for here in found])
+    candidates = [[candidate for candidate, _ in here] for here in found]
+    chosen = line_marked(block, candidates, marks) if marks else choose_line(block, candidates)
     if chosen is None:
-        return None
+        return _laid_by_points(block, marks)
     own = _strips_along(chosen, tasks, found, crew)
     # The first pass follows each photo's own line, since cards chained over many photos run in a curve before a
     # straight line holds them; the second follows the joint line where that is near enough.
@@ -160,7 +214,7 @@ def lay_line(block: Block, crew: Crew) -> LaidLine | None:
     joint = [trace_line(strip, line) if strip is not None else None for strip in own]
     traces = [one if one is not None else before for one, before in zip(joint, traces, strict=True)]
     line = refit(block, traces) or line
-    if chosen.rival_mm is None:
+    if chosen.rival_mm is None and not chosen.by_hand:
         chosen = replace(chosen, rival_mm=_near_rival_mm([strip for strip in own if strip is not None], line))
     return _laid(block, traces, line, chosen)
 
@@ -182,7 +236,7 @@ def _laid(block: Block, traces: Sequence[LineTrace | None], line: tuple[float, f
     seen = observe(traces, 0)
     photos = tuple(observation.photo for observation in seen)
     by_file = {block.photos[i]: trace for i, trace in enumerate(traces) if trace is not None}
-    laid = ChosenLine(line[0], line[1], chosen.color, photos, chosen.rival_mm)
+    laid = replace(chosen, angle_rad=line[0], offset_mm=line[1], photos=photos)
     return LaidLine(with_lines(block, [line], seen), laid, by_file)
 
 

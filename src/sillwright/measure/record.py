@@ -9,11 +9,13 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.measure.block import Block
+from sillwright.measure.by_hand import BY_HAND
 from sillwright.measure.misfit import CARD_TILT_LIMIT_DEG, card_tilt_deg
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdges
 from sillwright.solve.axis import FOOT_SIGMA_MM, sensitivities
+from sillwright.solve.hand import hand_sensitivities
 from sillwright.solve.state import (
     CardState,
 )
@@ -24,6 +26,7 @@ from sillwright.survey import (
     CardRecord,
     EdgeRecord,
     Finding,
+    PhotosAlone,
     Status,
     ViewRecord,
 )
@@ -43,14 +46,17 @@ CARD_CURL_LIMIT_MM = 1.2
 
 
 def bolt_covariance(block: Block, judged: Judged, chamfer_mm: float) -> Array:
-    """Covariance (7, 7) of a bolt's numbers: edges, cameras, lens and scale, and what none of them sees."""
-    fit, solution = judged.found.fit, block.solution
+    """Covariance (7, 7) of a bolt's numbers: edges, points marked by hand, cameras, lens, scale, and what none sees."""
+    found, fit, solution = judged.found, judged.found.fit, block.solution
     layout = solution.layout
     gain = np.zeros((7, layout.size))
-    moves = sensitivities(judged.found.views, fit, chamfer_mm)
-    for view, by_pose, by_lens in zip(judged.found.views, *moves, strict=True):
-        gain[:, layout.pose(view.photo)] += by_pose
-        gain[:, layout.lens(block.problem.lens_of_photo[view.photo])] += by_lens
+    of_edges = sensitivities(found.views, fit, chamfer_mm) if found.views else ((), ())
+    of_points = hand_sensitivities(found.hand, fit.parameters, fit.covariance)
+    seen_in = [*(view.photo for view in found.views), *(point.photo for point in found.hand)]
+    moves = list(zip(seen_in, (*of_edges[0], *of_points[0]), (*of_edges[1], *of_points[1]), strict=True))
+    for photo, by_pose, by_lens in moves:
+        gain[:, layout.pose(photo)] += by_pose
+        gain[:, layout.lens(block.problem.lens_of_photo[photo])] += by_lens
     inflation = max(1.0, solution.variance_factor)
     cameras = gain @ solution.covariance @ gain.T * inflation
     unseen = np.diag(
@@ -64,9 +70,10 @@ def bolt_covariance(block: Block, judged: Judged, chamfer_mm: float) -> Array:
             0.0,
         ]
     )
-    known = all(_is_calibrated(block, view.photo) for view in judged.found.views)
+    known = all(_is_calibrated(block, photo) for photo in seen_in)
     unknown = np.diag([1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0]) * (0.0 if known else LENS_UNKNOWN_MM**2)
-    return fit.covariance + cameras + unseen + unknown
+    unsure = np.zeros((7, 7)) if found.unsure is None else found.unsure
+    return fit.covariance + cameras + unseen + unknown + unsure
 
 
 def _is_calibrated(block: Block, photo: int) -> bool:
@@ -85,13 +92,15 @@ def bolt_record(
     names: Sequence[str],
 ) -> BoltRecord:
     """One bolt's record in the run frame."""
+    alone, as_before = judged.photos_alone, (mark, y_sign, diameter_mm, chamfer_mm, scale, names)
     fit = judged.found.fit
     covariance = bolt_covariance(block, judged, chamfer_mm)
     bx, by, tx, ty, tz = (float(v) for v in fit.parameters[:5])
     flip = np.array([1.0, y_sign])
     base = flip * [bx, by]
     lean = flip * [tx - bx, ty - by]
-    photos = tuple(names[view.photo] for view in judged.found.views)
+    by_hand = tuple(dict.fromkeys(names[point.photo] for point in judged.found.hand))
+    photos = tuple(dict.fromkeys([*(names[view.photo] for view in judged.found.views), *by_hand]))
     by_scale = 0.0 if scale.source in ("tape", "check length", "bolts") else scale.u95_ratio
     station_u95 = np.hypot(_u95(covariance[0, 0]), by_scale * abs(base[0]))
     setback_u95 = np.hypot(_u95(covariance[1, 1]), by_scale * abs(base[1]))
@@ -123,7 +132,21 @@ def bolt_record(
         ),
         photos=photos,
         status=status,
-        reasons=_reasons([*doubts, *judged.notes], photos, scale, judged.bow_mm),
+        reasons=_reasons([*doubts, *judged.notes], photos, by_hand, scale, judged.bow_mm),
+        photos_alone=None if alone is None else _numbers(bolt_record(block, alone, *as_before)),
+    )
+
+
+def _numbers(bolt: BoltRecord) -> PhotosAlone:
+    """What the photos alone said of a bolt that a person moved since."""
+    return PhotosAlone(
+        station_mm=bolt.station_mm,
+        setback_mm=bolt.setback_mm,
+        lean_along_mm=bolt.lean_along_mm,
+        lean_across_mm=bolt.lean_across_mm,
+        lean_deg=bolt.lean_deg,
+        stickup_mm=bolt.stickup_mm,
+        u95=bolt.u95,
     )
 
 
@@ -133,11 +156,16 @@ def in_run(points_mm: Array, y_sign: float) -> Array:
 
 
 def _reasons(
-    codes: Sequence[str], photos: tuple[str, ...], scale: ScaleVerdict, bow_mm: float | None
+    codes: Sequence[str],
+    photos: tuple[str, ...],
+    by_hand: tuple[str, ...],
+    scale: ScaleVerdict,
+    bow_mm: float | None,
 ) -> tuple[Finding, ...]:
-    """A finding for each code; those of a scale conflict name the cards taped between."""
+    """A finding for each code; of a correction by hand with the photos it was marked in, of a scale conflict with the
+    cards taped between."""
     own = tuple(
-        Finding(code, photos, (), bow_mm if code == "bent" else None)
+        Finding(code, by_hand if code == BY_HAND else photos, (), bow_mm if code == "bent" else None)
         for code in dict.fromkeys(codes)
         if code != "scale-conflict"
     )

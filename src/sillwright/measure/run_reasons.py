@@ -46,6 +46,8 @@ def run_reasons(
     reasons.extend(scale.conflicts)
     if line.rival_mm is not None:
         reasons.append(Finding("two-chalk-lines", (), (), abs(line.rival_mm)))
+    if line.by_hand:
+        reasons.append(Finding("line-by-hand", tuple(names[path] for path in dict.fromkeys(line.by_hand))))
     if any(f.code == "lens-unknown" for p in block.photos for f in lenses[p].findings):
         reasons.append(Finding("lens-unknown"))
     if has_no_plane(block):

@@ -10,8 +10,11 @@ import numpy as np
 
 from sillwright.camera import Camera, Pose
 from sillwright.candidates import Dropped
+from sillwright.corrections import NOTHING, RunCorrections
+from sillwright.corrections_file import CORRECTIONS
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import Block, join
+from sillwright.measure.by_hand import NOT_CORRECTED, ByHand, correct_bolts, unplaced_fault
 from sillwright.measure.corner import OF_ALL_ON_A_RUN
 from sillwright.measure.find import FoundBolt, find_bolts
 from sillwright.measure.lenses import LensOfPhoto
@@ -22,13 +25,14 @@ from sillwright.measure.run_reasons import end_cards, loosely_spaced, run_reason
 from sillwright.measure.scale import ScaleVerdict, SizeSeen, judge_scale, looks_like_size, sizes_seen
 from sillwright.measure.search import BoltShape, bounds_of, search_photos
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import rough_places
+from sillwright.measure.starts import APART_MM, rough_places
 from sillwright.measure.turns import doubted_lenses, turned_lenses, ways_up
 from sillwright.measure.unmeasured import stands_unmeasured
 from sillwright.measure.verdict import Judged, flat_marks, judge_shapes, ribbed_stubs
 from sillwright.measure.work import CardsSeen, Crew
 from sillwright.see.chalk import LineTrace
 from sillwright.see.edges import WallEdges
+from sillwright.solve.axis import AxisFit
 from sillwright.survey import BoltRecord, CardRecord, Finding, RunRecord, Status, worst
 
 MOST_TURNS = 2  # rounds; photos whose neighbours stood wrong may show it only in the second
@@ -40,12 +44,16 @@ UNMEASURED = "stands-unmeasured"
 
 @dataclass(frozen=True)
 class RunResult:
-    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them."""
+    """A run's record, how its photos stand to it (camera and right-handed pose), and what is to be said of them.
+
+    struck_mm : station and setback of what a person struck out
+    """
 
     record: RunRecord
     poses: Mapping[Path, tuple[Camera, Pose]]
     y_sign: float
     photo_findings: Mapping[Path, tuple[Finding, ...]]
+    struck_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -84,6 +92,7 @@ class SearchedRun:
     dropped : all that is none
     other_size : the listed size of which bolts show, where those of the stated one do not
     coarse : photos with too few pixels to look for bolts in
+    judged : what the photos alone show; by_hand : what a person corrected of it
     """
 
     laid: LaidRun
@@ -94,6 +103,12 @@ class SearchedRun:
     dropped: tuple[Dropped, ...]
     other_size: Finding | None = None
     coarse: tuple[Path, ...] = ()
+    by_hand: ByHand = NOT_CORRECTED
+
+    @property
+    def bolts(self) -> tuple[Judged, ...]:
+        """The bolts to be written down."""
+        return (*self.by_hand.untouched(self.judged), *self.by_hand.bolts)
 
 
 def lay_run(
@@ -109,7 +124,7 @@ def lay_run(
     block = join(photos, own, lenses, job, run.tape, names) if own else None
     if block is None:
         return _nothing(job, run, photos, names)
-    laid = lay_line(block, crew)
+    laid = lay_line(block, crew, run.corrections.lines)
     ways = ways_up(block if laid is None else laid.block, lenses)
     for _ in range(MOST_TURNS):
         if not ways.turned:
@@ -117,7 +132,7 @@ def lay_run(
         # Which way up each photo was stored shows in the cards and the line together, so both are laid again.
         lenses = {**lenses, **turned_lenses(ways, photos, lenses, job)}
         block = join(photos, own, lenses, job, run.tape, names) or block
-        laid = lay_line(block, crew)
+        laid = lay_line(block, crew, run.corrections.lines)
         ways = ways_up(block if laid is None else laid.block, lenses)
     opened = doubted_lenses(ways, photos, lenses, names, job)
     if opened:
@@ -135,8 +150,12 @@ def search_run(
     within_mm: tuple[float, float],
     crew: Crew,
     edges: Sequence[WallEdges] | None = None,
+    corrections: RunCorrections = NOTHING,
 ) -> SearchedRun:
-    """Find the bolts of a run between two stations; ``edges`` are the wall's by photo where they are known."""
+    """Find the bolts of a run between two stations.
+
+    ``edges`` are the wall's by photo where they are known; ``corrections`` what a person said of the bolts.
+    """
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
     search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew, edges)
@@ -146,18 +165,39 @@ def search_run(
     shapes = find_bolts(search, groups, shape, lookout, crew)
     verdicts = judge_shapes(shapes.standing, search.edges, shape)
     judged = tuple(one for one in verdicts if isinstance(one, Judged))
-    sizes = sizes_seen(laid.block, [one.found for one in judged], shape.radius_mm, shape.chamfer_mm)
-    stubs, marks = ribbed_stubs(shapes.standing), flat_marks(shapes.flat)
-    known = [one.fit for one in (*(one.found for one in judged), *stubs)]
+    y_sign = _plate_side(laid.block, [one.found for one in judged])
+    by_hand = correct_bolts(job, corrections, laid.block, judged, y_sign, search, shape, crew)
+    untouched = [one.found for one in by_hand.untouched(judged)]
+    sizes = sizes_seen(laid.block, untouched, shape.radius_mm, shape.chamfer_mm)
+    marked = [one.found.fit for one in by_hand.bolts]
+    stubs, marks = _not_at(marked, ribbed_stubs(shapes.standing)), _not_at(marked, flat_marks(shapes.flat))
+    known = [*(one.found.fit for one in judged), *(one.fit for one in stubs), *marked]
     left_out = [("ribbed", float(one.fit.parameters[0])) for one in stubs]
     left_out += [("lies-flat", float(one.fit.parameters[0])) for one in marks]
+    left_out += [("struck-by-hand", float(judged[k].found.fit.parameters[0])) for k in by_hand.struck]
     left_out += [(UNMEASURED, float(at[0])) for at in stands_unmeasured(lookout, search, known, shape.radius_mm)]
     told = tuple(Finding(code, (), (), station_mm) for code, station_mm in left_out)
     dropped = [one for one in verdicts if isinstance(one, Dropped)]
     dropped += [Dropped(one.fit.parameters, "flat") for one in shapes.flat]
     coarse = tuple(task.view.path for task in search.tasks if task.is_coarse)
-    dropped += [*shapes.dropped, *let_go]
-    return SearchedRun(laid, judged, tuple(search.edges), sizes, told, tuple(dropped), coarse=coarse)
+    dropped += [*(Dropped(judged[k].found.fit.parameters, "struck") for k in by_hand.struck), *shapes.dropped, *let_go]
+    return SearchedRun(laid, judged, tuple(search.edges), sizes, told, tuple(dropped), coarse=coarse, by_hand=by_hand)
+
+
+def _not_at(marked: Sequence[AxisFit], shapes: Sequence[FoundBolt]) -> list[FoundBolt]:
+    """Shapes that stand, or lie, where no bolt was put by hand."""
+    return [one for one in shapes if all(np.linalg.norm(one.fit.base_mm - fit.base_mm) > APART_MM for fit in marked)]
+
+
+def correction_faults(job: Job, name: str, laid: LaidRun | RunResult, searched: Mapping[str, SearchedRun]) -> list[str]:
+    """A sentence for each correction of a run (by its name) that meets nothing."""
+    if isinstance(laid, RunResult):
+        corrections = next(run.corrections for run in job.runs if run.name == name)
+        why = f'nothing of run "{name}" could be measured. Put {CORRECTIONS} aside and measure, to see why.'
+        return [f"{entry}: {why}" for entry in corrections.entries]
+    lines = [line for line in laid.run.corrections.lines if line.photo not in laid.block.photos]
+    unplaced = [unplaced_fault(line.entry, job.file_name(line.photo)) for line in lines]
+    return [*unplaced, *searched[name].by_hand.faults]
 
 
 def finish_run(
@@ -169,17 +209,20 @@ def finish_run(
     not fit this run or another, since one that does not fit there can fit here by giving way only.
     """
     scale = judge_scale(found.laid.block, sizes, check_given=job.check_length_mm is not None)
-    result = _result(job, found.laid, found.judged, scale, found.edges, poor, names)
+    result = _result(job, found.laid, found.bolts, scale, found.edges, poor, names)
     reasons = (*result.record.reasons, *found.left_out)
-    unmeasured = any(left_out.code == UNMEASURED for left_out in found.left_out)
-    status = worst(result.record.status, "check" if unmeasured else "ok")
+    doubtful = any(left_out.code in (UNMEASURED, "struck-by-hand") for left_out in found.left_out)
+    status = worst(result.record.status, "check" if doubtful else "ok")
     other_size = found.other_size or looks_like_size(job.bolt, scale)
     if other_size is not None:
         reasons = (other_size, *(reason for reason in reasons if reason.code != "no-bolts"))
     photos = dict(result.photo_findings)
     for path in found.coarse:
         photos[path] = (*photos.get(path, ()), Finding("too-coarse", (names[path],)))
-    return replace(result, record=replace(result.record, reasons=reasons, status=status), photo_findings=photos)
+    record = replace(result.record, reasons=reasons, status=status)
+    struck = [found.judged[k].found.fit.parameters[:2] * [1.0, result.y_sign] for k in found.by_hand.struck]
+    struck_mm = tuple((float(x), float(y)) for x, y in struck)
+    return replace(result, record=record, photo_findings=photos, struck_mm=struck_mm)
 
 
 def _cards_of(job: Job, run: RunJob, photos: Sequence[CardsSeen]) -> list[int]:
@@ -244,7 +287,7 @@ def _result(
         bolts=bolts,
         cards=_card_records(block, y_sign),
         line_marks=run.line_marks,
-        line_color=line.color,
+        line_color=line.color or None,
         plate_width_mm=job.plate_width_mm,
         scale_from=scale.source,
         scale_u95_ratio=scale.u95_ratio,

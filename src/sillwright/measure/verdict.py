@@ -42,12 +42,16 @@ EDGE_MARGIN_MM = 4.0
 
 @dataclass(frozen=True)
 class Judged:
-    """A bolt and the codes of what is doubtful about it, the doubtful ones first; how far it bows, where it is bent."""
+    """A bolt and the codes of what is doubtful about it, the doubtful ones first; how far it bows, where it is bent.
+
+    photos_alone : of one that was corrected by hand, what the photos alone said; None where they said nothing
+    """
 
     found: FoundBolt
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
     bow_mm: float | None = None
+    photos_alone: Judged | None = None
 
 
 def judge_shapes(found: Sequence[FoundBolt], edges: tuple[WallEdges, ...], shape: BoltShape) -> list[Judged | Dropped]:
@@ -62,6 +66,12 @@ def judge_shapes(found: Sequence[FoundBolt], edges: tuple[WallEdges, ...], shape
         else:
             judged.append(Dropped(verdict.found.fit.parameters, "off-wall"))
     return judged
+
+
+def judge_marked(found: FoundBolt, shape: BoltShape) -> Judged | None:
+    """A shape where a person says that a bolt stands, if the photos show one; on the wall or off it."""
+    verdict = _judge(found, shape)
+    return _looked_over(verdict, shape) if isinstance(verdict, Judged) else None
 
 
 def _looked_over(judged: Judged, shape: BoltShape) -> Judged:

@@ -21,6 +21,7 @@ from sillwright.camera import Array, Camera, Pose, rays
 from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling
 from sillwright.see.edgefield import EdgeField, evidence
 from sillwright.see.patch import Patch, edge_offsets
+from sillwright.solve.hand import HandPoint, hand_rows
 from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves, outlines
 
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
@@ -202,6 +203,7 @@ def climb(
     height_known: bool,
     fine: bool = False,
     seed: int = 0,
+    hand: Sequence[HandPoint] = (),
 ) -> tuple[Array, Array]:
     """Climb the evidence by the cross-entropy method (Rubinstein, Methodol. Comput. Appl. Probab. 1, 1999).
 
@@ -210,6 +212,7 @@ def climb(
     starts : (S, 7) as in :class:`AxisFit`, each climbed by itself
     height_known : hold the tip's height
     fine : on fine fields, from starts that are right to about a millimetre; the better half goes all the way
+    hand : points a person marked; to leave them costs
 
     Returns the best parameters from each start, (S, 7), and their evidence, (S,).
     """
@@ -230,7 +233,7 @@ def climb(
         trial[:, 0], trial[:, 1] = mean[alive], best[alive]
         trial[:, :, 4] = np.clip(trial[:, :, 4], *HEIGHT_RANGE_MM)
         score, _ = weigh(views, trial.reshape(-1, 7), chamfer_mm)
-        score = score.reshape(trial.shape[:2]) - _cost_of_priors(trial, radius_mm)
+        score = score.reshape(trial.shape[:2]) - _cost_ofpriors(trial, radius_mm)
         order = np.argsort(-score, axis=1)[:, :CLIMB_ELITE]
         top = order[:, 0]
         better = score[each, top] > best_score[alive]
@@ -242,7 +245,7 @@ def climb(
     return best, best_score
 
 
-def _cost_of_priors(places: Array, radius_mm: float) -> Array:
+def _cost_ofpriors(places: Array, radius_mm: float) -> Array:
     """What leaning, a wrong size and a high or low foot cost, nats; for (..., 7)."""
     lean = np.hypot(places[..., 2] - places[..., 0], places[..., 3] - places[..., 1]) / places[..., 4]
     off_size = (places[..., 5] / radius_mm - 1.0) / RADIUS_PRIOR
@@ -258,6 +261,7 @@ def fit_axis(
     stickup_mm: tuple[float, float] | None,
     radius_sigma: float = RADIUS_SIGMA,
     near: bool = False,
+    hand: Sequence[HandPoint] = (),
 ) -> AxisFit:
     """Least squares of the outline on the edges of all views together.
 
@@ -269,12 +273,13 @@ def fit_axis(
     stickup_mm : the stated stick-up and its sigma, where the photos cannot give it; None where they can
     radius_sigma : how well the radius is known beforehand, as a share of it
     near : the start is a fit to these edges already, so that they need not be looked for far off
+    hand : points a person marked, which count beside the edges
     """
     parameters = start.copy()
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
-        prior_rows, prior_residual = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
+        prior_rows, prior_residual = _beside_edges(parameters, radius_mm, radius_sigma, stickup_mm, hand)
         spread = spread_px(residual, weight)
         scaled = weight / spread**2
         normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN
@@ -287,16 +292,32 @@ def fit_axis(
     else:
         rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
-    prior_rows, _ = _priors(parameters, radius_mm, radius_sigma, stickup_mm)
+    prior_rows, _ = _beside_edges(parameters, radius_mm, radius_sigma, stickup_mm, hand)
     covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN)
     used = weight > 0.1
     rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
     return AxisFit(parameters, covariance, rms, int(used.sum()), stickup_mm is None)
 
 
-def _priors(
+def _beside_edges(
+    parameters: Array,
+    radius_mm: float,
+    radius_sigma: float,
+    stickup_mm: tuple[float, float] | None,
+    hand: Sequence[HandPoint],
+) -> tuple[Array, Array]:
+    """All that counts beside the edges: priors, and points marked by hand where there are any."""
+    rows, residual = priors(parameters, radius_mm, radius_sigma, stickup_mm)
+    if not hand:
+        return rows, residual
+    marked, off = hand_rows(parameters, hand)
+    return np.concatenate([rows, marked]), np.concatenate([residual, off])
+
+
+def priors(
     parameters: Array, radius_mm: float, radius_sigma: float, stickup_mm: tuple[float, float] | None
 ) -> tuple[Array, Array]:
+    """What is known of any bolt beforehand: rows (N, 7) over their sigmas, and how far off (N,) a bolt (7,) is."""
     rows, residual = [], []
     height = max(parameters[4], 20.0)
     for axis in (0, 1):

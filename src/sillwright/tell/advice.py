@@ -10,7 +10,9 @@ from sillwright.tell.rows import place_along, zero_words
 from sillwright.tell.wording import run_findings
 
 # Notes that ask for no other photo: they are told with the numbers.
-NOTES = frozenset({"scale-not-taped", "lens-unknown", "ribbed", "lies-flat", "stated-stickup"})
+NOTES = frozenset(
+    {"scale-not-taped", "lens-unknown", "ribbed", "lies-flat", "stated-stickup", "struck-by-hand", "line-by-hand"}
+)
 
 
 def advice_lines(survey: Survey) -> tuple[str, ...]:

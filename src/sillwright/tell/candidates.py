@@ -31,6 +31,7 @@ WORDS: dict[Why, str] = {
     "flat": "lies flat, by parallax",
     "off-wall": "off the wall",
     "other-run": "told of on the other run",
+    "struck": "struck out by hand",
 }
 NONE: Color = STATUS_COLORS["reshoot"]
 DOUBTED: Color = STATUS_COLORS["check"]

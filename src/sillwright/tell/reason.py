@@ -24,8 +24,10 @@ class Reason:
     value: str = ""
 
 
-# What can be said of a bolt, the worst first: whether it is a bolt at all, where it stands, how sure the number is.
+# What can be said of a bolt, the worst first: that a person placed it, whether it is a bolt at all, where it stands,
+# how sure the number is.
 DECIDING = (
+    "corrected-by-hand",
     "off-wall",
     "weak-evidence",
     "views-disagree",

@@ -17,7 +17,7 @@ from sillwright.tell.reason_table import REASONS
 __all__ = ["REASONS", "Reason", "Subject", "explain", "length_text", "reason_for", "title", "worst_first"]
 
 _PLACE = re.compile(
-    r"\{(photos|first|rest|cards|length|out)\|([^{}]*)\}"
+    r"\{(photos|first|rest|cards|length|along|out)\|([^{}]*)\}"
     r"|\{(photos|cards)\?([^{}/]*)/([^{}/]*)\}"
 )
 _MOST_NAMED = 4
@@ -64,6 +64,7 @@ def _filled(template: str, finding: Finding) -> str:
         "rest": _named("photo", finding.photos[1:]),
         "cards": _named("card", finding.cards),
         "length": "" if finding.value_mm is None else length_text(finding.value_mm),
+        "along": "" if finding.value_mm is None else _along_text(finding.value_mm),
         "out": "" if finding.value_mm is None else f" (out by {length_text(finding.value_mm)})",
     }
 
@@ -85,6 +86,11 @@ def _named(noun: str, names: Sequence[object]) -> str:
     if len(shown) == 1:
         return f"{noun} {shown[0]}"
     return f"{noun}s {', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _along_text(station_mm: float) -> str:
+    """A place along the run; before the zero mark it is so far back from it."""
+    return f"{length_text(station_mm)} {'back from the zero mark' if station_mm < 0.0 else 'along'}"
 
 
 def length_text(mm: float) -> str:

@@ -162,7 +162,7 @@ def hole_rows(run: RunRecord) -> tuple[HoleRow, ...]:
                 else None,
                 status=status,
                 why=_titles(reasons, status),
-                explained=_sentences(reasons),
+                explained=(*_sentences(reasons), *_photos_alone(bolt)),
             )
         )
         previous = bolt
@@ -231,9 +231,10 @@ def must_come_mm(bolt: BoltRecord) -> tuple[float, float] | None:
 
 
 def bolt_tag(run: RunRecord, bolt: BoltRecord) -> list[str]:
-    """A bolt's mark, and its setback with ± unless it must be shot again."""
+    """A bolt's mark, whether a person placed it, and its setback with ± unless it must be shot again."""
     status = shown_status(run, bolt)
-    mark = bolt.mark if status == "ok" else f"{bolt.mark}  {STATUS_WORDS[status]}"
+    by_hand = ", by hand" if any(reason.code == "corrected-by-hand" for reason in bolt.reasons) else ""
+    mark = bolt.mark if status == "ok" else f"{bolt.mark}  {STATUS_WORDS[status]}{by_hand}"
     if status == "reshoot" or bolt.setback_mm is None:
         return [mark]
     setback = shown(bolt.setback_mm, bolt.u95.setback_mm, behind="beyond the line")
@@ -263,6 +264,16 @@ def way_words(found: Straightening) -> str:
     (most_mm, most_way), (less_mm, less_way) = known
     little = "a little " if less_mm < _A_LITTLE * most_mm else ""
     return f"{most_way} and {little}{less_way}"
+
+
+def _photos_alone(bolt: BoltRecord) -> tuple[str, ...]:
+    """Where the photos alone had a bolt that was corrected by hand, as a sentence; nothing for others."""
+    alone = bolt.photos_alone
+    if alone is None or alone.station_mm is None or alone.setback_mm is None:
+        return ()
+    setback = shown(alone.setback_mm, alone.u95.setback_mm, behind="beyond the line")
+    along = place_along(alone.station_mm)
+    return (f"The photos alone had it {along} along and {setback.inches} {setback.plus_minus} in from the line.",)
 
 
 def _spacing(run: RunRecord, previous: BoltRecord | None, bolt: BoltRecord) -> Shown | None:
