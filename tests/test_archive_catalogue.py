@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, sealed
+from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, list_sums, sealed
 from judge_runs import a_bolt
 from plate_jobs import a_survey, a_table, leaning, some_inputs
 from sillwright.archive import catalogue_tables
@@ -27,7 +27,7 @@ from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
-from sillwright.survey import Finding, Survey
+from sillwright.survey import Finding, Survey, read_survey, write_survey
 
 
 def jobs_in(folder: Path) -> list[SmallJob]:
@@ -119,7 +119,10 @@ def test_more_than_the_limit_is_told(store):
 def test_a_rule_that_is_not_met_is_found_with_its_source(tmp_path):
     """A bolt that leans far and one 60 mm from the line of a 2x6: IRC R403.1.6 wants it in the plate's middle third."""
     job = a_job(tmp_path / "job", "Lot 7")
-    survey = a_survey(north=[leaning(a_bolt("N1", 300.0, 25.0, 0.2), 0.0, 0.0)])
+    bolts = a_survey(north=[leaning(a_bolt("N1", 300.0, 25.0, 0.2), 0.0, 0.0)])
+    survey = replace(read_survey(job.out / "survey.json"), runs=bolts.runs)
+    write_survey(survey, job.out / "survey.json")
+    list_sums(job.out)
     write_plan(plan_job(survey, some_inputs(a_table())), job.out / "plates.json")
     store, _ = sealed(tmp_path / "store", job)
     found = asked(store, rule="any")

@@ -15,7 +15,12 @@ from typing import Literal
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from cryptography.hazmat.primitives.serialization import load_pem_private_key, load_pem_public_key
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_pem_private_key,
+    load_pem_public_key,
+)
 from pydantic import TypeAdapter
 
 from sillwright.errors import ArchiveError, DamageError
@@ -90,6 +95,15 @@ def signed_by(head: Head, key: Ed25519PublicKey) -> bool:
     """Whether the owner of this key signed the head."""
     raw = key.public_bytes_raw().hex()
     return any(one.public_key == raw and _holds(head, one) for one in head.signatures)
+
+
+def public_pem(public_key: str) -> str:
+    """A public key of a signature as PEM, which other programs read; empty where it is no key."""
+    try:
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
+    except ValueError:
+        return ""
+    return key.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo).decode("ascii")
 
 
 def _holds(head: Head, one: Signature) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 
 from sillwright.archive.again import Differences
 from sillwright.archive.audit import Audit, faults_of
@@ -26,6 +27,43 @@ _SENTENCES: dict[FaultKind, str] = {
     "log": "the log:",
     "stamp": "the time stamp:",
 }
+
+
+_NOT_TOLD = {
+    "profile": "survey.json does not tell which phone profile it was measured with, so it cannot be told whether the "
+    "one sealed is that one",
+    "libraries": "survey.json does not tell which libraries computed it, so the package does not either",
+    "report": "there is no measure.sha256, so it cannot be told whether the report and the pictures are of this "
+    "survey.json",
+    "plates": "there is no plates.sha256, so it cannot be told whether the plates' sheets and strips are of this plan",
+}
+
+
+# How to check a proof with other programs, or by hand: it stands in the proof itself.
+PROOF_HOW = (
+    "With sillwright: sillwright audit FOLDER --proof THIS_FILE, with --key or --kept. Without it:",
+    "1. In the package's folder: sha256sum -c manifest-sha256.txt; then sha256sum -c tagmanifest-sha256.txt.",
+    "2. The entry is the package's name, the SHA-256 of the file tagmanifest-sha256.txt, and the SHA-256 of the file "
+    "tagmanifest-sha512.txt, both in hexadecimal digits, with one space between. Both digests are SHA-256.",
+    "3. The leaf is the entry as ASCII, without a line feed; its hash is SHA-256 of a zero byte and the leaf (RFC "
+    "9162, 2.1.1). It is entry leaf_index, counted from 0, of head.tree_size.",
+    "4. Leaf hash, leaf_index, head.tree_size and inclusion_path lead to head.root_hash (RFC 9162, 2.1.3.2).",
+    "5. Where first_size is not 0, consistency_path leads from the root of the first first_size entries, which the "
+    "reader has kept, to head.root_hash (RFC 9162, 2.1.4.2).",
+    "6. Each signature is Ed25519 (RFC 8032) over signed_bytes, which are TreeHeadDataV2 (RFC 9162, 4.10): "
+    "timestamp_ms and tree_size as 8 bytes each with the high byte first, the byte 32, the 32 bytes of root_hash, and "
+    "two zero bytes, for no extensions. public_keys_pem has the keys in the order of head.signatures, as PEM: compare "
+    "a key with the one that its owner gave you; that it stands here shows nothing.",
+)
+
+
+def not_told_lines(not_told: Sequence[str]) -> list[str]:
+    """What could not be told when a package was sealed, and what to do about it; nothing where all could be."""
+    lines = [f"{_NOT_TOLD[one]}." for one in not_told]
+    again = (
+        "An older sillwright made these results: measure and plan again with this one, then archive, to have it told."
+    )
+    return [*lines, again] if lines else []
 
 
 def fault_line(package: str, fault: Fault) -> str:
@@ -55,6 +93,16 @@ def audit_closing(audit: Audit) -> str:
         whole += f" Time stamps: {trusted} by an authority that you trust, {len(stamps) - trusted} over the right bytes"
         whole += " and no more checked: give its certificates with --stamp-roots." if trusted < len(stamps) else "."
     return whole
+
+
+def package_json(name: str, faults: Sequence[Fault], told: Sequence[str], proof: Proof | None) -> str:
+    """One package for programs: its faults, and what of its proof does not hold (null where none was given)."""
+    body = {
+        "package": name,
+        "faults": [{"kind": fault.kind, "path": fault.path, "told": fault_line(name, fault)} for fault in faults],
+        "proof": None if proof is None or faults else {"holds": not told, "told": list(told)},
+    }
+    return json.dumps(body, indent=1)
 
 
 def proof_line(proof: Proof, known: bool) -> str:
