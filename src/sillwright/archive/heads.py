@@ -62,12 +62,23 @@ def head_bytes(head: Head) -> bytes:
 
 
 def read_head(path: Path) -> Head:
-    """A head from its file. Raises DamageError where it is none."""
+    """A head from a file that somebody names. Raises DamageError where it is none."""
     try:
-        head = _adapter().validate_json(path.read_bytes())
+        content = path.read_bytes()
+    except OSError as fault:
+        raise DamageError(
+            f"{path} cannot be read ({fault.strerror}). Fetch it again from where it was kept."
+        ) from fault
+    return head_from(content, path)
+
+
+def head_from(content: bytes, path: Path) -> Head:
+    """A head from what stood in a file. Raises DamageError where it is none."""
+    try:
+        head = _adapter().validate_json(content)
         if len(head.root) != 32:
             raise ValueError("the root is not of SHA-256")
-    except (OSError, ValueError) as fault:
+    except ValueError as fault:
         raise DamageError(f"{path} is no head of a log. Fetch it again from where it was kept.") from fault
     return head
 

@@ -110,6 +110,17 @@ def plain_file(package: Path, inside: str) -> Path:
     return path
 
 
+def read_plain(path: Path) -> bytes:
+    """The content of a file of a store, by a path that sillwright made.
+
+    Raises DamageError where a link, a pipe or another thing stands there, which might never end; OSError where nothing
+    does.
+    """
+    if not stat.S_ISREG(os.lstat(path).st_mode):
+        raise DamageError(f"{path} is a link or no plain file, so it is not read. Put back the file from a copy.")
+    return path.read_bytes()
+
+
 def name_stem(job: str, day: str) -> str:
     """A package's name, before a number is put behind it where the name is taken: lower case, digits, hyphens.
 

@@ -82,7 +82,7 @@ def check_proof(
     entry = parse_entry(proof.entry)
     try:
         same = entry_of(package).digests == entry.digests
-    except OSError:
+    except (OSError, DamageError):
         same = False
     if not same:
         faults.append("the package is not the one that the proof speaks of")

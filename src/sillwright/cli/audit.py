@@ -154,12 +154,12 @@ def _audit_package(
 
 
 def _print(found: Audit, as_json: bool) -> None:
-    from sillwright.tell.archive_words import audit_closing, audit_json, audit_lines
+    from sillwright.tell.archive_words import audit_closing, audit_json, audit_lines, stamp_lines
 
     if as_json:
         click.echo(audit_json(found))
         return
-    for line in audit_lines(found):
+    for line in [*audit_lines(found), *stamp_lines(found)]:
         click.echo(line)
     click.echo(audit_closing(found))
 

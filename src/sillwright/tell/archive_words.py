@@ -18,10 +18,12 @@ _SENTENCES: dict[FaultKind, str] = {
     "changed": "changed: its bytes are not those that were sealed",
     "missing": "missing: it was sealed, and is not there",
     "added": "added: it is there, and was not sealed",
-    "unsafe": "not safe to read, so nothing in this package was read: it",
+    "unsafe": "not safe to read, so nothing else in this package was read: it",
     "unreadable": "cannot be read from the disk:",
     "malformed": "not as a package is written: it",
-    "not in log": "not in the log: run sillwright archive once more on the results it was made from, or take it away",
+    "not in log": "not in the log. A run that was cut off can leave one such package: run sillwright archive once more "
+    "on the results it was made from. Where you know of no such run, or there are several, entries were taken out of "
+    "the log: put it back from a copy",
     "not the logged one": "its lists of checksums are not those in the log: it was changed or replaced as a whole",
     "package missing": "missing: the whole package was sealed, and is not there",
     "log": "the log:",
@@ -82,9 +84,12 @@ def audit_lines(audit: Audit) -> list[str]:
 def audit_closing(audit: Audit) -> str:
     """How an audit ends, in one or two sentences."""
     count, bad = len(audit.packages), sum(bool(one.faults) for one in audit.packages)
-    whole = f"{count} package{'s' * (count != 1)} read, {bad} with faults."
+    whole = f"{count} package{'s' * (count != 1)}, {bad} with faults."
     if audit.gone_on:
-        whole += f" {audit.gone_on} of them had been read by an audit that was cut off."
+        whole += (
+            f" Only {count - audit.gone_on} of them were read now: {audit.gone_on} had been read and found whole by an "
+            "audit that was cut off in the last 24 hours, and were not read again. --anew reads all."
+        )
     if audit.head is not None:
         whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
     stamps = [one.stamp for one in audit.packages if one.stamp is not None]
@@ -92,7 +97,24 @@ def audit_closing(audit: Audit) -> str:
     if stamps:
         whole += f" Time stamps: {trusted} by an authority that you trust, {len(stamps) - trusted} over the right bytes"
         whole += " and no more checked: give its certificates with --stamp-roots." if trusted < len(stamps) else "."
+    if audit.not_noted:
+        whole += (
+            f" How far the audit came could not be noted: {audit.not_noted}. It read everything; had it been cut off, "
+            "the next would begin anew. Make room on the disk, or let that folder be written."
+        )
     return whole
+
+
+def stamp_lines(audit: Audit) -> list[str]:
+    """Each time stamp that holds: of which package, when, by whom, and whether that was checked."""
+    return [
+        plain_text(
+            f"{one.name}: stamped {one.stamp.at:%Y-%m-%d %H:%M:%S} UTC by {one.stamp.authority or 'nobody named'}"
+            f"{', which you trust' if one.stamp.trusted else ', by its own word: the signature was not checked'}"
+        ).plain
+        for one in audit.packages
+        if one.stamp is not None
+    ]
 
 
 def package_json(name: str, faults: Sequence[Fault], told: Sequence[str], proof: Proof | None) -> str:
@@ -142,6 +164,18 @@ def audit_json(audit: Audit) -> str:
             {"package": name, "kind": fault.kind, "path": fault.path, "told": fault_line(name, fault)}
             for name, fault in faults_of(audit)
         ],
+        "stamps": [
+            {
+                "package": one.name,
+                "at": one.stamp.at.isoformat(),
+                "authority": one.stamp.authority,
+                "trusted": one.stamp.trusted,
+            }
+            for one in audit.packages
+            if one.stamp is not None
+        ],
+        "not_read_again": audit.gone_on,
+        "not_noted": audit.not_noted,
         "unsigned": None if audit.unsigned is None else list(audit.unsigned),
         "tree_size": audit.head.tree_size if audit.head else 0,
         "root_hash": audit.head.root_hash if audit.head else None,
