@@ -192,20 +192,21 @@ def test_a_package_that_is_gone_is_gone_from_it_with_all_its_rows(store):
             assert connection.execute(orphans).fetchone() == (0,)
 
 
-def test_a_catalogue_of_the_first_version_is_taken_to_this_one_and_keeps_its_rows(store, monkeypatch):
+def test_a_catalogue_of_the_first_version_is_taken_to_this_one_and_gets_its_thumbnails(store):
     with catalogue(store) as connection:
         pass
     store.catalogue.unlink()
     with sqlite3.connect(store.catalogue) as old:
         old.executescript(catalogue_tables.MIGRATIONS[0])
         old.execute("PRAGMA user_version = 1")
-        rows = rows_of("old-1", "00", read_record(store.package(store.names()[0])), Survey("x", (), (), ()))
+        first = store.names()[0]
+        rows = rows_of(first, "00", read_record(store.package(first)), Survey("x", (), (), ()))
         old.execute(f"INSERT INTO package VALUES (1, {', '.join('?' * len(rows.package))})", rows.package)
     old.close()
     with catalogue(store) as connection:
         assert version_of(connection) == catalogue_tables.VERSION
-        assert connection.execute("SELECT name FROM package").fetchall() == [("old-1",)]
-        assert connection.execute("SELECT count(*) FROM thumbnail").fetchone() == (0,)
+        refresh(connection, store)
+        assert len(thumbnails(connection, first)) == 2
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 

@@ -87,3 +87,4 @@ CREATE TABLE thumbnail (
 # Each takes a catalogue from its place's version to the next. None is ever changed: another is put behind it.
 MIGRATIONS = (_FIRST, _SECOND)
 VERSION = len(MIGRATIONS)
+READ_AGAIN_BELOW = 2  # rows that an older version wrote lack something: thumbnails
