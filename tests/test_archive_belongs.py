@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from sillwright.errors import ArchiveError, JobError
 from sillwright.plates.record_file import read_plan
 from sillwright.profile import write_profile
 from sillwright.sums import MEASURED, PLANNED, read_sums
+from sillwright.survey import read_survey
 
 
 def run(*words: object) -> Result:
@@ -146,3 +148,22 @@ def test_plates_can_be_planned_again_over_their_list(tmp_path):
     job = planned(tmp_path)
     assert run("plates", job.out).exit_code in (0, 1)
     assert {"survey.json", "job.toml", "plates.json", "plates.pdf"} <= set(read_sums(job.out / PLANNED))
+
+
+@pytest.mark.parametrize("moved_mm", [0.0, 5.0])
+def test_measured_again_before_it_is_logged_a_package_is_sealed_only_if_the_same(tmp_path, monkeypatch, moved_mm):
+    """The measurement is stood in for: the numbers it gives are what is asked about."""
+    job = a_job(tmp_path)
+    survey = read_survey(job.out / "survey.json")
+    bolt = survey.runs[0].bolts[0]
+    again = replace(bolt, setback_mm=(bolt.setback_mm or 0.0) + moved_mm)
+    run_again = replace(survey.runs[0], bolts=(again, *survey.runs[0].bolts[1:]))
+    monkeypatch.setattr("sillwright.measure.measure_job", lambda *_, **__: replace(survey, runs=(run_again,)))
+    done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder, "--measure-again")
+    if moved_mm:
+        assert "so nothing was sealed" in str(done.exception)
+        assert list((tmp_path / "store" / "packages").iterdir()) == []
+        assert (tmp_path / "store" / "log" / "entries.txt").read_bytes() == b""
+    else:
+        assert done.exit_code == 0
+        assert done.stdout.splitlines() == [str(tmp_path / "store" / "packages" / "lot-7-garage-2026-05-22")]

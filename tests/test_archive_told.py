@@ -173,7 +173,7 @@ def test_an_audit_says_how_many_packages_it_did_not_read_again(tmp_path, monkeyp
     store.audit.mkdir()
     (store.audit / "running.jsonl").write_text("".join(json.dumps(one) + "\n" for one in begun))
     said = audit_closing(audit_store(store, workers=1, now=now))
-    assert "Only 1 of them were read now: 2 had been read and found whole" in said
+    assert "Read now: 1; not read again: 2, which had been read and found whole" in said
     assert "--anew reads all" in said
 
 

@@ -67,10 +67,8 @@ def remake(store: Store) -> list[str]:
     """Make the catalogue again from every package; a sentence for each that cannot be read.
 
     It is made aside, and takes the old one's place when it is whole. Call it as the one writer of the store.
-    Raises ArchiveError where the store cannot be written, or the disk is full; the old one is then as it was.
+    Raises ArchiveError where the disk does not take it; the old one is then as it was.
     """
-    if not is_writable(store):
-        raise ArchiveError(f"{store.catalogue} cannot be written. Without --rebuild, find makes one in memory.")
     aside = store.folder / ".catalogue-new.sqlite"
     _remove(aside)
     try:

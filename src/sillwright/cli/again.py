@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     from sillwright.archive.again import Differences
 
 
-def measured_again(package: Path, name: str) -> Differences:
+def measured_again(package: Path, name: str, *, aside: bool = False) -> Differences:
     """Measure a package that stands up to its manifests, print what came out, and give what differs.
 
-    name : what to call it. Raises DamageError where it names a profile outside of it.
+    name : what to call it; aside : print on standard error. Raises DamageError where it names a profile outside of it.
     """
     from rich.console import Console
 
@@ -36,7 +36,7 @@ def measured_again(package: Path, name: str) -> Differences:
         again = measure_job(job, workers=workers_for(job), progress=progress)
     found = differences(sealed, again)
     for line in again_lines(name, found):
-        click.echo(line)
+        click.echo(line, err=aside)
     for library in sorted(sealed.libraries.keys() | again.libraries.keys()):
         then, now = sealed.libraries.get(library, "not told"), again.libraries.get(library, "not told")
         if then != now:

@@ -99,7 +99,7 @@ def _measure_again(package: Path) -> None:
     from sillwright.cli.again import measured_again
     from sillwright.errors import ArchiveError
 
-    if not measured_again(package, "the new package").same:
+    if not measured_again(package, "the new package", aside=True).same:
         raise ArchiveError(
             "measured again, the numbers are not those in survey.json, so nothing was sealed. Run sillwright measure "
             "again, and plates, then archive."

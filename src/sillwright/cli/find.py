@@ -71,6 +71,8 @@ def find(
             f"{place} cannot be written, so its catalogue is brought in step in memory, for this once.", err=True
         )
     if rebuild:
+        if not is_writable(store):
+            raise click.UsageError(f"{place} cannot be written. Without --rebuild, find makes a catalogue in memory.")
         with writing(store):
             faults = remake(store)
     with catalogue(store) as connection:
