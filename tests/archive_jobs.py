@@ -8,8 +8,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
+import numpy as np
 from PIL import Image
 from PIL.ExifTags import IFD, Base
 
@@ -20,7 +22,10 @@ from sillwright.archive.contents import Contents, read_contents
 from sillwright.archive.keep import keep
 from sillwright.archive.seal import Sealed
 from sillwright.archive.store import Store, make_store
+from sillwright.camera import Camera
 from sillwright.job import load_job
+from sillwright.profile import Lens, Profile, make_profile, write_profile
+from sillwright.sums import MEASURED, sha256_of, sums_bytes, sums_of
 from sillwright.survey import BoltRecord, CardRecord, PhotoRecord, RunRecord, Survey, write_survey
 
 TAKEN = "2026:05:22 14:03:07"
@@ -76,19 +81,35 @@ def a_job(
     camera = f'[camera]\nprofile = "{profile}"\n' if profile else ""
     if profile and not Path(profile).is_absolute():
         (job / profile).parent.mkdir(parents=True, exist_ok=True)
-        (job / profile).write_text('{"made up": true}', encoding="utf-8")
+        write_profile(a_profile(), job / profile)
     text = f'name = "{name}"\n{camera}\n[[run]]\nname = "north"\nphotos = ["**/*.jpg"]\n'
     (job / "job.toml").write_text(text, encoding="utf-8")
     out.mkdir()
     (out / "job.toml").write_text(text, encoding="utf-8")
-    write_survey(a_record(job, name, photos, bolts), out / "survey.json")
+    write_survey(a_record(job, name, photos, bolts, profile), out / "survey.json")
     (out / "report.html").write_text("<p>report</p>", encoding="utf-8")
     (out / "pictures").mkdir()
     (out / "pictures" / "run-north.jpg").write_bytes(b"picture")
+    list_sums(out)
     return SmallJob(job, out)
 
 
-def a_record(job: Path, name: str, photos: Sequence[str], bolts: Sequence[BoltRecord]) -> Survey:
+def a_profile(fx_px: float = 3148.6) -> Profile:
+    """A profile that could be a phone's."""
+    camera = Camera(4032, 3024, fx_px, 3146.9, 2027.8, 1498.3, 0.0481, -0.0712, 0.00042, -0.00031, 0.0118)
+    lens = Lens(camera, np.diag(np.array([0.6, 0.7, 0.3, 0.25, 3e-4, 1.5e-3, 2e-5, 3e-5, 2e-3]) ** 2))
+    return make_profile(
+        lens, make="Phone", model="P1", focal_35mm=26.0, rms_px=0.2, photos=("a.jpg",), made=date(2026, 5, 1), board=""
+    )
+
+
+def list_sums(out: Path) -> None:
+    """Leave the list of checksums that measure leaves."""
+    names = [out / "survey.json", out / "report.html", *sorted((out / "pictures").iterdir())]
+    (out / MEASURED).write_bytes(sums_bytes(sums_of(out, names)))
+
+
+def a_record(job: Path, name: str, photos: Sequence[str], bolts: Sequence[BoltRecord], profile: str = "") -> Survey:
     bolts = tuple(replace(bolt, photos=(photos[0],)) for bolt in bolts)
     run = RunRecord("north", "check", (), bolts, (CardRecord(1, 0.0, 30.0, 0.0),))
     records = tuple(
@@ -104,6 +125,7 @@ def a_record(job: Path, name: str, photos: Sequence[str], bolts: Sequence[BoltRe
         made_from="photos",
         measured_with=load_job(job / "job.toml").measured_parts,
         libraries={"numpy": "2.4.6"},
+        profile_sha256=sha256_of(job / profile) if profile else "",
     )
 
 

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, sealed
+from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, list_sums, sealed
 from judge_runs import a_bolt
 from plate_jobs import a_survey, a_table, leaning, some_inputs
 from sillwright.archive import catalogue_tables
@@ -27,7 +27,7 @@ from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
-from sillwright.survey import Finding, RunRecord, Survey
+from sillwright.survey import Finding, RunRecord, Survey, read_survey, write_survey
 
 
 def jobs_in(folder: Path) -> list[SmallJob]:
@@ -119,7 +119,10 @@ def test_more_than_the_limit_is_told(store):
 def test_a_rule_that_is_not_met_is_found_with_its_source(tmp_path):
     """A bolt that leans far and one 60 mm from the line of a 2x6: IRC R403.1.6 wants it in the plate's middle third."""
     job = a_job(tmp_path / "job", "Lot 7")
-    survey = a_survey(north=[leaning(a_bolt("N1", 300.0, 25.0, 0.2), 0.0, 0.0)])
+    bolts = a_survey(north=[leaning(a_bolt("N1", 300.0, 25.0, 0.2), 0.0, 0.0)])
+    survey = replace(read_survey(job.out / "survey.json"), runs=bolts.runs)
+    write_survey(survey, job.out / "survey.json")
+    list_sums(job.out)
     write_plan(plan_job(survey, some_inputs(a_table())), job.out / "plates.json")
     store, _ = sealed(tmp_path / "store", job)
     found = asked(store, rule="any")
@@ -189,20 +192,21 @@ def test_a_package_that_is_gone_is_gone_from_it_with_all_its_rows(store):
             assert connection.execute(orphans).fetchone() == (0,)
 
 
-def test_a_catalogue_of_the_first_version_is_taken_to_this_one_and_keeps_its_rows(store, monkeypatch):
+def test_a_catalogue_of_the_first_version_is_taken_to_this_one_and_gets_its_thumbnails(store):
     with catalogue(store) as connection:
         pass
     store.catalogue.unlink()
     with sqlite3.connect(store.catalogue) as old:
         old.executescript(catalogue_tables.MIGRATIONS[0])
         old.execute("PRAGMA user_version = 1")
-        rows = rows_of("old-1", "00", read_record(store.package(store.names()[0])), Survey("x", (), (), ()))
+        first = store.names()[0]
+        rows = rows_of(first, "00", read_record(store.package(first)), Survey("x", (), (), ()))
         old.execute(f"INSERT INTO package VALUES (1, {', '.join('?' * len(rows.package))})", rows.package)
     old.close()
     with catalogue(store) as connection:
         assert version_of(connection) == catalogue_tables.VERSION
-        assert connection.execute("SELECT name FROM package").fetchall() == [("old-1",)]
-        assert connection.execute("SELECT count(*) FROM thumbnail").fetchone() == (0,)
+        refresh(connection, store)
+        assert len(thumbnails(connection, first)) == 2
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 

@@ -117,11 +117,11 @@ def test_an_audit_beside_archiving_sees_no_fault_but_what_is_being_put_into_the_
 
 
 def test_two_audits_at_once_are_told(tmp_path):
-    from sillwright.archive.audit import _only_audit
+    from sillwright.archive.notes import only_audit
     from sillwright.errors import ArchiveError
 
     store, _ = sealed(tmp_path / "store", a_job(tmp_path))
-    with _only_audit(store), pytest.raises(ArchiveError, match="another audit"):
+    with only_audit(store), pytest.raises(ArchiveError, match="another audit"):
         audit_store(store, workers=1)
 
 

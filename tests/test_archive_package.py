@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from archive_jobs import a_job, sealed, tiny_photo
+from archive_jobs import a_job, list_sums, sealed, tiny_photo
 from sillwright.archive.contents import read_contents
 from sillwright.archive.package import is_name, lot_in, name_stem, read_record
 from sillwright.cli.app import app
@@ -102,6 +102,7 @@ def test_other_results_and_another_sign_off_are_packages_of_their_own(tmp_path):
     _, first = sealed(tmp_path / "store", job)
     _, second = sealed(tmp_path / "store", job, signed_off="quality checker")
     (job.out / "report.html").write_text("another")
+    list_sums(job.out)
     store, third = sealed(tmp_path / "store", job)
     assert [first.name, second.name, third.name] == [f"lot-7-garage-2026-05-22{end}" for end in ("", "-2", "-3")]
     assert store.names() == sorted([first.name, second.name, third.name])

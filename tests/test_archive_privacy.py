@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from PIL import Image
 from PIL.ExifTags import IFD
 
-from archive_jobs import LATITUDE_DEG, LONGITUDE_DEG, SERIAL, SmallJob, a_job, sealed
+from archive_jobs import LATITUDE_DEG, LONGITUDE_DEG, SERIAL, SmallJob, a_job, list_sums, sealed
 from sillwright.archive.catalogue import catalogue, refresh
 from sillwright.archive.store import Store
 from sillwright.archive.where import _degrees, photo_places
@@ -32,6 +32,7 @@ def job(tmp_path: Path) -> SmallJob:
     survey = read_survey(made.out / "survey.json")
     survey = replace(survey, photos=tuple(replace(photo, camera=CAMERA, views=(DOWN,)) for photo in survey.photos))
     write_report(survey, made.out, made.folder)
+    list_sums(made.out)
     return made
 
 
@@ -122,6 +123,7 @@ def test_a_photo_without_exif_tells_nothing_and_breaks_nothing(tmp_path):
     Image.new("RGB", (8, 8)).save(job.folder / "a.jpg")
     survey = (job.out / "survey.json").read_text()
     (job.out / "survey.json").write_text(survey.replace('"sha256": "', '"sha256_before": "'))
+    list_sums(job.out)
     store, one = sealed(tmp_path / "store", job)
     (place,) = photo_places(store.package(one.name))
     assert (place.latitude_deg, place.body_serial, place.taken) == (None, "", "")

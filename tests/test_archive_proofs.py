@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 from dataclasses import dataclass, replace
@@ -182,9 +183,9 @@ class Authority:
     def root(self) -> Path:
         return self.folder / "ca.pem"
 
-    def stamp(self, file: Path, token: Path, algorithm: str = "sha256") -> None:
+    def stamp(self, file: Path, token: Path, algorithm: str = "sha256", bring: bool = True) -> None:
         query = self.folder / "query.tsq"
-        self.openssl("ts", "-query", "-data", file, f"-{algorithm}", "-cert", "-out", query)
+        self.openssl("ts", "-query", "-data", file, f"-{algorithm}", *["-cert"] * bring, "-out", query)
         token.parent.mkdir(exist_ok=True)
         self.openssl("ts", "-reply", "-config", "tsa.cnf", "-section", "tsa", "-queryfile", query, "-out", token)
 
@@ -275,3 +276,37 @@ def test_a_head_may_be_signed_when_the_same_is_sealed_again(tmp_path):
     assert keep(store, job.contents()).head.signatures == ()
     assert len(keep(store, job.contents(), key=key).head.signatures) == 1
     assert audit_store(store, workers=1, key=key.public_key()).unsigned == ()
+
+
+def test_the_time_and_the_authority_of_a_stamp_are_told(tmp_path, authority):
+    store, one = sealed(tmp_path / "store", a_job(tmp_path))
+    authority.stamp(store.package(one.name) / STAMPED, store.token(one.name))
+    at = check_token(store.token(one.name), store.package(one.name)).at
+    _, said = run("audit", store.folder)
+    assert f"{one.name}: stamped {at:%Y-%m-%d %H:%M:%S} UTC by CN=Test time, by its own word" in said
+    _, said = run("audit", store.folder, "--stamp-roots", authority.root, "--json")
+    (stamp,) = json.loads(said)["stamps"]
+    assert (stamp["package"], stamp["at"], stamp["trusted"]) == (one.name, at.isoformat(), True)
+
+
+def test_a_bare_token_is_taken_as_well(tmp_path, authority):
+    store, one = sealed(tmp_path / "store", a_job(tmp_path))
+    token = store.token(one.name)
+    authority.stamp(store.package(one.name) / STAMPED, token)
+    authority.openssl("ts", "-reply", "-in", token, "-token_out", "-out", token)
+    assert check_token(token, store.package(one.name), read_roots(authority.root)).trusted
+
+
+def test_an_authority_that_the_token_does_not_bring_is_taken_from_the_file_given(tmp_path, authority):
+    store, one = sealed(tmp_path / "store", a_job(tmp_path))
+    package, token = store.package(one.name), store.token(one.name)
+    authority.stamp(package / STAMPED, token, bring=False)
+    with pytest.raises(DamageError, match="does not bring its authority's own certificate"):
+        check_token(token, package, read_roots(authority.root))
+    both = tmp_path / "both.pem"
+    both.write_bytes(authority.root.read_bytes() + (authority.folder / "tsa.pem").read_bytes())
+    assert check_token(token, package, read_roots(both)).trusted
+    stranger = an_authority(tmp_path / "stranger")
+    both.write_bytes(stranger.root.read_bytes() + (authority.folder / "tsa.pem").read_bytes())
+    with pytest.raises(DamageError, match="is not signed as the certificates given want it"):
+        check_token(token, package, read_roots(both))

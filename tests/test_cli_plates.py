@@ -79,7 +79,16 @@ def test_a_plan_with_nothing_to_decide_ends_with_0_and_leaves_every_file(
     said = capsys.readouterr().out
     assert "To decide first" not in said
     assert "north 1.1" in said
-    wrote = {"plates.json", "plates.html", "plates.pdf", "holes.csv", "pieces.csv", "plates.dxf", "strips/east-1-1.pdf"}
+    wrote = {
+        "plates.json",
+        "plates.sha256",
+        "plates.html",
+        "plates.pdf",
+        "holes.csv",
+        "pieces.csv",
+        "plates.dxf",
+        "strips/east-1-1.pdf",
+    }
     assert files_in(one_plate) - {"survey.json", "job.toml"} == wrote | {name for name in STRIPS if "-1-" in name}
 
 

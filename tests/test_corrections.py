@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from PIL.ExifTags import Base
 
-from archive_jobs import a_job
+from archive_jobs import a_job, list_sums
 from sillwright.archive.contents import read_contents
 from sillwright.corrections_file import CORRECTIONS, read_corrections
 from sillwright.errors import JobError
@@ -151,6 +151,7 @@ def test_a_package_keeps_the_corrections_beside_its_job_and_among_its_results(tm
         read_survey(job.out / "survey.json"), measured_with=load_job(job.folder / "job.toml").measured_parts
     )
     write_survey(measured, job.out / "survey.json")
+    list_sums(job.out)
     contents = read_contents(job.out, job.folder, tmp_path)
     kept = [place for place, source in contents.files.items() if source.read_bytes() == strike]
     assert sorted(kept) == ["job/corrections.toml", "results/corrections.toml"]

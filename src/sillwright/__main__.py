@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 
@@ -24,7 +25,8 @@ def main() -> None:
         print(f"sillwright: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
     except OSError as error:
-        print(f"sillwright: {error.filename or 'a file'}: {error.strerror or error}.", file=sys.stderr)
+        to_do = " Make room on that disk, then do it again." if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
+        print(f"sillwright: {error.filename or 'a file'}: {error.strerror or error}.{to_do}", file=sys.stderr)
         sys.exit(1)
 
 

@@ -174,6 +174,7 @@ class Survey:
     """The whole record of one job. ``measured_with``: by heading of job.toml, the fingerprint of what stood there.
 
     libraries : the version of each library that computed it, by its name
+    profile_sha256 : of the phone profile it was measured with; empty without one, and in records older than this key
     """
 
     name: str
@@ -184,6 +185,7 @@ class Survey:
     made_from: str = ""
     measured_with: dict[str, str] = field(default_factory=dict)
     libraries: dict[str, str] = field(default_factory=dict)
+    profile_sha256: str = ""
 
 
 def view_of(photo: PhotoRecord, run: str) -> ViewRecord | None:
@@ -275,6 +277,7 @@ def read_survey(path: Path) -> Survey:
             made_from=body.get("made_from", ""),
             measured_with=dict(body.get("measured_with", {})),
             libraries=dict(body.get("libraries", {})),
+            profile_sha256=str(body.get("profile_sha256", "")),
         )
         fault = next(_unsound(survey), None)
         if fault is not None:

@@ -10,7 +10,7 @@ from sillwright.survey import Survey, to_json
 
 SAME_WITHIN = 1e-6  # mm, degrees or shares: what is left between machines whose processors round otherwise
 # What says by what a record was made, and not what it found.
-_NOT_NUMBERS = frozenset(["software", "libraries"])
+_NOT_NUMBERS = frozenset(["software", "libraries", "profile_sha256"])
 
 
 @dataclass(frozen=True)

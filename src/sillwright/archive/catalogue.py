@@ -13,29 +13,51 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from sillwright.archive.catalogue_rows import PackageRows, read_rows
-from sillwright.archive.catalogue_tables import MIGRATIONS, VERSION
+from sillwright.archive.catalogue_tables import MIGRATIONS, READ_AGAIN_BELOW, VERSION
 from sillwright.archive.package import is_name
 from sillwright.archive.store import Store
 from sillwright.errors import ArchiveError, DamageError, SillwrightError
 
 _WAIT_S = 30.0  # for another writer
+_OF_THE_DISK = frozenset(
+    [
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_CANTOPEN,
+    ]
+)
 
 
 @contextmanager
 def catalogue(store: Store) -> Iterator[sqlite3.Connection]:
-    """The store's catalogue, opened, and brought to this version's tables.
+    """The store's catalogue, opened, and brought to this version's tables; in memory where the store is not written in.
 
     Raises DamageError where the file is damaged, and ArchiveError where a newer version of sillwright made it, or the
     disk does not take it.
     """
+    with _told(store), closing(_connect(store.catalogue) if is_writable(store) else _in_memory(store)) as connection:
+        yield connection
+
+
+def is_writable(store: Store) -> bool:
+    """Whether this process may write the catalogue where it belongs."""
+    may_write = os.access(store.folder, os.W_OK)
+    return may_write and (not store.catalogue.exists() or os.access(store.catalogue, os.W_OK))
+
+
+@contextmanager
+def _told(store: Store) -> Iterator[None]:
+    """What SQLite says of a catalogue, as sentences."""
     try:
-        with closing(_connect(store.catalogue)) as connection:
-            yield connection
-    except sqlite3.OperationalError as fault:
-        raise ArchiveError(
-            f"{store.catalogue} cannot be used ({fault}). See that the disk has room and lets you write there."
-        ) from fault
+        yield
     except sqlite3.DatabaseError as fault:
+        if fault.sqlite_errorcode & 0xFF in _OF_THE_DISK:  # the low byte is the kind of an extended code
+            raise ArchiveError(
+                f"{store.catalogue} cannot be used ({fault}). See that the disk has room and lets you write there."
+            ) from fault
         raise DamageError(
             f"{store.catalogue} is damaged ({fault}). It holds nothing of its own: sillwright find {store.folder} "
             "--rebuild makes it again from the packages."
@@ -43,14 +65,32 @@ def catalogue(store: Store) -> Iterator[sqlite3.Connection]:
 
 
 def remake(store: Store) -> list[str]:
-    """Throw the catalogue away and make it again from every package; a sentence for each that cannot be read.
+    """Make the catalogue again from every package; a sentence for each that cannot be read.
 
-    Call it as the one writer of the store.
+    It is made aside, and takes the old one's place when it is whole. Call it as the one writer of the store.
+    Raises ArchiveError where the disk does not take it; the old one is then as it was.
     """
-    for ending in ("", "-wal", "-shm"):
-        Path(f"{store.catalogue}{ending}").unlink(missing_ok=True)
-    with catalogue(store) as connection:
-        return refresh(connection, store)
+    aside = store.folder / ".catalogue-new.sqlite"
+    _remove(aside)
+    try:
+        with _told(store), closing(_connect(aside)) as connection:
+            faults = refresh(connection, store)
+            connection.execute("PRAGMA journal_mode = DELETE")  # all in the one file, which is to be renamed
+        with suppress(sqlite3.Error), closing(sqlite3.connect(store.catalogue, timeout=_WAIT_S)) as before:
+            before.execute(
+                "PRAGMA wal_checkpoint(TRUNCATE)"
+            )  # what was written ahead of the old one must not outlive it
+        for ending in ("-wal", "-shm"):
+            Path(f"{store.catalogue}{ending}").unlink(missing_ok=True)
+        aside.replace(store.catalogue)
+    finally:
+        _remove(aside)
+    return faults
+
+
+def _remove(database: Path) -> None:
+    for ending in ("", "-wal", "-shm", "-journal"):
+        Path(f"{database}{ending}").unlink(missing_ok=True)
 
 
 def refresh(connection: sqlite3.Connection, store: Store) -> list[str]:
@@ -110,13 +150,32 @@ def _insert(connection: sqlite3.Connection, table: str, first: str, rows: Iterab
     return last
 
 
+def _in_memory(store: Store) -> sqlite3.Connection:
+    """What the file holds, or nothing where it cannot be read, in a catalogue that nobody keeps."""
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        address = f"{store.catalogue.resolve().as_uri()}?mode=ro&immutable=1"  # without a lock, which is a file
+        with closing(sqlite3.connect(address, uri=True)) as there:
+            there.backup(connection)
+        connection.execute("PRAGMA integrity_check(1)").fetchone()
+        return _prepared(connection, store.catalogue)
+    except (sqlite3.Error, OSError):
+        connection.close()
+        return _prepared(sqlite3.connect(":memory:", isolation_level=None), store.catalogue)
+
+
+def _prepared(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    connection.execute("PRAGMA foreign_keys = ON")
+    _migrate(connection, path)
+    return connection
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
     try:
         connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA synchronous = NORMAL")
-        _migrate(connection, path)
+        _prepared(connection, path)
     except BaseException:
         connection.close()
         raise
@@ -138,6 +197,8 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
             for statement in script.split(";\n"):
                 if statement.strip():
                     connection.execute(statement)
+        if 0 < version < READ_AGAIN_BELOW:
+            connection.execute("DELETE FROM package")  # all are read again, as new ones are
         connection.execute(f"PRAGMA user_version = {VERSION}")
 
 

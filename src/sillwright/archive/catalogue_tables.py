@@ -104,3 +104,4 @@ FROM bolt GROUP BY package, run_folded;
 # Each takes a catalogue from its place's version to the next. None is ever changed: another is put behind it.
 MIGRATIONS = (_FIRST, _SECOND, _THIRD)
 VERSION = len(MIGRATIONS)
+READ_AGAIN_BELOW = 2  # rows that an older version wrote lack something: thumbnails

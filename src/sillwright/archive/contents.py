@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
+from sillwright.archive.belongs import NotTold, check_belonging
 from sillwright.archive.package import JOB, RESULTS
 from sillwright.corrections_file import CORRECTIONS
 from sillwright.errors import ArchiveError, PhotoError
@@ -28,9 +29,11 @@ class Contents:
     """What is to be sealed.
 
     files : by its path in ``data/``, with forward slashes, the file it is a copy of
-    expected : the SHA-256 of each photo as it was measured, by the same path; not for files that could not be read
+    expected : by the same path, the SHA-256 of each file as measure or plates had it, where the record or a list tells;
+    none for photos that could not be read
     job_file, profile : their paths in ``data/``
     taken : the last moment a photo was taken at, by the cameras' clocks
+    not_told : what older versions left no checksum of, so that it is not known to belong here
     """
 
     survey: Survey
@@ -39,6 +42,7 @@ class Contents:
     job_file: str
     profile: str | None
     taken: datetime | None
+    not_told: tuple[NotTold, ...] = ()
 
 
 def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
@@ -62,10 +66,24 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
     if named is not None and profile is not None:
         _lay_profile(files, profile, folder / named)
     results = dict(_results(out, set(files.values())))
-    files |= results
+    files |= {f"{RESULTS}/{name}": path for name, path in results.items()}
     _check(files, survey, folder)
+    belonging = check_belonging(out, survey, results)
     expected = {f"{base}/{photo.file}": photo.sha256 for photo in survey.photos if photo.sha256}
-    return Contents(survey, files, expected, f"{base}/job.toml", profile, _last_taken(folder, survey.photos))
+    expected |= {f"{RESULTS}/{name}": digest for name, digest in belonging.sums.items()}
+    if profile is not None and survey.profile_sha256:
+        expected[profile] = survey.profile_sha256
+    not_told = [*_not_told(survey, profile), *belonging.not_told]
+    taken = _last_taken(folder, survey.photos)
+    return Contents(survey, files, expected, f"{base}/job.toml", profile, taken, tuple(not_told))
+
+
+def _not_told(survey: Survey, profile: str | None) -> Iterator[NotTold]:
+    """What the record itself says nothing of."""
+    if profile is not None and not survey.profile_sha256:
+        yield "profile"
+    if not survey.libraries:
+        yield "libraries"
 
 
 def _job_table(out: Path, survey: Survey) -> JobTable:
@@ -121,7 +139,7 @@ def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
 
 
 def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
-    """Every file of the results' folder, apart from hidden ones and from photos that lie in it."""
+    """Every file of the results' folder by its path in it, apart from hidden ones and from photos that lie there."""
     photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in ("job.toml", CORRECTIONS)}
     for here, folders, names in os.walk(out):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
@@ -137,7 +155,7 @@ def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
                 continue
             if not path.is_file():
                 raise ArchiveError(f"{path} is no file that can be kept. Take it away, then archive.")
-            yield f"{RESULTS}/{path.relative_to(out).as_posix()}", path
+            yield path.relative_to(out).as_posix(), path
 
 
 def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:

@@ -1,16 +1,17 @@
 """One package held against its manifests: what is changed, missing or added, and what is made to do harm.
 
 Nothing of a package is opened before its names are looked at: a link, a device, or a path in a manifest that leads out
-of the package ends the examination there. What then stands is read by the bagit library, and its own findings are
-given on.
+of the package ends the examination there. Whatever else is wrong, every file that any manifest tells of is read; where
+nothing is wrong the bagit library is asked as well, and its own findings are given on.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import re
 import stat
-from collections.abc import Iterator
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
@@ -43,7 +44,12 @@ TAG_FILES = frozenset(
 )
 LARGEST_MANIFEST = 20_000_000  # bytes: a hundred thousand files
 MOST_FILES = 100_000
+_NOTHING_ELSE = "Nothing else in this package was read"
 _BLOCK = 1 << 20  # bytes read at a time
+
+
+Digests = dict[str, list[tuple[str, str]]]
+"""By path, what the manifests give it: an algorithm, and a checksum in hexadecimal digits, each."""
 
 
 @dataclass(frozen=True)
@@ -58,24 +64,33 @@ class Fault:
 def examine(package: Path) -> tuple[Fault, ...]:
     """Everything wrong with one package by its own manifests, sorted by path; nothing where it is whole."""
     try:
-        found, faults = _look(package)
-        if not any(fault.kind in ("unsafe", "unreadable") for fault in faults):
-            faults += _manifest_faults(package, found)
-        if not any(fault.kind in ("unsafe", "unreadable", "malformed") for fault in faults):
-            faults += _bag_faults(package)
+        found, folders, faults = _look(package)
+        listed: Digests = {}
+        if not _hostile(faults):
+            listed, of_manifests = _manifests(package, found)
+            faults += of_manifests
+        if not _hostile(faults):
+            faults += _content_faults(package, found, folders, listed)
+            if not faults:
+                faults += _bag_faults(package)
             faults += _record_faults(package, faults)
     except OSError as fault:
         where = Path(fault.filename or package)
         inside = where.relative_to(package).as_posix() if where.is_relative_to(package) else ""
-        faults = [Fault("unreadable", inside, fault.strerror or str(fault))]
+        faults = [Fault("unreadable", inside, f"{fault.strerror or fault}. {_NOTHING_ELSE}")]
     return tuple(sorted(dict.fromkeys(faults), key=lambda fault: (fault.path, fault.kind)))
 
 
-def _look(package: Path) -> tuple[set[str], list[Fault]]:
-    """Every file by its path, and faults of names and kinds of files. Links are never followed."""
+def _hostile(faults: list[Fault]) -> bool:
+    return any(fault.kind == "unsafe" for fault in faults)
+
+
+def _look(package: Path) -> tuple[set[str], set[str], list[Fault]]:
+    """Every file and every folder by its path, and faults of names and kinds of files. Links are never followed."""
     if not stat.S_ISDIR(os.lstat(package).st_mode):
-        return set(), [Fault("unsafe", "", "is a link or a file where a package's folder should be")]
+        return set(), set(), [Fault("unsafe", "", "is a link or a file where a package's folder should be")]
     found: set[str] = set()
+    inner: set[str] = set()
     faults: list[Fault] = []
     for here, folders, names in os.walk(package, onerror=_raise):
         for name in [*folders, *names]:
@@ -84,24 +99,25 @@ def _look(package: Path) -> tuple[set[str], list[Fault]]:
             mode = os.lstat(path).st_mode
             if not stat.S_ISDIR(mode) and not stat.S_ISREG(mode):
                 faults.append(Fault("unsafe", inside, "is a link" if stat.S_ISLNK(mode) else "is no plain file"))
-            elif stat.S_ISREG(mode):
-                found.add(inside)
-        if len(found) > MOST_FILES:
-            return found, [Fault("unsafe", "", f"holds more than {MOST_FILES} files")]
+            else:
+                (found if stat.S_ISREG(mode) else inner).add(inside)
+        if len(found) + len(inner) > MOST_FILES:
+            return found, inner, [Fault("unsafe", "", f"holds more than {MOST_FILES} files")]
     faults += [Fault("added", path) for path in found if not path.startswith("data/") and path not in TAG_FILES]
     faults += [Fault("missing", path) for path in TAG_FILES - found]
-    return found, faults
+    return found, inner, faults
 
 
 def _raise(fault: OSError) -> None:
     raise fault
 
 
-def _manifest_faults(package: Path, found: set[str]) -> list[Fault]:
-    """What the manifests themselves say that no manifest of ours says."""
+def _manifests(package: Path, found: set[str]) -> tuple[Digests, list[Fault]]:
+    """What all manifests give, as far as they can be read, and what they say that no manifest of ours says."""
     faults: list[Fault] = []
     if "bagit.txt" in found and (package / "bagit.txt").read_bytes() != BAGIT_TXT.encode():
         faults.append(Fault("malformed", "bagit.txt", "does not declare a bag as ours are declared"))
+    digests: Digests = {}
     listed: dict[str, set[str]] = {}
     for name in sorted(TAG_FILES & found):
         if "manifest-" not in name:
@@ -109,36 +125,41 @@ def _manifest_faults(package: Path, found: set[str]) -> list[Fault]:
         if (package / name).stat().st_size > LARGEST_MANIFEST:
             faults.append(Fault("unsafe", name, "is too large for a manifest"))
             continue
-        try:
-            paths = list(_listed(package / name))
-        except ValueError as fault:
-            faults.append(Fault("malformed", name, str(fault)))
-            continue
+        algorithm = name.removesuffix(".txt").rsplit("-", 1)[1]
+        lines, of_lines = _listed(package / name)
+        faults += [Fault("malformed", name, told) for told in of_lines]
         is_tag = name.startswith("tag")
-        for path in paths:
+        for path, digest in lines:
             if not _is_safe(path):
                 faults.append(Fault("unsafe", name, f"names {path!r}, which leads out of the package"))
             elif is_tag == path.startswith("data/"):
                 faults.append(Fault("malformed", name, f"names {path!r}, which is not its to name"))
-        if len(paths) != len(set(paths)):
+            else:
+                digests.setdefault(path, []).append((algorithm, digest))
+        listed[name] = {path for path, _ in lines}
+        if len(lines) != len(listed[name]):
             faults.append(Fault("malformed", name, "names a file twice"))
-        listed[name] = set(paths)
     for kind in ("manifest", "tagmanifest"):
         first, second = (listed.get(f"{kind}-{algorithm}.txt", set()) for algorithm in ALGORITHMS)
         if f"{kind}-sha256.txt" in listed and f"{kind}-sha512.txt" in listed and first != second:
             faults.append(Fault("malformed", f"{kind}-sha512.txt", f"names other files than {kind}-sha256.txt"))
-    return faults
+    return digests, faults
 
 
-def _listed(path: Path) -> Iterator[str]:
-    """The paths in a manifest. Raises ValueError at a line that is none."""
-    for line in path.read_text(encoding="utf-8").split("\n"):
-        if not line:
-            continue
-        parts = line.split(" ", 1)
-        if len(parts) != 2 or not parts[1].strip():
-            raise ValueError(f"has a line that is no checksum: {line[:80]!r}")
-        yield parts[1].lstrip(" *")
+def _listed(path: Path) -> tuple[list[tuple[str, str]], list[str]]:
+    """The paths in a manifest with their checksums, and what is wrong with lines that are none."""
+    lines: list[tuple[str, str]] = []
+    wrong: list[str] = []
+    for line in path.read_bytes().split(b"\n"):
+        words = line.decode("utf-8", "backslashreplace")
+        parts = words.split(" ", 1)
+        name = parts[-1].lstrip(" *")
+        if re.fullmatch("[0-9a-fA-F]+", parts[0]) and len(parts) == 2 and name.strip():
+            lines.append((name, parts[0].lower()))
+        elif line:
+            wrong.append(words)
+    more = f", and {len(wrong) - 1} more" if len(wrong) > 1 else ""
+    return lines, [f"has a line that is no checksum: {wrong[0][:80]!r}{more}"] if wrong else []
 
 
 def _is_safe(path: str) -> bool:
@@ -153,26 +174,35 @@ def _is_safe(path: str) -> bool:
     )
 
 
+def _content_faults(package: Path, found: set[str], folders: set[str], listed: Digests) -> list[Fault]:
+    """What is missing, added or changed by the manifests' word, whatever else is wrong."""
+    faults = []
+    by_letters = {unicodedata.normalize("NFC", path): path for path in found}  # some disks spell letters otherwise
+    known = {path: by_letters.get(unicodedata.normalize("NFC", path)) for path in listed}
+    for path, there in known.items():
+        if there is None:
+            faults.append(Fault("missing", path))
+        else:
+            faults += _checksum_faults(package / there, path, listed[path])
+    if any(path.startswith("data/") for path in listed):
+        sealed = set(known.values())
+        faults += [Fault("added", path) for path in found if path.startswith("data/") and path not in sealed]
+    full = {str(parent) for path in (*found, *listed) for parent in PurePosixPath(path).parents}
+    return faults + [Fault("added", f"{folder}/") for folder in folders - full]
+
+
 def _bag_faults(package: Path) -> list[Fault]:
-    """What is missing and added by the library's word, and every checksum of what is there, whatever is missing."""
+    """What the bagit library says of a package in which nothing was found wrong."""
     try:
-        bag = bagit.Bag(str(package))
-        missing, added = bag.compare_manifests_with_fs()
-        faults = [Fault("missing", path) for path in missing] + [Fault("added", path) for path in added]
-        gone = set(missing)
-        for path, expected in bag.entries.items():
-            if path not in gone:
-                faults += _checksum_faults(package / bag.normalized_filesystem_names.get(path, path), path, expected)
-        if not faults:
-            bag.validate(fast=True)
+        bagit.Bag(str(package)).validate(fast=True)
     except (bagit.BagError, ValueError, LookupError, TypeError) as fault:
         return [Fault("malformed", "", " ".join(str(fault).split()))]
-    return faults
+    return []
 
 
-def _checksum_faults(file: Path, path: str, expected: dict[str, str]) -> list[Fault]:
+def _checksum_faults(file: Path, path: str, expected: list[tuple[str, str]]) -> list[Fault]:
     """Whether a file has the checksums that the manifests give it; read once for all of them."""
-    running = {algorithm: hashlib.new(algorithm) for algorithm in expected}
+    running = {algorithm: hashlib.new(algorithm) for algorithm, _ in expected}
     try:
         with file.open("rb") as stream:
             while block := stream.read(_BLOCK):
@@ -182,7 +212,7 @@ def _checksum_faults(file: Path, path: str, expected: dict[str, str]) -> list[Fa
         return [Fault("missing", path)]
     except OSError as fault:
         return [Fault("unreadable", path, fault.strerror or str(fault))]
-    same = all(running[algorithm].hexdigest() == digest.lower() for algorithm, digest in expected.items())
+    same = all(running[algorithm].hexdigest() == digest for algorithm, digest in expected)
     return [] if same else [Fault("changed", path)]
 
 

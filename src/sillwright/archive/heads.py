@@ -15,7 +15,12 @@ from typing import Literal
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from cryptography.hazmat.primitives.serialization import load_pem_private_key, load_pem_public_key
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_pem_private_key,
+    load_pem_public_key,
+)
 from pydantic import TypeAdapter
 
 from sillwright.errors import ArchiveError, DamageError
@@ -57,12 +62,23 @@ def head_bytes(head: Head) -> bytes:
 
 
 def read_head(path: Path) -> Head:
-    """A head from its file. Raises DamageError where it is none."""
+    """A head from a file that somebody names. Raises DamageError where it is none."""
     try:
-        head = _adapter().validate_json(path.read_bytes())
+        content = path.read_bytes()
+    except OSError as fault:
+        raise DamageError(
+            f"{path} cannot be read ({fault.strerror}). Fetch it again from where it was kept."
+        ) from fault
+    return head_from(content, path)
+
+
+def head_from(content: bytes, path: Path) -> Head:
+    """A head from what stood in a file. Raises DamageError where it is none."""
+    try:
+        head = _adapter().validate_json(content)
         if len(head.root) != 32:
             raise ValueError("the root is not of SHA-256")
-    except (OSError, ValueError) as fault:
+    except ValueError as fault:
         raise DamageError(f"{path} is no head of a log. Fetch it again from where it was kept.") from fault
     return head
 
@@ -90,6 +106,15 @@ def signed_by(head: Head, key: Ed25519PublicKey) -> bool:
     """Whether the owner of this key signed the head."""
     raw = key.public_bytes_raw().hex()
     return any(one.public_key == raw and _holds(head, one) for one in head.signatures)
+
+
+def public_pem(public_key: str) -> str:
+    """A public key of a signature as PEM, which other programs read; empty where it is no key."""
+    try:
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
+    except ValueError:
+        return ""
+    return key.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo).decode("ascii")
 
 
 def _holds(head: Head, one: Signature) -> bool:

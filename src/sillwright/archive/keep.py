@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sillwright.archive.contents import Contents
 from sillwright.archive.heads import Head
 from sillwright.archive.log import append, read_entries
-from sillwright.archive.seal import Sealed, seal
+from sillwright.archive.seal import Check, Sealed, seal
 from sillwright.archive.store import BUILDING, Store, clear_leftovers, writing
 from sillwright.errors import DamageError
 
@@ -26,15 +26,21 @@ class Kept:
 
 
 def keep(
-    store: Store, contents: Contents, *, signed_off: str = "", lot: str = "", key: Ed25519PrivateKey | None = None
+    store: Store,
+    contents: Contents,
+    *,
+    signed_off: str = "",
+    lot: str = "",
+    key: Ed25519PrivateKey | None = None,
+    check: Check | None = None,
 ) -> Kept:
-    """Seal the contents and put their digest into the log, signed where a key is given.
+    """Seal the contents and put their digest into the log, signed where a key is given; ``check`` is as in ``seal``.
 
     Raises ArchiveError, DamageError or OSError; then neither the packages nor the log have changed.
     """
     with writing(store):
         clear_leftovers(store)
-        sealed = seal(store, contents, signed_off=signed_off, lot=lot, now=datetime.now(UTC))
+        sealed = seal(store, contents, signed_off=signed_off, lot=lot, now=datetime.now(UTC), check=check)
         try:
             return Kept(sealed, append(store, sealed.name, time.time_ns() // 1_000_000, key))
         except BaseException:

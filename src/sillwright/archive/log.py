@@ -7,16 +7,18 @@ the head that the tree got with each.
 
 from __future__ import annotations
 
+import os
+import re
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from sillwright.archive.heads import Head, head_bytes, read_head, sign
+from sillwright.archive.heads import Head, head_bytes, head_from, sign
 from sillwright.archive.merkle import leaf_hash, tree_root
-from sillwright.archive.package import is_name
-from sillwright.archive.store import Store, write_whole
+from sillwright.archive.package import is_name, plain_file, read_plain
+from sillwright.archive.store import Store, has_log, write_whole
 from sillwright.errors import DamageError
 
 TAG_MANIFESTS = ("tagmanifest-sha256.txt", "tagmanifest-sha512.txt")
@@ -36,18 +38,20 @@ class Entry:
 
 
 def entry_of(package: Path) -> Entry:
-    """What the log must hold of a package as it lies there. Raises OSError where its tag manifests cannot be read."""
-    first, second = (sha256((package / name).read_bytes()).hexdigest() for name in TAG_MANIFESTS)
+    """What the log must hold of a package as it lies there.
+
+    Raises OSError where its tag manifests cannot be read, DamageError where they are no plain files.
+    """
+    first, second = (sha256(plain_file(package, name).read_bytes()).hexdigest() for name in TAG_MANIFESTS)
     return Entry(package.name, (first, second))
 
 
 def read_entries(store: Store) -> list[Entry]:
-    """All entries. Raises DamageError where a line is not one, or a package is in it twice."""
-    path = store.log / "entries.txt"
-    if not path.exists():
+    """All entries. Raises DamageError where a line is not one, or there is no log over the packages that are there."""
+    if not has_log(store):
         return []
-    entries = []
-    for count, line in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
+    path, entries = store.entries, []
+    for count, line in enumerate(read_plain(path).splitlines(keepends=True), start=1):
         try:
             entries.append(parse_entry(line.decode("ascii").removesuffix("\n")))
         except ValueError as fault:
@@ -88,22 +92,35 @@ def append(store: Store, name: str, now_ms: int, key: Ed25519PrivateKey | None =
             f"the log holds another package under the name {name} than lies in the store: one of the two was changed. "
             f"Run sillwright audit {store.folder}"
         )
-    last = last_head(store)
+    last, covered = last_head(store), 0
+    if last is not None:
+        covered = last.tree_size
     if last is not None and not covers(last, entries):
         raise DamageError(
             f"{store.log} does not agree with its own last head: entries were changed or taken away. Nothing was "
             "added to it. Put back the log from a copy."
         )
-    if known is None:
+    if covered < len(entries) - 1:
+        raise DamageError(
+            f"{store.log / 'heads'} has no head for the last {len(entries) - covered} entries, and a run that was "
+            "killed leaves out one at most. Nothing was added. Put back the log from a copy."
+        )
+    if last is None or covered < len(entries):  # of a run that was killed in between
+        last = _add_head(store, entries, now_ms) if entries else None
+    if last is None or known is None:
         entries.append(entry)
-        write_whole(store.log / "entries.txt", b"".join(one.line + b"\n" for one in entries))
-    if last is None or last.tree_size != len(entries):
-        last = Head(len(entries), tree_root(leaves(entries)).hex(), now_ms)
-        write_whole(head_path(store, last.tree_size), head_bytes(last))
+        write_whole(store.entries, b"".join(one.line + b"\n" for one in entries))
+        last = _add_head(store, entries, now_ms)
     if key is not None and sign(last, key) != last:
         last = sign(last, key)
         write_whole(head_path(store, last.tree_size), head_bytes(last))
     return last
+
+
+def _add_head(store: Store, entries: list[Entry], now_ms: int) -> Head:
+    head = Head(len(entries), tree_root(leaves(entries)).hex(), now_ms)
+    write_whole(head_path(store, head.tree_size), head_bytes(head))
+    return head
 
 
 def covers(head: Head, entries: list[Entry]) -> bool:
@@ -120,7 +137,7 @@ def read_heads(store: Store) -> list[Head]:
     """All heads, by size. Raises DamageError where a file is none, or is under another one's name."""
     heads = []
     for path in sorted((store.log / "heads").glob("[0-9]*.json")):
-        head = read_head(path)
+        head = head_from(read_plain(path), path)
         if head_path(store, head.tree_size).name != path.name:
             raise DamageError(
                 f"{path} is the head of a log of {head.tree_size} entries. Put back the file from a copy."
@@ -129,7 +146,18 @@ def read_heads(store: Store) -> list[Head]:
     return heads
 
 
+def log_strangers(store: Store) -> list[str]:
+    """What lies in the log and is none of its files, by its path in it; what a killed writer left is not told of."""
+    strangers = []
+    for folder in (store.log, store.log / "heads"):
+        for entry in os.scandir(folder) if folder.is_dir() else ():
+            inside = Path(entry.path).relative_to(store.log).as_posix()
+            if not re.fullmatch(r"entries\.txt|heads|heads/\d{8,}\.json|(heads/)?\.[\w.]+\.(txt|json)\..+", inside):
+                strangers.append(inside)
+    return sorted(strangers)
+
+
 def last_head(store: Store) -> Head | None:
     """The head of the largest size; None where there is none."""
     paths = sorted((store.log / "heads").glob("[0-9]*.json"))
-    return read_head(paths[-1]) if paths else None
+    return head_from(read_plain(paths[-1]), paths[-1]) if paths else None

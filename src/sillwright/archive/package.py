@@ -51,6 +51,8 @@ class PackageRecord:
     sealed_at : UTC, as ISO 8601 writes it
     measured_by, measured_with : the program, and the libraries, that computed the numbers, as survey.json says
     sealed_with : those installed where the package was sealed
+    not_told : what nothing showed to belong to the numbers when it was sealed: ``profile``, ``report`` or ``plates``;
+    or ``libraries``, where the record does not say which computed it
     """
 
     job: str
@@ -65,6 +67,7 @@ class PackageRecord:
     measured_by: str
     measured_with: dict[str, str] = field(default_factory=dict)
     sealed_with: dict[str, str] = field(default_factory=dict)
+    not_told: tuple[str, ...] = ()
     schema: Literal["sillwright-package-1"] = SCHEMA
 
 
@@ -77,7 +80,7 @@ def read_record(package: Path) -> PackageRecord:
     """The record in a package's folder. Raises DamageError where it is not there, or is not one."""
     path = package / "data" / RECORD
     try:
-        if path.is_symlink() or path.stat().st_size > _LARGEST_RECORD:
+        if plain_file(package, f"data/{RECORD}").stat().st_size > _LARGEST_RECORD:
             raise DamageError(f"{path} is not a record that sillwright archive wrote. Do not rely on this package.")
         record = _adapter().validate_json(path.read_bytes())
     except (OSError, ValueError) as fault:
@@ -105,6 +108,17 @@ def plain_file(package: Path, inside: str) -> Path:
     if not stat.S_ISREG(os.lstat(path).st_mode):
         raise DamageError(f"{package.name} has no plain file {inside}, so it is not read.")
     return path
+
+
+def read_plain(path: Path) -> bytes:
+    """The content of a file of a store, by a path that sillwright made.
+
+    Raises DamageError where a link, a pipe or another thing stands there, which might never end; OSError where nothing
+    does.
+    """
+    if not stat.S_ISREG(os.lstat(path).st_mode):
+        raise DamageError(f"{path} is a link or no plain file, so it is not read. Put back the file from a copy.")
+    return path.read_bytes()
 
 
 def name_stem(job: str, day: str) -> str:

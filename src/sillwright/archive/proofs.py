@@ -8,6 +8,7 @@ before, a proof shows only that it agrees with itself.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
@@ -16,7 +17,7 @@ from typing import Literal
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from pydantic import TypeAdapter
 
-from sillwright.archive.heads import Head, false_signatures, signed_by
+from sillwright.archive.heads import Head, false_signatures, public_pem, signed_by, signed_bytes
 from sillwright.archive.log import covers, entry_of, last_head, leaves, parse_entry, read_entries
 from sillwright.archive.merkle import consistency_path, consistent, includes, inclusion_path, leaf_hash
 from sillwright.archive.store import Store
@@ -81,7 +82,7 @@ def check_proof(
     entry = parse_entry(proof.entry)
     try:
         same = entry_of(package).digests == entry.digests
-    except OSError:
+    except (OSError, DamageError):
         same = False
     if not same:
         faults.append("the package is not the one that the proof speaks of")
@@ -102,9 +103,15 @@ def _grown_from(kept: Head, proof: Proof) -> bool:
     return consistent(kept.tree_size, kept.root, proof.head.tree_size, proof.head.root, _bytes(proof.consistency_path))
 
 
-def proof_text(proof: Proof) -> str:
-    """The JSON of a proof."""
-    return json.dumps(asdict(proof), indent=1)
+def proof_text(proof: Proof, how: Sequence[str] = ()) -> str:
+    """The JSON of a proof, with what its reader would else have to work out.
+
+    how : lines that say how to check it without sillwright; beside them stand the bytes that are signed, in hexadecimal
+    digits, and each signer's public key as PEM (RFC 8410)
+    """
+    keys = [public_pem(one.public_key) for one in proof.head.signatures]
+    body = {**asdict(proof), "signed_bytes": signed_bytes(proof.head).hex(), "public_keys_pem": keys}
+    return json.dumps({"how": list(how), **body}, indent=1)
 
 
 def read_proof(path: Path) -> Proof:
@@ -116,7 +123,7 @@ def read_proof(path: Path) -> Proof:
         if any(len(one) != 32 for one in hashes):
             raise ValueError("a hash is not of SHA-256")
     except (OSError, ValueError) as fault:
-        raise DamageError(f"{path} is no proof that sillwright audit wrote. Ask for it again.") from fault
+        raise DamageError(f"{path} is no proof that sillwright prove wrote. Ask for it again.") from fault
     return proof
 
 

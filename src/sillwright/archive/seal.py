@@ -10,6 +10,7 @@ import logging
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
 from contextlib import chdir
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,10 +23,12 @@ from sillwright.archive.contents import Contents
 from sillwright.archive.package import (
     BAGIT_TXT,
     RECORD,
+    RESULTS,
     PackageRecord,
     SignOff,
     lot_in,
     name_stem,
+    plain_file,
     read_record,
     to_bytes,
 )
@@ -33,8 +36,10 @@ from sillwright.archive.store import BUILDING, Store, sync_folder
 from sillwright.environment import library_versions
 from sillwright.errors import ArchiveError, SillwrightError
 from sillwright.job import load_job
+from sillwright.profile import read_profile
 
 ALGORITHMS = ("sha256", "sha512")
+Check = Callable[[Path], None]
 
 # What it logs, a traceback among it, is raised as well.
 logging.getLogger("bagit").setLevel(logging.CRITICAL + 1)
@@ -49,11 +54,18 @@ class Sealed:
 
 
 def seal(
-    store: Store, contents: Contents, *, signed_off: str = "", lot: str = "", now: datetime | None = None
+    store: Store,
+    contents: Contents,
+    *,
+    signed_off: str = "",
+    lot: str = "",
+    now: datetime | None = None,
+    check: Check | None = None,
 ) -> Sealed:
     """Put the contents into the store as one package. Call it as the one writer, under ``store.writing``.
 
     signed_off : who signs off, free text; lot : empty for the lot that the job's name speaks of
+    check : called with the finished package before it gets its name, and raises what speaks against it
     Raises ArchiveError where a photo is not the one that was measured, or the job does not load from the package
     alone; OSError where the disk is full. Nothing is left behind then.
     """
@@ -62,11 +74,13 @@ def seal(
     try:
         _fill(building, contents, record)
         found = _make_bag(building, record)
-        _check_photos(contents, found)
+        _check_sums(contents, found)
+        _check_job(building, contents)
+        if check is not None:
+            check(building)
         earlier = _same(store, building, record)
         if earlier is not None:
             return Sealed(earlier, is_new=False)
-        _check_job(building, contents)
         _keep(building)
         name = _free_name(store, name_stem(record.job, record.day))
         building.rename(store.package(name))
@@ -92,6 +106,7 @@ def _record(contents: Contents, signed_off: str, lot: str, now: datetime) -> Pac
         measured_by=contents.survey.software,
         measured_with=contents.survey.libraries,
         sealed_with={"sillwright": __version__, **library_versions()},
+        not_told=contents.not_told,
     )
 
 
@@ -131,21 +146,30 @@ def _space_tag_manifests(building: Path) -> None:
         path.write_text("".join(sorted(f"{digest}  {name.strip()}\n" for digest, name in lines)), encoding="utf-8")
 
 
-def _check_photos(contents: Contents, found: dict[str, str]) -> None:
+def _check_sums(contents: Contents, found: dict[str, str]) -> None:
+    """What was copied must be what the numbers come from."""
     changed = [place for place, sha256 in contents.expected.items() if found[place] != sha256]
+    if contents.profile in changed:
+        raise ArchiveError(
+            f"{contents.files[contents.profile]} is not the profile that was measured with. Put that one back, or "
+            "measure again with this one; a package holds the profile that its numbers come from."
+        )
     if changed:
         names = ", ".join(str(contents.files[place]) for place in changed)
+        what = "what was written" if changed[0].startswith(f"{RESULTS}/") else "the photo that was measured"
         raise ArchiveError(
-            f"{names}: the file is not the photo that was measured. Put back the photo, or measure again; a package "
-            "holds the photos that its numbers come from."
+            f"{names}: the file is not {what}. Put it back, or measure again; a package holds the files that its "
+            "numbers come from."
         )
 
 
 def _check_job(building: Path, contents: Contents) -> None:
-    """The job must load from the package alone, with the same photos."""
+    """The job must load from the package alone, with the same photos and a profile that is one."""
     job_file = building / "data" / contents.job_file
     try:
         job = load_job(job_file)
+        if job.profile_path is not None:
+            read_profile(job.profile_path)
     except SillwrightError as fault:
         raise ArchiveError(f"the job cannot be measured again from the package alone: {fault}") from fault
     if {job.file_name(photo) for photo in job.photos} != {photo.file for photo in contents.survey.photos}:
@@ -172,7 +196,7 @@ def _same(store: Store, building: Path, record: PackageRecord) -> str | None:
 
 
 def _payload_lines(package: Path) -> set[str]:
-    lines = (package / "manifest-sha256.txt").read_text(encoding="utf-8").splitlines()
+    lines = plain_file(package, "manifest-sha256.txt").read_text(encoding="utf-8").splitlines()
     return {line for line in lines if not line.endswith(f"  data/{RECORD}")}
 
 

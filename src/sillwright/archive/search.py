@@ -11,6 +11,7 @@ import sqlite3
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from sillwright.archive.package import lot_in
 from sillwright.judge.verdicts import CheckKey
 from sillwright.survey import Status
 
@@ -47,7 +48,8 @@ _LAST = {"packages": "", "bolts": ", bolt.place", "broken": ", broken.place"}
 class Query:
     """What is looked for; everything given must hold, and what is left empty or None is not asked.
 
-    job, lot, run : a part of the name for the job, the whole name for the others; large letters or small
+    job, lot, run : a part of the name for the job, the whole name for the others; large letters or small. A lot is also
+    found as "Lot 12" where it was sealed as 12, and the other way round
     since, until : days as ISO 8601 writes them, both included
     rule : one of ``RULES``, or ``any``
     setback_over_mm, lean_over_deg : the number itself is over it, whatever its interval
@@ -140,7 +142,8 @@ def _where(query: Query) -> _Where:
     if query.job:
         where.add("instr(package.job_folded, ?) > 0", query.job.casefold())
     if query.lot:
-        where.add("package.lot_folded = ?", query.lot.casefold())
+        lot = query.lot.casefold().strip()
+        where.add("package.lot_folded IN (?, ?, ?)", lot, lot_in(lot) or lot, f"lot {lot}")
     if query.since:
         where.add("package.day >= ?", query.since)
     if query.until:

@@ -14,12 +14,15 @@ from datetime import datetime
 from pathlib import Path
 
 from cryptography import x509
-from rfc3161_client import VerificationError, VerifierBuilder, decode_timestamp_response
+from rfc3161_client import TimeStampResponse, VerificationError, VerifierBuilder, decode_timestamp_response
 
+from sillwright.archive.package import plain_file, read_plain
 from sillwright.errors import ArchiveError, DamageError
 
 STAMPED = "tagmanifest-sha256.txt"
 _LARGEST_TOKEN = 1_000_000  # bytes; real ones have 2 to 7 kB
+_KIND = b"\x06"  # the tag of an object identifier: a token begins with its kind, a response with its status
+_GRANTED = b"\x30\x03\x02\x01\x00"
 _CERTIFICATES = 0xA0  # the tag of SignedData's certificates, [0] IMPLICIT
 _HASHES = {
     "2.16.840.1.101.3.4.2.1": hashlib.sha256,
@@ -30,43 +33,78 @@ _HASHES = {
 
 @dataclass(frozen=True)
 class Stamp:
-    """When the authority says it saw the package; ``trusted`` where its signature leads to a given root."""
+    """When the authority says it saw the package, in UTC; ``trusted`` where its signature leads to a given root.
+
+    authority : the name in its certificate (RFC 4514); empty where the token brings none
+    """
 
     at: datetime
     trusted: bool
+    authority: str = ""
 
 
 def check_token(token: Path, package: Path, roots: Sequence[x509.Certificate] = ()) -> Stamp:
-    """Read a time-stamp response and hold it against a package.
+    """Read a time-stamp response, or the bare token out of one, and hold it against a package.
 
-    roots : the authority's root certificates (and those between, where the token does not bring them); without them
-    only the token's imprint is checked, and nobody's word is taken for the time
+    roots : the authority's root certificates (and its own and those between, where the token does not bring them);
+    without them only the token's imprint is checked, and nobody's word is taken for the time
     Raises DamageError where it is no token, is over other bytes, or its signature does not lead to a root.
     """
     try:
-        if token.stat().st_size > _LARGEST_TOKEN:
+        if token.lstat().st_size > _LARGEST_TOKEN:
             raise ValueError("too large")
-        answer = decode_timestamp_response(_in_order(token.read_bytes()))
+        answer = decode_timestamp_response(_in_order(_as_response(read_plain(token))))
         imprint = answer.tst_info.message_imprint
         at = answer.tst_info.gen_time
     except (OSError, ValueError) as fault:
-        raise DamageError("cannot be read as a time-stamp response of RFC 3161") from fault
-    content = (package / STAMPED).read_bytes()
+        raise DamageError(
+            "cannot be read as a time-stamp response of RFC 3161, nor as the token out of one, in DER. Put the file "
+            "there as the authority sent it"
+        ) from fault
+    content = plain_file(package, STAMPED).read_bytes()
     hashed = _HASHES.get(imprint.hash_algorithm.dotted_string)
     if hashed is None:
         raise DamageError("is over a hash that is not SHA-256, SHA-384 or SHA-512")
     if hashed(content).digest() != imprint.message:
         raise DamageError(f"is not over this package's {STAMPED}")
+    brought = [x509.load_der_x509_certificate(one) for one in answer.signed_data.certificates]
+    own = _signer(answer, [*brought, *roots])
+    name = "" if own is None else own.subject.rfc4514_string()
     if not roots:
-        return Stamp(at, trusted=False)
+        return Stamp(at, trusted=False, authority=name)
+    if own is None:
+        raise DamageError(
+            "does not bring its authority's own certificate, and it is not among those given: ask the authority for "
+            "it, and put it into the same PEM file as the root"
+        )
     try:
-        builder = VerifierBuilder()
-        for root in roots:
-            builder = builder.add_root_certificate(root)
+        builder = VerifierBuilder(tsa_certificate=own, roots=list(dict.fromkeys(roots)))
         builder.build().verify_message(answer, content)
     except (VerificationError, ValueError) as fault:
         raise DamageError(f"is not signed as the certificates given want it ({fault})") from fault
-    return Stamp(at, trusted=True)
+    return Stamp(at, trusted=True, authority=name)
+
+
+def _signer(answer: TimeStampResponse, certificates: Sequence[x509.Certificate]) -> x509.Certificate | None:
+    """The certificate that the token says it was signed with; None where it is not among these."""
+    for signer in answer.signed_data.signer_infos:
+        for one in certificates:
+            if one.issuer == signer.issuer and one.serial_number == signer.serial_number:
+                return one
+    return None
+
+
+def _as_response(token: bytes) -> bytes:
+    """A bare token as a response that grants it (RFC 3161, 2.4.2); a response as it is."""
+    start, _ = _inside(token, 0)
+    if token[start : start + 1] != _KIND:
+        return token
+    body = _GRANTED + token
+    size = len(body)
+    if size < 0x80:
+        return b"\x30" + bytes([size]) + body
+    digits = size.to_bytes((size.bit_length() + 7) // 8)
+    return b"\x30" + bytes([0x80 | len(digits)]) + digits + body
 
 
 def _in_order(token: bytes) -> bytes:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import fcntl
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from sillwright.archive.package import is_name
-from sillwright.errors import ArchiveError
+from sillwright.errors import ArchiveError, DamageError
 from sillwright.survey import write_aside
 
 MARKER = "sillwright-store.txt"
@@ -37,6 +37,11 @@ class Store:
     def log(self) -> Path:
         """Where the log lies."""
         return self.folder / "log"
+
+    @property
+    def entries(self) -> Path:
+        """The log's own file: a line a package."""
+        return self.log / "entries.txt"
 
     @property
     def catalogue(self) -> Path:
@@ -69,6 +74,12 @@ class Store:
         names = (entry.name for entry in os.scandir(self.packages))
         return sorted(name for name in names if not is_name(name) and not name.startswith(BUILDING))
 
+    def stray_stamps(self, names: Collection[str]) -> list[str]:
+        """What lies among the tokens and is of none of these packages."""
+        folder = self.folder / "stamps"
+        found = {entry.name for entry in os.scandir(folder)} if folder.is_dir() else set()
+        return sorted(found - {self.token(name).name for name in names})
+
 
 def open_store(folder: Path) -> Store:
     """A store that is there. Raises ArchiveError where the folder is none."""
@@ -82,7 +93,8 @@ def open_store(folder: Path) -> Store:
 def make_store(folder: Path) -> Store:
     """The store in a folder, made where there is none yet.
 
-    Raises ArchiveError where something else lies in the folder, and OSError where it cannot be written.
+    Raises ArchiveError where something else lies in the folder, DamageError where its log is gone, and OSError where it
+    cannot be written.
     """
     store = Store(folder)
     if not (folder / MARKER).is_file():
@@ -92,10 +104,33 @@ def make_store(folder: Path) -> Store:
             )
         folder.mkdir(parents=True, exist_ok=True)
         with writing(store):
+            _begin_log(store)
             write_whole(folder / MARKER, _MARKER_TEXT)
-    for part in (store.packages, store.log):
-        part.mkdir(exist_ok=True)
+    elif not store.entries.exists():
+        with writing(store):
+            _begin_log(store)
+    store.packages.mkdir(exist_ok=True)
     return store
+
+
+def has_log(store: Store) -> bool:
+    """Whether the store's log is there. Raises DamageError where it is not, and packages lie in the store."""
+    if os.path.lexists(store.entries):
+        return True
+    if store.names():
+        raise DamageError(
+            f"{store.entries} is missing, and packages lie in the store: without the log nothing shows that none of "
+            "them was changed or taken away. Put back the folder log from a backup. Where there is none, leave this "
+            "store as it is, and begin a new one with archive -o; each package can still be audited by its own folder."
+        )
+    return False
+
+
+def _begin_log(store: Store) -> None:
+    """An empty log, from the very first: one that is missing later was taken away."""
+    if not has_log(store):
+        store.log.mkdir(exist_ok=True)
+        write_whole(store.entries, b"")
 
 
 @contextmanager
@@ -130,4 +165,6 @@ def sync_folder(folder: Path) -> None:
 
 def _could_become_one(folder: Path) -> bool:
     """An empty folder, or one where the making of a store was cut off."""
-    return all(entry.name == ".lock" or entry.name.startswith(f".{MARKER}.") for entry in os.scandir(folder))
+    began = all(entry.name in (".lock", "log") or entry.name.startswith(f".{MARKER}.") for entry in os.scandir(folder))
+    log = folder / "log"
+    return began and not (log.exists() and any(path.is_dir() or path.stat().st_size for path in log.rglob("*")))

@@ -37,10 +37,19 @@ class PhotoPlace:
     lens_serial: str
 
 
-def photo_places(package: Path) -> Iterator[PhotoPlace]:
-    """Every photo of a package that can be read.
+@dataclass(frozen=True)
+class Unread:
+    """A photo that was measured, and is not there to be read."""
 
-    Raises DamageError where the package cannot be, JobError where its survey.json cannot.
+    package: str
+    file: str
+
+
+def photo_places(package: Path) -> Iterator[PhotoPlace | Unread]:
+    """Every photo of a package; those that can no longer be read as they were measured, as such.
+
+    A photo that could not be read when it was measured is left out. Raises DamageError where the package cannot be
+    read, JobError where its survey.json cannot.
     """
     folder = PurePosixPath("data", read_record(package).job_file).parent
     for photo in read_survey(plain_file(package, f"data/{RESULTS}/survey.json")).photos:
@@ -48,6 +57,8 @@ def photo_places(package: Path) -> Iterator[PhotoPlace]:
             path = plain_file(package, str(folder / photo.file))
             taken, exif = read_facts(path).taken, read_exif(path)
         except (PhotoError, DamageError, OSError):
+            if photo.sha256:
+                yield Unread(package.name, photo.file)
             continue
         place, lens = exif.get_ifd(IFD.GPSInfo), exif.get_ifd(IFD.Exif)
         yield PhotoPlace(

@@ -38,7 +38,21 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="An Ed25519 private key, as PEM, to sign the log with.",
 )
-def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lot: str, key: Path | None) -> None:
+@click.option(
+    "--measure-again",
+    is_flag=True,
+    help="Before it is entered in the log, measure the finished package from its own photos; seal nothing where the "
+    "numbers come out otherwise.",
+)
+def archive(
+    folder: Path,
+    output: Path,
+    photos: Path | None,
+    signed_off: str,
+    lot: str,
+    key: Path | None,
+    measure_again: bool,
+) -> None:
     """Seal the results in OUT, the job file, its photos and the phone profile as one package.
 
     OUT is the folder that measure wrote. The package goes into STORE, and its digest into the log there; sealing the
@@ -51,15 +65,25 @@ def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lo
     from sillwright.archive.heads import read_private_key
     from sillwright.archive.keep import keep
     from sillwright.archive.store import make_store
+    from sillwright.tell.archive_words import not_told_lines
 
     private_key = None if key is None else read_private_key(key)
     _apart(folder, output)
     contents = read_contents(folder, photos, Path.cwd())
     with writing(output, "store"):
         store = make_store(output)
-        kept = keep(store, contents, signed_off=" ".join(signed_off.split()), lot=lot.strip(), key=private_key)
+        kept = keep(
+            store,
+            contents,
+            signed_off=" ".join(signed_off.split()),
+            lot=lot.strip(),
+            key=private_key,
+            check=_measure_again if measure_again else None,
+        )
     sealed, head = kept.sealed, kept.head
     _catalogue(store)
+    for line in not_told_lines(contents.not_told):
+        click.echo(f"sillwright: {line}", err=True)
     click.echo(store.package(sealed.name))
     Console(stderr=True).print(
         f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "
@@ -68,6 +92,18 @@ def archive(folder: Path, output: Path, photos: Path | None, signed_off: str, lo
         highlight=False,
         soft_wrap=True,
     )
+
+
+def _measure_again(package: Path) -> None:
+    """Raises ArchiveError where the numbers of a package that is not sealed yet come out otherwise."""
+    from sillwright.cli.again import measured_again
+    from sillwright.errors import ArchiveError
+
+    if not measured_again(package, "the new package", aside=True).same:
+        raise ArchiveError(
+            "measured again, the numbers are not those in survey.json, so nothing was sealed. Run sillwright measure "
+            "again, and plates, then archive."
+        )
 
 
 def _catalogue(store: Store) -> None:

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.measure import MOST_WORKERS, progress_bar, workers_for
+from sillwright.cli.measure import MOST_WORKERS, progress_bar
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
     from sillwright.archive.audit import Audit
     from sillwright.archive.heads import Head
-    from sillwright.archive.store import Store
 
 DAMAGED = 5
 
@@ -26,7 +26,7 @@ DAMAGED = 5
     "--measure-again",
     metavar="PACKAGE",
     help="In place of an audit: measure that package's job from its own photos, and hold every number against the "
-    "sealed ones.",
+    "sealed ones. Where STORE is one package, give its name, or a dot.",
 )
 @click.option(
     "--key",
@@ -73,21 +73,36 @@ def audit(
     from rich.console import Console
 
     from sillwright.archive.audit import audit_store
+    from sillwright.archive.examine import TAG_FILES
     from sillwright.archive.heads import read_head, read_public_key
+    from sillwright.archive.log import TAG_MANIFESTS
     from sillwright.archive.stamp import read_roots
     from sillwright.archive.store import open_store
 
     public_key = None if key is None else read_public_key(key)
     kept_head = None if kept is None else read_head(kept)
-    if (place / "bagit.txt").exists():
-        _audit_package(place, proof, public_key, kept_head)
-        return
-    if proof is not None:
-        raise click.UsageError(f"--proof is for one package; {place} is not the folder of one.")
-    store = open_store(place)
+    is_package = any((place / name).exists() for name in TAG_FILES)
     if measure_again is not None:
-        _measure_again(store, measure_again)
+        asked = {
+            "--key": key,
+            "--kept": kept,
+            "--stamp-roots": stamp_roots,
+            "--proof": proof,
+            "--json": as_json or None,
+        }
+        _refuse(asked, "--measure-again is in place of an audit. Run the two one after the other.")
+        _measure_again(*_package_named(place, is_package, measure_again))
         return
+    if is_package:
+        alone = (
+            f"{place} is one package, whose time stamp lies in its store. Name the store; or check the token with "
+            f"openssl ts -verify -data {place / TAG_MANIFESTS[0]} -in TOKEN -CAfile FILE"
+        )
+        _refuse({"--stamp-roots": stamp_roots}, alone)
+        _audit_package(place, proof, public_key, kept_head, as_json)
+        return
+    _refuse({"--proof": proof}, f"{place} is not the folder of one package, which a proof is for.")
+    store = open_store(place)
     with progress_bar(Console(stderr=True)) as bar:
         found = audit_store(
             store,
@@ -103,70 +118,78 @@ def audit(
         raise SystemExit(DAMAGED)
 
 
-def _audit_package(package: Path, proof_file: Path | None, key: Ed25519PublicKey | None, kept: Head | None) -> None:
+def _refuse(asked: Mapping[str, object], why: str) -> None:
+    """Refuse by name an option that has no meaning here: passed over, it would look as if it had been done."""
+    given = [option for option, value in asked.items() if value is not None]
+    if given:
+        raise click.UsageError(f"{', '.join(given)} cannot be used here: {why}")
+
+
+def _audit_package(
+    package: Path, proof_file: Path | None, key: Ed25519PublicKey | None, kept: Head | None, as_json: bool
+) -> None:
     from sillwright.archive.examine import examine
     from sillwright.archive.proofs import check_proof, read_proof
-    from sillwright.tell.archive_words import fault_line, proof_line
+    from sillwright.tell.archive_words import fault_line, package_json, proof_line
 
+    name = package.resolve().name
     if proof_file is None and (key is not None or kept is not None):
         raise click.UsageError("--key and --kept are about the log: for one package, give its --proof as well.")
     faults = examine(package.absolute())
-    for fault in faults:
-        click.echo(fault_line(package.name, fault))
     proof = None if proof_file is None else read_proof(proof_file)
     told = () if proof is None or faults else check_proof(package, proof, kept, key)
-    for one in told:
-        click.echo(f"{package.name}: {one}")
+    if as_json:
+        click.echo(package_json(name, faults, told, proof))
+    else:
+        for line in [*(fault_line(name, fault) for fault in faults), *(f"{name}: {one}" for one in told)]:
+            click.echo(line)
+    if faults and proof is not None:
+        click.echo("The proof was not held against it, since the package itself is not whole.", err=True)
     if faults or told:
         raise SystemExit(DAMAGED)
-    click.echo(f"{package.name}: every file is as it was sealed, by its own lists of checksums.")
-    if proof is not None:
-        click.echo(proof_line(proof, known=key is not None or kept is not None))
+    if not as_json:
+        click.echo(f"{name}: every file is as it was sealed, by its own lists of checksums.")
+        if proof is not None:
+            click.echo(proof_line(proof, known=key is not None or kept is not None))
 
 
 def _print(found: Audit, as_json: bool) -> None:
-    from sillwright.tell.archive_words import audit_closing, audit_json, audit_lines
+    from sillwright.tell.archive_words import audit_closing, audit_json, audit_lines, stamp_lines
 
     if as_json:
         click.echo(audit_json(found))
         return
-    for line in audit_lines(found):
+    for line in [*audit_lines(found), *stamp_lines(found)]:
         click.echo(line)
     click.echo(audit_closing(found))
 
 
-def _measure_again(store: Store, name: str) -> None:
-    from rich.console import Console
+def _package_named(place: Path, is_package: bool, name: str) -> tuple[Path, str]:
+    """The folder and the name of a package that was named in a store, or beside its own folder."""
+    from sillwright.archive.package import is_name
+    from sillwright.archive.store import open_store
+    from sillwright.errors import ArchiveError
 
-    from sillwright.archive.again import differences
-    from sillwright.archive.examine import examine
-    from sillwright.archive.package import RESULTS, is_name, read_record
-    from sillwright.errors import ArchiveError, DamageError
-    from sillwright.job import load_job
-    from sillwright.measure import measure_job
-    from sillwright.survey import read_survey
-    from sillwright.tell.archive_words import again_lines, fault_line
-
+    if is_package:
+        own = place.resolve().name
+        if name not in (own, "."):
+            raise click.UsageError(f"{place} is the package {own!r}, and not {name!r}. Name it, or write a dot.")
+        return place, own
+    store = open_store(place)
     if not is_name(name) or name not in store.names():
         raise ArchiveError(f"{store.folder} has no package {name!r}. sillwright find {store.folder} lists them.")
-    package = store.package(name).resolve()
-    faults = examine(package)
+    return store.package(name), name
+
+
+def _measure_again(package: Path, name: str) -> None:
+    from sillwright.archive.examine import examine
+    from sillwright.cli.again import measured_again
+    from sillwright.tell.archive_words import fault_line
+
+    faults = examine(package.absolute())
+    for fault in faults:
+        click.echo(fault_line(name, fault))
     if faults:
-        for fault in faults:
-            click.echo(fault_line(name, fault))
         raise SystemExit(DAMAGED)
-    sealed = read_survey(package / "data" / RESULTS / "survey.json")
-    job = load_job(package / "data" / read_record(package).job_file)
-    if job.profile_path is not None and not job.profile_path.resolve().is_relative_to(package / "data"):
-        raise DamageError(f"{name} names a phone profile outside of it, so it is not measured.")
-    with progress_bar(Console(stderr=True)) as progress:
-        again = measure_job(job, workers=workers_for(job), progress=progress)
-    found = differences(sealed, again)
-    for line in again_lines(name, found):
-        click.echo(line)
-    for library in sorted(sealed.libraries.keys() | again.libraries.keys()):
-        then, now = sealed.libraries.get(library, "not told"), again.libraries.get(library, "not told")
-        if then != now:
-            click.echo(f"  {library}: {then} then, {now} now", err=True)
-    if not found.same:
+    if not measured_again(package, name).same:
         raise SystemExit(1)

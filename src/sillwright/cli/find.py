@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from sillwright.archive.search import Found, Query
     from sillwright.archive.store import Store
     from sillwright.survey import Status
@@ -56,22 +60,29 @@ def find(
     Everything given must hold. Exit status 0: here is the answer, be it empty; 2: something asked for is not
     understood; 5: a package cannot be read, and the answer is without it.
     """
-    from sillwright.archive.catalogue import catalogue, refresh, remake
+    from sillwright.archive.catalogue import catalogue, is_writable, refresh, remake
     from sillwright.archive.search import find as find_rows
     from sillwright.archive.store import open_store, writing
 
     store, query = open_store(place), _query(limit, **asked)
     faults: list[str] = []
+    if not rebuild and not is_writable(store):
+        click.echo(
+            f"{place} cannot be written, so its catalogue is brought in step in memory, for this once.", err=True
+        )
     if rebuild:
+        if not is_writable(store):
+            raise click.UsageError(f"{place} cannot be written. Without --rebuild, find makes a catalogue in memory.")
         with writing(store):
             faults = remake(store)
     with catalogue(store) as connection:
         if not rebuild:
             faults = refresh(connection, store)
         found = find_rows(connection, query)
-    _print(store, found, form, limit, where_taken)
+        pictures = _thumbnails(connection, found, thumbnails) if thumbnails is not None else {}
+    faults += _print(store, found, form, limit, where_taken)
     if thumbnails is not None:
-        _write_thumbnails(store, found, thumbnails)
+        _write_thumbnails(pictures, thumbnails)
     for fault in faults:
         click.echo(f"sillwright: {fault} Run sillwright audit {place}", err=True)
     if faults:
@@ -94,6 +105,10 @@ def _query(
     from sillwright.archive.search import RULES, Query
     from sillwright.lengths import parse_length_mm
 
+    if since and until and since > until:
+        raise click.UsageError(
+            f"--since {since:%Y-%m-%d} is after --until {until:%Y-%m-%d}, and no day is both. Exchange the two."
+        )
     if rule and rule not in (*RULES, "any"):
         raise click.UsageError(f"--rule {rule} is none. There are {', '.join(RULES)}, and any.")
     return Query(
@@ -110,23 +125,26 @@ def _query(
     )
 
 
-def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> None:
+def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> list[str]:
+    """Print the answer; a sentence for each photo whose place was asked for and that cannot be read."""
     from rich.console import Console
 
-    from sillwright.archive.where import photo_places
+    from sillwright.archive.where import PhotoPlace, Unread, photo_places
     from sillwright.tell.find_tables import find_closing, find_csv, find_json, find_table, places_csv, places_table
 
-    places = (
-        [place for name in _packages(found) for place in photo_places(store.package(name))] if where_taken else None
-    )
+    asked = [one for name in _packages(found) for one in photo_places(store.package(name))] if where_taken else []
+    places = [one for one in asked if isinstance(one, PhotoPlace)] if where_taken else None
     if form == "csv":
         click.echo(find_csv(found) if places is None else places_csv(places), nl=False)
     elif form == "json":
         click.echo(find_json(found, places))
     else:
-        for table in [find_table(found)] * bool(found.rows) + ([places_table(places)] if places else []):
-            Console().print(table)
+        console = Console()
+        for table in [find_table(found, console.width)] * bool(found.rows) + ([places_table(places)] if places else []):
+            console.print(table)
     click.echo(find_closing(found, limit), err=True)
+    unread = [one for one in asked if isinstance(one, Unread)]
+    return [f"{one.package}: photo {one.file} was measured, and cannot be read where it was sealed." for one in unread]
 
 
 def _packages(found: Found) -> list[str]:
@@ -134,20 +152,32 @@ def _packages(found: Found) -> list[str]:
     return list(dict.fromkeys(str(row[found.columns.index("package")]) for row in found.rows))
 
 
-def _write_thumbnails(store: Store, found: Found, folder: Path) -> None:
-    """A small picture of each photo of each package in the answer; none of a file that is there already."""
-    from sillwright.archive.catalogue import catalogue
+def _thumbnails(connection: sqlite3.Connection, found: Found, folder: Path) -> dict[Path, bytes]:
+    """The small picture of each photo of each package in the answer, by where it goes.
+
+    Raises a usage error where another file is there already: a folder of the user's may hold anything.
+    """
     from sillwright.archive.search import thumbnails
-    from sillwright.cli.output import writing as telling_of_writes
-    from sillwright.survey import write_aside
     from sillwright.tell.report import file_names
 
-    count = 0
-    with catalogue(store) as connection, telling_of_writes(folder, "folder"):
-        for name in _packages(found):
-            pictures = thumbnails(connection, name)
-            plain = file_names(list(pictures))
-            for file, picture in pictures.items():
-                write_aside(folder / f"{name}-{plain[file]}.jpg", picture)
-                count += 1
-    click.echo(f"Wrote {count} small pictures in {folder}.", err=True)
+    pictures: dict[Path, bytes] = {}
+    for name in _packages(found):
+        of_package = thumbnails(connection, name)
+        plain = file_names(list(of_package))
+        pictures |= {folder / f"{name}-{plain[file]}.jpg": picture for file, picture in of_package.items()}
+    for path, picture in pictures.items():
+        if os.path.lexists(path) and not (path.is_file() and path.read_bytes() == picture):
+            raise click.UsageError(
+                f"{path} is there already and is another file: nothing is written. Name a new folder with --thumbnails."
+            )
+    return pictures
+
+
+def _write_thumbnails(pictures: Mapping[Path, bytes], folder: Path) -> None:
+    from sillwright.cli.output import writing as telling_of_writes
+    from sillwright.survey import write_aside
+
+    with telling_of_writes(folder, "folder", "--thumbnails"):
+        for path, picture in pictures.items():
+            write_aside(path, picture)
+    click.echo(f"Wrote {len(pictures)} small pictures in {folder}.", err=True)

@@ -62,7 +62,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 
     from sillwright.errors import MeasureError
     from sillwright.measure import measure_job
-    from sillwright.survey import to_json, worst, write_survey
+    from sillwright.sums import MEASURED, sums_bytes, sums_of
+    from sillwright.survey import to_json, worst, write_aside, write_survey
 
     job = job_of(job_or_photos)
     job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None
@@ -76,11 +77,12 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     write_survey(survey, output / "survey.json")
     if job_file is not None:
         _keep_job(job, job_file, output, talk)
-    _report(survey, output, job.folder, paper, talk)
+    written = _report(survey, output, job.folder, paper, talk)
     if (output / "plates.json").exists():
         talk.print(f"The plates planned in {output} are of an earlier measurement: run sillwright plates {output}.")
     if candidates:
-        _draw_candidates(survey, considered, output, job.folder, talk)
+        written += _draw_candidates(survey, considered, output, job.folder, talk)
+    write_aside(output / MEASURED, sums_bytes(sums_of(output, [output / "survey.json", *written])))
     if as_json:
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
     else:
@@ -95,11 +97,12 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
     """The output folder, made before anything is measured: minutes of work must not end at a wrong name, and no
     photo must be written over."""
+    from sillwright.sums import MEASURED
     from sillwright.tell.report import picture_paths, sheet_paths
 
     names, runs = [job.file_name(photo) for photo in job.photos], [run.name for run in job.runs]
     pictures, strips = picture_paths(output, names, runs)
-    to_write = [output / "survey.json", *sheet_paths(output), *pictures.values(), *strips.values()]
+    to_write = [output / "survey.json", output / MEASURED, *sheet_paths(output), *pictures.values(), *strips.values()]
     kept = [*job.photos, *([job.profile_path] if job.profile_path else [])]
     if job_file is not None:
         to_write += _copies(job, job_file, output).values()
@@ -182,20 +185,23 @@ def progress_bar(console: Console) -> Iterator[Progress | None]:
         yield tell
 
 
-def _report(survey: Survey, output: Path, photo_root: Path, paper: str, talk: Console) -> None:
+def _report(survey: Survey, output: Path, photo_root: Path, paper: str, talk: Console) -> list[Path]:
     from sillwright.tell.report import write_report
 
     paths = write_report(survey, output, photo_root, paper="a4" if paper.lower() == "a4" else "letter")
     talk.print(f"Wrote {output / 'survey.json'}, {paths.html} and {paths.pdf}.", highlight=False)
+    return [paths.html, paths.pdf, *paths.strips, *paths.photos]
 
 
 def _draw_candidates(
     survey: Survey, considered: list[Candidate], output: Path, photo_root: Path, talk: Console
-) -> None:
+) -> list[Path]:
     from sillwright.tell.candidates import write_candidates
 
-    for path in write_candidates(survey, considered, output, photo_root):
+    written = write_candidates(survey, considered, output, photo_root)
+    for path in written:
         talk.print(f"Wrote {path}.", highlight=False)
+    return written
 
 
 def _tables(survey: Survey) -> None:

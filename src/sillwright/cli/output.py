@@ -6,6 +6,7 @@ command line does; a write that fails after that ends with status 1.
 
 from __future__ import annotations
 
+import errno
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -14,15 +15,23 @@ from pathlib import Path
 
 import click
 
+MAKE_ROOM = "Make room on that disk, then do it again; what was there is as it was."
+
+
+def is_full(fault: OSError) -> bool:
+    """Whether a write failed for want of room, on the disk or in what a user may have of it."""
+    return fault.errno in (errno.ENOSPC, errno.EDQUOT)
+
 
 @contextmanager
-def writing(output: Path, kind: str = "place") -> Iterator[None]:
-    """Tell a write that fails as a sentence about ``output``; ``kind`` is what ``-o`` names."""
+def writing(output: Path, kind: str = "place", option: str = "-o") -> Iterator[None]:
+    """Tell a write that fails as a sentence about ``output``; ``kind`` is what ``option`` names."""
     try:
         yield
     except OSError as fault:
         reason = fault.strerror or fault
-        raise click.ClickException(f"{output} cannot be written ({reason}). Choose another {kind} with -o.") from fault
+        to_do = MAKE_ROOM if is_full(fault) else f"Choose another {kind} with {option}."
+        raise click.ClickException(f"{output} cannot be written ({reason}). {to_do}") from fault
 
 
 def check_file(output: Path, suffix: str, what: str, is_one: Callable[[Path], bool], example: str) -> None:

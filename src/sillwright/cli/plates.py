@@ -29,19 +29,26 @@ def plates(folder: Path, paper: str) -> None:
     says beside the photos, is wrong.
     """
     from datetime import date
+    from hashlib import sha256
 
     from rich.console import Console
 
+    from sillwright.job_layout import files_beside
     from sillwright.plates.inputs import read_inputs
     from sillwright.plates.plan import plan_job
     from sillwright.plates.record_file import to_bytes
+    from sillwright.sums import PLANNED, sums_bytes, sums_of
 
     survey = _survey(folder)
-    plan = plan_job(survey, read_inputs(folder, survey, date.today().isoformat()))
+    inputs = read_inputs(folder, survey, date.today().isoformat())
+    beside = [folder / name for name in ("survey.json", "job.toml", *files_beside(inputs.job))]
+    planned_from = sums_of(folder, beside)
+    plan = plan_job(survey, inputs)
     files = {"plates.json": to_bytes(plan), **_sheets(plan, survey, paper.lower())}
-    _write(folder, files)
+    sums = {name: sha256(content).hexdigest() for name, content in files.items()}
+    _write(folder, {**files, PLANNED: sums_bytes(planned_from | sums)})
     _print(plan)
-    Console(stderr=True).print(f"Wrote plates.json and {len(files) - 1} files more in {folder}.", highlight=False)
+    Console(stderr=True).print(f"Wrote plates.json and {len(files)} files more in {folder}.", highlight=False)
     if plan.status != "ok":
         raise SystemExit(1)
 
@@ -91,13 +98,14 @@ def _earlier(folder: Path) -> set[str]:
     """The files an earlier plan left in the folder."""
     from sillwright.errors import JobError
     from sillwright.plates.record_file import read_plan
+    from sillwright.sums import PLANNED
     from sillwright.tell.plate_files import TABLES, strip_names
 
     try:
         plan = read_plan(folder / "plates.json")
     except JobError:
         return set()
-    return {"plates.json", *TABLES, *strip_names(plan).values()}
+    return {"plates.json", PLANNED, *TABLES, *strip_names(plan).values()}
 
 
 def _print(plan: PlatesPlan) -> None:

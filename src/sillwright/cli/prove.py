@@ -26,5 +26,7 @@ def prove(place: Path, package: str, kept: Path | None) -> None:
     from sillwright.archive.proofs import proof_text
     from sillwright.archive.proofs import prove as proof_of
     from sillwright.archive.store import open_store
+    from sillwright.tell.archive_words import PROOF_HOW
 
-    click.echo(proof_text(proof_of(open_store(place), package, None if kept is None else read_head(kept))))
+    proof = proof_of(open_store(place), package, None if kept is None else read_head(kept))
+    click.echo(proof_text(proof, PROOF_HOW))

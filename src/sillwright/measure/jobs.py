@@ -27,6 +27,7 @@ from sillwright.measure.shared_bolts import once_each
 from sillwright.measure.work import CardsSeen, Crew, look_for_cards
 from sillwright.photo import PHOTOS_KEPT
 from sillwright.profile import read_profile
+from sillwright.sums import sha256_of
 from sillwright.survey import CornerRecord, Finding, PhotoRecord, RunRecord, Status, Survey, worst
 
 Progress = Callable[[str, int, int], None]
@@ -48,6 +49,7 @@ class _Sight:
     names: Mapping[Path, str]
     lenses: Mapping[Path, LensOfPhoto]
     duplicates: Mapping[Path, Path]
+    profile_sha256: str
 
 
 def measure_job(
@@ -110,6 +112,7 @@ def measure_job(
         made_from="photos",
         measured_with=job.measured_parts,
         libraries=library_versions(),
+        profile_sha256=sight.profile_sha256,
     )
 
 
@@ -148,6 +151,7 @@ def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
     seen = {photo.path: photo for photo in crew.share_out(look, paths, tick)}
     names = {path: job.file_name(path) for path in paths}
     profile = read_profile(job.profile_path) if job.profile_path is not None else None
+    profile_sha256 = sha256_of(job.profile_path) if job.profile_path is not None else ""
     first: dict[str, Path] = {}
     duplicates: dict[Path, Path] = {}
     for path, photo in seen.items():
@@ -158,7 +162,7 @@ def _look(job: Job, crew: Crew, progress: Progress | None) -> _Sight:
     lenses = {
         path: lens_for(photo, profile, names[path], job) for path, photo in seen.items() if photo.facts is not None
     }
-    return _Sight(seen, names, lenses, duplicates)
+    return _Sight(seen, names, lenses, duplicates, profile_sha256)
 
 
 def _photos_of(job: Job, run: str, sight: _Sight) -> list[CardsSeen]:

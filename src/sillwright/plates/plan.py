@@ -6,11 +6,11 @@ left out.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from sillwright import __version__
+from sillwright.environment import library_versions
 from sillwright.judge.passes import passing
 from sillwright.judge.rules import (
     AcrossFigure,
@@ -50,7 +50,7 @@ from sillwright.survey import RunRecord, Survey
 
 
 def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
-    """The whole plan; the same each time from the same record, job file and day.
+    """The whole plan; the same each time from the same record, job file and day, with the same libraries.
 
     Raises JobError, naming the key, where job file and record cannot both be right, a corner is none, or the stock
     allows no plan of a run at all.
@@ -77,7 +77,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
         software=f"sillwright {__version__}",
         status=status if laid else "not planned",
         rules=_rules_used(inputs),
-        photos=_photos(survey),
+        photos=Photos.of(survey),
         lumber=_lumber(inputs),
         runs=tuple(_with_status(run, findings) for run in runs),
         corners=ends.corners,
@@ -86,6 +86,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
         levels=facts,
         outline=outline,
         findings=tuple(findings),
+        libraries=library_versions(),
     )
 
 
@@ -192,13 +193,6 @@ def _of_job(inputs: PlanInputs, cuts: Sequence[CutPlan]) -> list[PlanFinding]:
     if any(not cut.cuts.proven for cut in cuts):
         found.append(PlanFinding("cut-list-not-proven", "note"))
     return found
-
-
-def _photos(survey: Survey) -> Photos:
-    hashes = [photo.sha256 for photo in survey.photos if photo.sha256]
-    text = "".join(f"{one}\n" for one in hashes)
-    used = sum(photo.used for photo in survey.photos)
-    return Photos(len(survey.photos), used, hashlib.sha256(text.encode("ascii")).hexdigest())
 
 
 def _lumber(inputs: PlanInputs) -> Lumber:

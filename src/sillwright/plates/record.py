@@ -7,6 +7,7 @@ end at the lower station, along the chalk-line edge. Codes are machine words; se
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -23,7 +24,7 @@ from sillwright.plates.shopping import ShoppingLine
 from sillwright.plates.splice import SplicePlan
 from sillwright.plates.square import Closure, Diagonal, DiagonalCheck, Squareness
 from sillwright.plates.stock import CutList
-from sillwright.survey import Status
+from sillwright.survey import Status, Survey
 
 SCHEMA = "sillwright-plates-1"
 
@@ -75,6 +76,13 @@ class Photos:
     count: int
     used: int
     fingerprint_sha256: str
+
+    @classmethod
+    def of(cls, survey: Survey) -> Photos:
+        """The photos of a record."""
+        hashes = "".join(f"{photo.sha256}\n" for photo in survey.photos if photo.sha256)
+        used = sum(photo.used for photo in survey.photos)
+        return cls(len(survey.photos), used, hashlib.sha256(hashes.encode("utf-8", "replace")).hexdigest())
 
 
 @dataclass(frozen=True)
@@ -319,6 +327,7 @@ class PlatesPlan:
 
     date : when it was made, as ISO 8601 writes a day
     cut_lists : treated stock (the first layer) and untreated, in this order, as far as there is any
+    software, libraries : what planned it; no libraries in plans older than that key
     """
 
     schema: str
@@ -336,6 +345,7 @@ class PlatesPlan:
     levels: LevelFacts | None
     outline: OutlineFacts | None
     findings: tuple[PlanFinding, ...]
+    libraries: dict[str, str] = field(default_factory=dict)
 
     @property
     def pieces(self) -> tuple[PlatePiece, ...]:

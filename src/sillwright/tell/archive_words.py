@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 
 from sillwright.archive.again import Differences
 from sillwright.archive.audit import Audit, faults_of
@@ -17,15 +18,54 @@ _SENTENCES: dict[FaultKind, str] = {
     "changed": "changed: its bytes are not those that were sealed",
     "missing": "missing: it was sealed, and is not there",
     "added": "added: it is there, and was not sealed",
-    "unsafe": "not safe to read, so nothing in this package was read: it",
+    "unsafe": "not safe to read, so nothing else in this package was read: it",
     "unreadable": "cannot be read from the disk:",
     "malformed": "not as a package is written: it",
-    "not in log": "not in the log: run sillwright archive once more on the results it was made from, or take it away",
+    "not in log": "not in the log. A run that was cut off can leave one such package: run sillwright archive once more "
+    "on the results it was made from. Where you know of no such run, or there are several, entries were taken out of "
+    "the log: put it back from a copy",
     "not the logged one": "its lists of checksums are not those in the log: it was changed or replaced as a whole",
     "package missing": "missing: the whole package was sealed, and is not there",
     "log": "the log:",
     "stamp": "the time stamp:",
 }
+
+
+_NOT_TOLD = {
+    "profile": "survey.json does not tell which phone profile it was measured with, so it cannot be told whether the "
+    "one sealed is that one",
+    "libraries": "survey.json does not tell which libraries computed it, so the package does not either",
+    "report": "there is no measure.sha256, so it cannot be told whether the report and the pictures are of this "
+    "survey.json",
+    "plates": "there is no plates.sha256, so it cannot be told whether the plates' sheets and strips are of this plan",
+}
+
+
+# How to check a proof with other programs, or by hand: it stands in the proof itself.
+PROOF_HOW = (
+    "With sillwright: sillwright audit FOLDER --proof THIS_FILE, with --key or --kept. Without it:",
+    "1. In the package's folder: sha256sum -c manifest-sha256.txt; then sha256sum -c tagmanifest-sha256.txt.",
+    "2. The entry is the package's name, the SHA-256 of the file tagmanifest-sha256.txt, and the SHA-256 of the file "
+    "tagmanifest-sha512.txt, both in hexadecimal digits, with one space between. Both digests are SHA-256.",
+    "3. The leaf is the entry as ASCII, without a line feed; its hash is SHA-256 of a zero byte and the leaf (RFC "
+    "9162, 2.1.1). It is entry leaf_index, counted from 0, of head.tree_size.",
+    "4. Leaf hash, leaf_index, head.tree_size and inclusion_path lead to head.root_hash (RFC 9162, 2.1.3.2).",
+    "5. Where first_size is not 0, consistency_path leads from the root of the first first_size entries, which the "
+    "reader has kept, to head.root_hash (RFC 9162, 2.1.4.2).",
+    "6. Each signature is Ed25519 (RFC 8032) over signed_bytes, which are TreeHeadDataV2 (RFC 9162, 4.10): "
+    "timestamp_ms and tree_size as 8 bytes each with the high byte first, the byte 32, the 32 bytes of root_hash, and "
+    "two zero bytes, for no extensions. public_keys_pem has the keys in the order of head.signatures, as PEM: compare "
+    "a key with the one that its owner gave you; that it stands here shows nothing.",
+)
+
+
+def not_told_lines(not_told: Sequence[str]) -> list[str]:
+    """What could not be told when a package was sealed, and what to do about it; nothing where all could be."""
+    lines = [f"{_NOT_TOLD[one]}." for one in not_told]
+    again = (
+        "An older sillwright made these results: measure and plan again with this one, then archive, to have it told."
+    )
+    return [*lines, again] if lines else []
 
 
 def fault_line(package: str, fault: Fault) -> str:
@@ -44,9 +84,12 @@ def audit_lines(audit: Audit) -> list[str]:
 def audit_closing(audit: Audit) -> str:
     """How an audit ends, in one or two sentences."""
     count, bad = len(audit.packages), sum(bool(one.faults) for one in audit.packages)
-    whole = f"{count} package{'s' * (count != 1)} read, {bad} with faults."
+    whole = f"{count} package{'s' * (count != 1)}, {bad} with faults."
     if audit.gone_on:
-        whole += f" {audit.gone_on} of them had been read by an audit that was cut off."
+        whole += (
+            f" Read now: {count - audit.gone_on}; not read again: {audit.gone_on}, which had been read and found whole "
+            "by an audit that was cut off in the last 24 hours. --anew reads all."
+        )
     if audit.head is not None:
         whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
     stamps = [one.stamp for one in audit.packages if one.stamp is not None]
@@ -54,7 +97,34 @@ def audit_closing(audit: Audit) -> str:
     if stamps:
         whole += f" Time stamps: {trusted} by an authority that you trust, {len(stamps) - trusted} over the right bytes"
         whole += " and no more checked: give its certificates with --stamp-roots." if trusted < len(stamps) else "."
+    if audit.not_noted:
+        whole += (
+            f" How far the audit came could not be noted: {audit.not_noted}. It read everything; had it been cut off, "
+            "the next would begin anew. Make room on the disk, or let that folder be written."
+        )
     return whole
+
+
+def stamp_lines(audit: Audit) -> list[str]:
+    """Each time stamp that holds: of which package, when, by whom, and whether that was checked."""
+    return [
+        plain_text(
+            f"{one.name}: stamped {one.stamp.at:%Y-%m-%d %H:%M:%S} UTC by {one.stamp.authority or 'nobody named'}"
+            f"{', which you trust' if one.stamp.trusted else ', by its own word: the signature was not checked'}"
+        ).plain
+        for one in audit.packages
+        if one.stamp is not None
+    ]
+
+
+def package_json(name: str, faults: Sequence[Fault], told: Sequence[str], proof: Proof | None) -> str:
+    """One package for programs: its faults, and what of its proof does not hold (null where none was given)."""
+    body = {
+        "package": name,
+        "faults": [{"kind": fault.kind, "path": fault.path, "told": fault_line(name, fault)} for fault in faults],
+        "proof": None if proof is None or faults else {"holds": not told, "told": list(told)},
+    }
+    return json.dumps(body, indent=1)
 
 
 def proof_line(proof: Proof, known: bool) -> str:
@@ -94,6 +164,18 @@ def audit_json(audit: Audit) -> str:
             {"package": name, "kind": fault.kind, "path": fault.path, "told": fault_line(name, fault)}
             for name, fault in faults_of(audit)
         ],
+        "stamps": [
+            {
+                "package": one.name,
+                "at": one.stamp.at.isoformat(),
+                "authority": one.stamp.authority,
+                "trusted": one.stamp.trusted,
+            }
+            for one in audit.packages
+            if one.stamp is not None
+        ],
+        "not_read_again": audit.gone_on,
+        "not_noted": audit.not_noted,
         "unsigned": None if audit.unsigned is None else list(audit.unsigned),
         "tree_size": audit.head.tree_size if audit.head else 0,
         "root_hash": audit.head.root_hash if audit.head else None,

@@ -10,7 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
-from rich.console import RenderableType
+from rich.console import Console, Group, RenderableType
+from rich.measure import Measurement
+from rich.table import Table
 
 from sillwright.archive.search import Found, Value
 from sillwright.archive.where import PhotoPlace
@@ -36,17 +38,36 @@ _HEADINGS = {
         "limit_mm": "Limit", "source": "Source",
     },
 }  # fmt: skip
-_FOLDED = ("package", "signed_off_by", "source")  # columns that may be broken over lines
+_FOLDED = ("signed_off_by", "source")  # columns that may be broken over lines
 
 
-def find_table(found: Found) -> RenderableType:
-    """The table for a terminal."""
+def find_table(found: Found, width: int = 80) -> RenderableType:
+    """The table for a terminal of so many letters.
+
+    A package's name is never broken, so that it can be copied: where the table would be too wide with names in it, they
+    have numbers there, and stand in full below.
+    """
+    place = found.columns.index("package")
+    names = {name: str(count) for count, name in enumerate(dict.fromkeys(str(row[place]) for row in found.rows), 1)}
+    whole = _table(found, {name: name for name in names})
+    console = Console(width=10_000)  # as wide as it needs to be: what is asked is how narrow it can get
+    if Measurement.get(console, console.options, whole).minimum <= width:
+        return whole
+    under = [plain_text(f"{number}  {name}") for name, number in names.items()]
+    return Group(_table(found, names), plain_text("The packages by number:"), *under)
+
+
+def _table(found: Found, names: Mapping[str, str]) -> Table:
+    """``names`` : what stands in the table for each package."""
     headings = _HEADINGS[found.kind]
     whole = [place for place, column in enumerate(headings) if column not in _FOLDED]
     table = plain_table(_TITLES[found.kind], list(headings.values()), whole)
     for row in found.rows:
         cells = dict(zip(found.columns, row, strict=True))
-        table.add_row(*(plain_text(_shown(column, cells)) for column in headings))
+        shown = {
+            column: names[str(cells[column])] if column == "package" else _shown(column, cells) for column in headings
+        }
+        table.add_row(*map(plain_text, shown.values()))
     return table
 
 

@@ -1,0 +1,169 @@
+"""What was not measured or planned together is not sealed together; what cannot be told is said."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from archive_jobs import SmallJob, a_job, a_profile, list_sums, sealed
+from sillwright.archive.package import read_record
+from sillwright.cli.app import app
+from sillwright.errors import ArchiveError, JobError
+from sillwright.plates.record_file import read_plan
+from sillwright.profile import write_profile
+from sillwright.sums import MEASURED, PLANNED, read_sums
+from sillwright.survey import read_survey
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def planned(folder: Path, name: str = "Lot 7, garage") -> SmallJob:
+    job = a_job(folder, name=name)
+    assert run("plates", job.out).exit_code in (0, 1)
+    return job
+
+
+def move_a_bolt(job: SmallJob) -> None:
+    body = json.loads((job.out / "survey.json").read_text())
+    body["runs"][0]["bolts"][0]["setback_mm"] += 20.0
+    (job.out / "survey.json").write_text(json.dumps(body))
+
+
+def refused(folder: Path, job: SmallJob, match: str) -> None:
+    with pytest.raises((ArchiveError, JobError), match=match):
+        sealed(folder / "store", job)
+    assert list((folder / "store" / "packages").iterdir()) == [] if (folder / "store").exists() else True
+
+
+def test_a_profile_that_was_not_measured_with_is_refused(tmp_path):
+    job = a_job(tmp_path, profile="phone.json")
+    write_profile(a_profile(fx_px=3153.6), job.folder / "phone.json")
+    refused(tmp_path, job, r"phone\.json is not the profile that was measured with\. Put that one back")
+
+
+def test_a_profile_that_is_none_is_refused_where_the_record_cannot_tell(tmp_path):
+    job = a_job(tmp_path, profile="phone.json")
+    _forget(job, "profile_sha256")
+    (job.folder / "phone.json").write_text("no JSON")
+    refused(tmp_path, job, "not a phone profile")
+
+
+def _forget(job: SmallJob, *keys: str) -> None:
+    """As an older sillwright would have left it."""
+    body = json.loads((job.out / "survey.json").read_text())
+    (job.out / "survey.json").write_text(json.dumps({key: body[key] for key in body if key not in keys}))
+    (job.out / MEASURED).unlink(missing_ok=True)
+
+
+def test_of_older_results_it_is_said_what_cannot_be_told(tmp_path):
+    job = planned(tmp_path)
+    (job.out / PLANNED).unlink()
+    _forget(job, "libraries", "profile_sha256")
+    done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder)
+    assert done.exit_code == 0
+    for what in ("which libraries", "there is no measure.sha256", "there is no plates.sha256", "plan again"):
+        assert what in done.stderr
+    package = tmp_path / "store" / "packages" / "lot-7-garage-2026-05-22"
+    assert read_record(package).not_told == ("libraries", "report", "plates")
+
+
+def test_of_results_of_today_nothing_is_left_to_say(tmp_path):
+    job = planned(tmp_path)
+    done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder)
+    assert done.exit_code == 0
+    assert "told" not in done.stderr
+    assert read_plan(job.out / "plates.json").libraries
+
+
+def test_another_jobs_plates_are_refused(tmp_path):
+    job, other = planned(tmp_path / "a"), planned(tmp_path / "b", name="Lot 8, house")
+    shutil.copy(other.out / "plates.json", job.out / "plates.json")
+    refused(tmp_path, job, r"a plan of 'Lot 8, house'")
+
+
+def test_a_plan_that_is_none_is_refused(tmp_path):
+    job = a_job(tmp_path)
+    (job.out / "plates.json").write_text("{}")
+    refused(tmp_path, job, r"plates\.json has the schema None")
+
+
+@pytest.mark.parametrize("lists", ["both lists", "no lists"])
+def test_a_record_changed_after_its_plates_is_refused(tmp_path, lists):
+    job = planned(tmp_path)
+    move_a_bolt(job)
+    if lists == "no lists":
+        (job.out / MEASURED).unlink()
+        (job.out / PLANNED).unlink()
+    refused(tmp_path, job, r'bolt N1 of run "north" stands otherwise in survey\.json\. Run sillwright plates')
+
+
+def test_a_record_changed_after_its_report_is_refused(tmp_path):
+    job = a_job(tmp_path)
+    move_a_bolt(job)
+    refused(tmp_path, job, r"survey\.json is not as it was when measure was run")
+
+
+def test_plates_planned_before_the_last_measurement_are_refused(tmp_path):
+    job = planned(tmp_path)
+    body = json.loads((job.out / "survey.json").read_text())
+    (job.out / "survey.json").write_text(json.dumps({**body, "made_from": "photos again"}))
+    list_sums(job.out)
+    refused(tmp_path, job, r"planned from another survey\.json")
+
+
+def test_plates_planned_from_another_job_file_are_refused(tmp_path):
+    job = planned(tmp_path)
+    with (job.out / "job.toml").open("a") as stream:
+        stream.write("\n[layout]\nwaste = 20\n")
+    refused(tmp_path, job, r"planned from another job\.toml")
+
+
+@pytest.mark.parametrize("name", ["plates.pdf", "holes.csv"])
+def test_a_sheet_of_other_plates_is_refused(tmp_path, name):
+    job = planned(tmp_path)
+    (job.out / name).write_bytes(b"another")
+    refused(tmp_path, job, rf"{name} is not as it was when plates was run")
+
+
+def test_a_picture_of_an_earlier_measurement_is_refused(tmp_path):
+    job = a_job(tmp_path)
+    (job.out / "pictures" / "run-south.jpg").write_bytes(b"of before")
+    refused(tmp_path, job, r"run-south\.jpg is not of what measure wrote last")
+
+
+def test_a_list_that_is_none_is_refused(tmp_path):
+    job = a_job(tmp_path)
+    (job.out / MEASURED).write_text("nothing")
+    refused(tmp_path, job, "no list of checksums")
+
+
+def test_plates_can_be_planned_again_over_their_list(tmp_path):
+    job = planned(tmp_path)
+    assert run("plates", job.out).exit_code in (0, 1)
+    assert {"survey.json", "job.toml", "plates.json", "plates.pdf"} <= set(read_sums(job.out / PLANNED))
+
+
+@pytest.mark.parametrize("moved_mm", [0.0, 5.0])
+def test_measured_again_before_it_is_logged_a_package_is_sealed_only_if_the_same(tmp_path, monkeypatch, moved_mm):
+    """The measurement is stood in for: the numbers it gives are what is asked about."""
+    job = a_job(tmp_path)
+    survey = read_survey(job.out / "survey.json")
+    bolt = survey.runs[0].bolts[0]
+    again = replace(bolt, setback_mm=(bolt.setback_mm or 0.0) + moved_mm)
+    run_again = replace(survey.runs[0], bolts=(again, *survey.runs[0].bolts[1:]))
+    monkeypatch.setattr("sillwright.measure.measure_job", lambda *_, **__: replace(survey, runs=(run_again,)))
+    done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder, "--measure-again")
+    if moved_mm:
+        assert "so nothing was sealed" in str(done.exception)
+        assert list((tmp_path / "store" / "packages").iterdir()) == []
+        assert (tmp_path / "store" / "log" / "entries.txt").read_bytes() == b""
+    else:
+        assert done.exit_code == 0
+        assert done.stdout.splitlines() == [str(tmp_path / "store" / "packages" / "lot-7-garage-2026-05-22")]
