@@ -95,48 +95,20 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
     """The output folder, made before anything is measured: minutes of work must not end at a wrong name, and no
     photo must be written over."""
-    from sillwright.tell.report import picture_paths, sheet_paths
+    from sillwright.job_output import holds_survey, job_copies, sources_of
+    from sillwright.tell.report import result_paths
 
-    names, runs = [job.file_name(photo) for photo in job.photos], [run.name for run in job.runs]
-    pictures, strips = picture_paths(output, names, runs)
-    to_write = [output / "survey.json", *sheet_paths(output), *pictures.values(), *strips.values()]
-    kept = [*job.photos, *([job.profile_path] if job.profile_path else [])]
-    if job_file is not None:
-        to_write += _copies(job, job_file, output).values()
-        kept += [job_file, *(job.folder / name for name in job.files_beside)]
-    check_folder(output, to_write, _is_earlier(output), kept)
-
-
-def _copies(job: Job, job_file: Path, output: Path) -> dict[Path, Path]:
-    """From where to where the files go that make the folder complete by itself: the job file, and what it names for
-    the plates. None is copied onto itself."""
-    files = {job_file: output / "job.toml"} | {job.folder / name: output / name for name in job.files_beside}
-    return {source: copy for source, copy in files.items() if source.resolve() != copy.resolve()}
+    copies = job_copies(job, job_file, output).values() if job_file is not None else ()
+    check_folder(output, [*result_paths(job, output), *copies], holds_survey(output), sources_of(job, job_file))
 
 
 def _keep_job(job: Job, job_file: Path, output: Path, talk: Console) -> None:
-    """Copy them. A copy of the job file that was written in since is kept under another name, and told of."""
-    from sillwright.survey import write_aside
+    """Copy the job file along; of a copy that was written in since it is told where it is kept."""
+    from sillwright.job_output import keep_job
 
-    for source, copy in _copies(job, job_file, output).items():
-        content = source.read_bytes()
-        if source == job_file and copy.exists() and copy.read_bytes() != content:
-            before = output / "job-before.toml"
-            write_aside(before, copy.read_bytes())
-            talk.print(f"{copy} differed from {job_file}; it is kept as {before}.", highlight=False)
-        write_aside(copy, content)
-
-
-def _is_earlier(output: Path) -> bool:
-    """Whether an earlier measurement wrote in this folder."""
-    from sillwright.errors import JobError
-    from sillwright.survey import read_survey
-
-    try:
-        read_survey(output / "survey.json")
-    except JobError:
-        return False
-    return True
+    before = keep_job(job, job_file, output)
+    if before is not None:
+        talk.print(f"{output / 'job.toml'} differed from {job_file}; it is kept as {before}.", highlight=False)
 
 
 def job_of(paths: tuple[Path, ...]) -> Job:

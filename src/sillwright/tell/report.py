@@ -11,6 +11,7 @@ from pathlib import Path
 import cv2
 
 from sillwright.errors import PhotoError, SillwrightError
+from sillwright.job import Job
 from sillwright.photo import Pixels, read_facts, read_pixels
 from sillwright.survey import PhotoRecord, RunRecord, Survey, write_aside
 from sillwright.tell.cardsheet import Paper
@@ -68,6 +69,12 @@ def write_report(
     write_aside(pdf_path, sheet_pdf(survey, made_on, paper))
     write_aside(html_path, sheet_html(survey, made_on, SheetPictures(strips, photos)).encode("utf-8", "replace"))
     return ReportPaths(html_path, pdf_path, tuple(strip_paths), tuple(written.values()))
+
+
+def result_paths(job: Job, out_dir: Path) -> list[Path]:
+    """Every file that measuring a job writes of its own: the record, the sheets, a picture of each photo and run."""
+    pictures, strips = picture_paths(out_dir, [job.file_name(p) for p in job.photos], [run.name for run in job.runs])
+    return [out_dir / "survey.json", *sheet_paths(out_dir), *pictures.values(), *strips.values()]
 
 
 def sheet_paths(out_dir: Path) -> tuple[Path, Path]:
