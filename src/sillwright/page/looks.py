@@ -1,0 +1,137 @@
+"""What a first look said of each photo, and its small picture; both kept by the photo's SHA-256.
+
+What is said also depends on the job (its cards, bolts and profile) and on the run, so the verdict is kept by a
+fingerprint of those too: the same photo is not looked at twice for the same question.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import cv2
+
+from sillwright.errors import PhotoError
+from sillwright.job import load_job
+from sillwright.job_measured import measured_parts
+from sillwright.measure.glance import Glance, glance
+from sillwright.page.folder import JobFolder, Place, photos_of
+from sillwright.page.store import Store, reading
+from sillwright.photo import read_facts, read_half, turn_for_viewing
+from sillwright.survey import STATUS_ORDER, Finding, write_aside
+from sillwright.tell.report import jpeg
+
+PICTURE_PX = 560  # the long side: as wide as a phone's column at 1.5 pixels to the point
+_QUALITY = 72
+
+
+@dataclass(frozen=True)
+class PhotoLook:
+    """A photo of a run, and what a first look said; None where it has not been looked at."""
+
+    file: str
+    sha256: str | None
+    look: Glance | None
+
+
+def looks_of(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLook, ...]:
+    """Every photo of a run or corner with what is known of it. No photo is opened."""
+    asked = _asked(job, place)
+    found = []
+    with reading(store) as connection:
+        for photo in photos_of(job, place):
+            sha256 = None
+            written = photo.stat()
+            row = connection.execute(
+                "SELECT sha256 FROM photo_file WHERE path = ? AND size = ? AND written_ns = ?",
+                (_path(store, photo), written.st_size, written.st_mtime_ns),
+            ).fetchone()
+            look = None
+            if row is not None:
+                sha256 = str(row["sha256"])
+                kept = connection.execute(
+                    "SELECT * FROM look WHERE sha256 = ? AND asked = ?", (sha256, asked)
+                ).fetchone()
+                look = None if kept is None else _look(kept["status"], kept["reasons"], kept["cards"])
+            found.append(PhotoLook(photo.relative_to(job.path.resolve()).as_posix(), sha256, look))
+    return tuple(found)
+
+
+def look_at(store: Store, job: JobFolder, place: Place, photo: Path) -> Glance:
+    """Look at one photo and keep what was seen, unless that is known. Raises JobError where the job cannot be read."""
+    sha256 = sha256_of(store, photo)
+    asked = _asked(job, place)
+    with reading(store) as connection:
+        kept = connection.execute("SELECT * FROM look WHERE sha256 = ? AND asked = ?", (sha256, asked)).fetchone()
+    if kept is not None:
+        return _look(kept["status"], kept["reasons"], kept["cards"])
+    seen = glance(load_job(job.job_file, only_with_photos=True), place.runs, photo)
+    _keep_picture(store, photo, sha256)
+    with reading(store) as connection:
+        connection.execute(
+            "INSERT OR REPLACE INTO look VALUES (?, ?, ?, ?, ?)",
+            (
+                sha256,
+                asked,
+                seen.status,
+                json.dumps([asdict(reason) for reason in seen.reasons]),
+                json.dumps(seen.cards),
+            ),
+        )
+    return seen
+
+
+def sha256_of(store: Store, photo: Path) -> str:
+    """A photo file's SHA-256, read once for each size and time of writing."""
+    written = photo.stat()
+    with reading(store) as connection:
+        row = connection.execute(
+            "SELECT sha256 FROM photo_file WHERE path = ? AND size = ? AND written_ns = ?",
+            (_path(store, photo), written.st_size, written.st_mtime_ns),
+        ).fetchone()
+        if row is not None:
+            return str(row["sha256"])
+        with photo.open("rb") as stream:
+            sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+        connection.execute(
+            "INSERT OR REPLACE INTO photo_file VALUES (?, ?, ?, ?)",
+            (_path(store, photo), written.st_size, written.st_mtime_ns, sha256),
+        )
+    return sha256
+
+
+def picture_path(store: Store, sha256: str) -> Path:
+    """Where the small picture of a photo is kept; ``sha256`` is 64 hex digits."""
+    return store.pictures / f"{sha256}.jpg"
+
+
+def _keep_picture(store: Store, photo: Path, sha256: str) -> None:
+    """A small picture as the photo is to be viewed, without EXIF; none of a photo that cannot be read."""
+    try:
+        pixels = turn_for_viewing(read_half(photo, keep=True), read_facts(photo).orientation)
+    except PhotoError:
+        return
+    scale = min(1.0, PICTURE_PX / max(pixels.shape[:2]))
+    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
+    write_aside(picture_path(store, sha256), jpeg(small, _QUALITY))
+
+
+def _asked(job: JobFolder, place: Place) -> str:
+    """The fingerprint of what a photo of that place is looked at for."""
+    parts = measured_parts(job.table) if job.table is not None else {}
+    wanted = {key: part for key, part in parts.items() if not key.startswith("[[corner]]")}
+    return hashlib.sha256(json.dumps([wanted, place.runs], sort_keys=True).encode()).hexdigest()[:24]
+
+
+def _look(status: str, reasons: str, cards: str) -> Glance:
+    findings = tuple(
+        Finding(one["code"], tuple(one["photos"]), tuple(one["cards"]), one["value_mm"]) for one in json.loads(reasons)
+    )
+    known = next(one for one in STATUS_ORDER if one == status)
+    return Glance(known, findings, tuple(json.loads(cards)))
+
+
+def _path(store: Store, photo: Path) -> str:
+    return photo.resolve().relative_to(store.folder).as_posix()
