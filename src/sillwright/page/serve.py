@@ -89,6 +89,7 @@ def _listener(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
+        listener.listen(128)  # who comes before the server is ready waits
     except OSError as fault:
         listener.close()
         raise JobError(
