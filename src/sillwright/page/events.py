@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import time
 from collections.abc import AsyncIterator, Callable
 
 from starlette.requests import Request
@@ -20,6 +21,7 @@ from sillwright.page.store import Store
 from sillwright.page.views import Page, off_the_loop, page_of
 
 HEARTBEAT_S, POLL_S = 15.0, 0.5
+_FILES_S = 5.0
 LONGEST_S = 3600.0  # then the browser asks anew
 
 
@@ -28,7 +30,7 @@ async def job_events(request: Request) -> Response:
     page = page_of(request)
     job = await off_the_loop(job_named, page.store.folder, request.path_params["job"])
     return StreamingResponse(
-        events_of(page, lambda: state_of(page.store, job)),
+        events_of(page, _when_written(page.store, lambda: state_of(page.store, job))),
         media_type="text/event-stream",
         headers={"x-accel-buffering": "no"},
     )
@@ -49,6 +51,21 @@ async def events_of(page: Page, state: Callable[[], str]) -> AsyncIterator[str]:
         await asyncio.sleep(POLL_S)
         quiet_s, all_s = quiet_s + POLL_S, all_s + POLL_S
     yield "event: end\ndata: {}\n\n"
+
+
+def _when_written(store: Store, state: Callable[[], str]) -> Callable[[], str]:
+    """The state, worked out anew only when the store was written to, and every few seconds for files that were copied
+    into a run by hand."""
+    before: tuple[object, str] = (None, "")
+
+    def asked() -> str:
+        nonlocal before
+        token = (store.written(), int(time.monotonic() / _FILES_S))
+        if token != before[0]:
+            before = (token, state())
+        return before[1]
+
+    return asked
 
 
 def state_of(store: Store, job: JobFolder) -> str:

@@ -38,24 +38,16 @@ class PhotoLook:
 
 def looks_of(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLook, ...]:
     """Every photo of a run or corner with what is known of it. No photo is opened."""
-    asked = _asked(job, place)
-    found = []
+    photos = photos_of(job, place)
+    known = _known_files(store, job)
     with reading(store) as connection:
-        for photo in photos_of(job, place):
-            sha256 = None
-            written = photo.stat()
-            row = connection.execute(
-                "SELECT sha256 FROM photo_file WHERE path = ? AND size = ? AND written_ns = ?",
-                (_path(store, photo), written.st_size, written.st_mtime_ns),
-            ).fetchone()
-            look = None
-            if row is not None:
-                sha256 = str(row["sha256"])
-                kept = connection.execute(
-                    "SELECT * FROM look WHERE sha256 = ? AND asked = ?", (sha256, asked)
-                ).fetchone()
-                look = None if kept is None else _look(kept["status"], kept["reasons"], kept["cards"])
-            found.append(PhotoLook(photo.relative_to(job.path.resolve()).as_posix(), sha256, look))
+        rows = connection.execute("SELECT * FROM look WHERE asked = ?", (_asked(job, place),)).fetchall()
+    looks = {str(row["sha256"]): _look(row["status"], row["reasons"], row["cards"]) for row in rows}
+    found = []
+    for photo in photos:
+        sha256 = known.get(_as_written(store, photo))
+        look = None if sha256 is None else looks.get(sha256)
+        found.append(PhotoLook(photo.relative_to(job.path.resolve()).as_posix(), sha256, look))
     return tuple(found)
 
 
@@ -85,21 +77,28 @@ def look_at(store: Store, job: JobFolder, place: Place, photo: Path) -> Glance:
 
 def sha256_of(store: Store, photo: Path) -> str:
     """A photo file's SHA-256, read once for each size and time of writing."""
-    written = photo.stat()
+    path, size, written_ns = _as_written(store, photo)
     with reading(store) as connection:
         row = connection.execute(
-            "SELECT sha256 FROM photo_file WHERE path = ? AND size = ? AND written_ns = ?",
-            (_path(store, photo), written.st_size, written.st_mtime_ns),
+            "SELECT sha256 FROM photo_file WHERE path = ? AND size = ? AND written_ns = ?", (path, size, written_ns)
         ).fetchone()
         if row is not None:
             return str(row["sha256"])
         with photo.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-        connection.execute(
-            "INSERT OR REPLACE INTO photo_file VALUES (?, ?, ?, ?)",
-            (_path(store, photo), written.st_size, written.st_mtime_ns, sha256),
-        )
+        connection.execute("INSERT OR REPLACE INTO photo_file VALUES (?, ?, ?, ?)", (path, size, written_ns, sha256))
     return sha256
+
+
+def sha256_of_all(store: Store, job: JobFolder) -> dict[str, str]:
+    """The SHA-256 of every photo of a job, by its name relative to the job's folder."""
+    known = _known_files(store, job)
+    photos = {photo: None for place in job.places for photo in photos_of(job, place)}
+    root = job.path.resolve()
+    return {
+        photo.relative_to(root).as_posix(): known.get(_as_written(store, photo)) or sha256_of(store, photo)
+        for photo in photos
+    }
 
 
 def picture_path(store: Store, sha256: str) -> Path:
@@ -133,5 +132,19 @@ def _look(status: str, reasons: str, cards: str) -> Glance:
     return Glance(known, findings, tuple(json.loads(cards)))
 
 
-def _path(store: Store, photo: Path) -> str:
-    return photo.resolve().relative_to(store.folder).as_posix()
+_AsWritten = tuple[str, int, int]
+"""A file by its path relative to FOLDER, its size in bytes, and when it was written, in ns."""
+
+
+def _as_written(store: Store, photo: Path) -> _AsWritten:
+    written = photo.stat()
+    return photo.resolve().relative_to(store.folder).as_posix(), written.st_size, written.st_mtime_ns
+
+
+def _known_files(store: Store, job: JobFolder) -> dict[_AsWritten, str]:
+    """The SHA-256 of each file of a job that was read before."""
+    with reading(store) as connection:
+        rows = connection.execute(
+            "SELECT * FROM photo_file WHERE substr(path, 1, ?) = ?", (len(job.name) + 1, f"{job.name}/")
+        ).fetchall()
+    return {(row["path"], row["size"], row["written_ns"]): row["sha256"] for row in rows}

@@ -36,14 +36,27 @@ class Task:
 
 def ask(store: Store, kind: Kind, job: str, subject: str = "") -> bool:
     """Put a task in; False where it waits already, or too much does."""
+    return ask_for_each(store, kind, job, [subject]) == 1
+
+
+def ask_for_each(store: Store, kind: Kind, job: str, subjects: Sequence[str]) -> int:
+    """Put in a task for each subject that does not wait or run already; how many were put in."""
+    with reading(store) as connection:
+        rows = connection.execute("SELECT state, subject FROM task WHERE kind = ? AND job = ?", (kind, job)).fetchall()
+    waiting = {
+        row["subject"] for row in rows if row["state"] == "waiting" or (row["state"] == "running" and kind == "look")
+    }
+    new = [(kind, job, subject) for subject in subjects if subject not in waiting]
+    if not new:
+        return 0
     with writing(store) as connection:
-        (waiting,) = connection.execute("SELECT count(*) FROM task WHERE state = 'waiting'").fetchone()
-        if waiting >= MOST_WAITING:
-            return False
-        asked = connection.execute(
-            "INSERT OR IGNORE INTO task (kind, job, subject, state) VALUES (?, ?, ?, 'waiting')", (kind, job, subject)
+        (count,) = connection.execute("SELECT count(*) FROM task WHERE state = 'waiting'").fetchone()
+        if count + len(new) > MOST_WAITING:
+            return 0
+        added = connection.executemany(
+            "INSERT OR IGNORE INTO task (kind, job, subject, state) VALUES (?, ?, ?, 'waiting')", new
         )
-        return asked.rowcount == 1
+        return added.rowcount
 
 
 def take(store: Store, kinds: Sequence[Kind], worker: int) -> Task | None:

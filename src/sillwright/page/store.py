@@ -42,7 +42,7 @@ CREATE TABLE upload (
     sha256 TEXT,                       -- as the phone says; once the photo is whole, as it is
     state TEXT NOT NULL,               -- receiving, moving, kept
     photo TEXT,                        -- moving and kept: where to, relative to the job's folder
-    touched_at REAL NOT NULL
+    begun_at REAL NOT NULL
 );
 CREATE TABLE task (
     id INTEGER PRIMARY KEY,
@@ -98,6 +98,12 @@ class Store:
     def pictures(self) -> Path:
         """Small pictures of photos, by the photo's SHA-256."""
         return self.folder / OWN_FOLDER / "pictures"
+
+    def written(self) -> tuple[int, int]:
+        """Something that is another whenever anything was written to the file."""
+        ahead = Path(f"{self.file}-wal")
+        held = (ahead if ahead.exists() else self.file).stat()
+        return held.st_mtime_ns, held.st_size
 
 
 def open_store(folder: Path) -> Store:

@@ -118,12 +118,6 @@ def offset_of(store: Store, upload: Upload) -> int:
         return 0
 
 
-def touch(store: Store, upload: Upload, now_s: float) -> None:
-    """Say that it goes on, so that it is not taken for stale."""
-    with reading(store) as connection:
-        connection.execute("UPDATE upload SET touched_at = ? WHERE id = ?", (now_s, upload.id))
-
-
 def drop(store: Store, upload: Upload) -> None:
     """Forget an upload and its bytes."""
     piece_of(store, upload).unlink(missing_ok=True)
@@ -179,12 +173,20 @@ def recover(store: Store) -> None:
 
 
 def sweep(store: Store, now_s: float) -> None:
-    """Take away uploads nobody went on with for a day, and pieces no upload knows."""
+    """Take away uploads nobody went on with for a day: a piece says by its file when it last grew."""
     with writing(store) as connection:
-        connection.execute("DELETE FROM upload WHERE state <> 'moving' AND touched_at < ?", (now_s - STALE_S,))
-        known = {row["id"] for row in connection.execute("SELECT id FROM upload WHERE state <> 'kept'")}
+        rows = connection.execute("SELECT id, begun_at FROM upload WHERE state <> 'moving'").fetchall()
+        young = set()
+        for row in rows:
+            piece = store.pieces / row["id"]
+            grown_s = piece.stat().st_mtime if piece.exists() else row["begun_at"]
+            if grown_s < now_s - STALE_S:
+                connection.execute("DELETE FROM upload WHERE id = ?", (row["id"],))
+            else:
+                young.add(row["id"])
+        moving = {row["id"] for row in connection.execute("SELECT id FROM upload WHERE state = 'moving'")}
         for piece in store.pieces.iterdir():
-            if piece.name not in known and piece.stat().st_mtime < now_s - STALE_S:
+            if piece.name not in young | moving and piece.stat().st_mtime < now_s - STALE_S:
                 piece.unlink()
 
 

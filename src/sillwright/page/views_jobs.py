@@ -17,6 +17,7 @@ from sillwright.page.looks import PhotoLook, looks_of
 from sillwright.page.queue import Task
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
+from sillwright.page.uploads import look_subject
 from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
 from sillwright.page.views_join import invitation
 from sillwright.survey import STATUS_ORDER, Status, Survey, read_survey
@@ -128,9 +129,8 @@ def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
 
 def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> None:
     """Have every photo looked at that was not, such as those copied into the folder by hand."""
-    for photo in photos:
-        if photo.look is None:
-            queue.ask(store, "look", job.name, f"{place.key}/{photo.file}")
+    subjects = [look_subject(place.key, photo.file) for photo in photos if photo.look is None]
+    queue.ask_for_each(store, "look", job.name, subjects)
 
 
 def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None) -> PlaceLine:

@@ -7,8 +7,8 @@ from starlette.responses import Response
 
 from sillwright.job_measured import measured_parts
 from sillwright.page.bolt_cards import bolt_cards
-from sillwright.page.folder import JobFolder, job_named, photos_of, place_of
-from sillwright.page.looks import sha256_of
+from sillwright.page.folder import JobFolder, job_named, place_of
+from sillwright.page.looks import sha256_of_all
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.views import job_path, page_of, place_path, rendered, words_for
@@ -50,15 +50,10 @@ def results_page(request: Request) -> Response:
 
 def changed_since(store: Store, job: JobFolder, survey: Survey) -> bool:
     """Whether the photos or the job file are not those the numbers were measured from."""
-    there = {
-        photo.relative_to(job.path.resolve()).as_posix(): photo
-        for place in job.places
-        for photo in photos_of(job, place)
-    }
-    measured = {photo.file: photo.sha256 for photo in survey.photos}
-    if set(there) != set(measured):
+    there = sha256_of_all(store, job)
+    if any(sha256 != there.get(file) for file, sha256 in ((photo.file, photo.sha256) for photo in survey.photos)):
         return True
-    if any(measured[file] and sha256_of(store, photo) != measured[file] for file, photo in there.items()):
+    if len(there) != len(survey.photos):
         return True
     now = measured_parts(job.table) if job.table is not None else {}
     return any(now.get(heading) != part for heading, part in survey.measured_with.items())

@@ -18,7 +18,7 @@ from sillwright.page.views import device_asking, job_path, off_the_loop, page_of
 from sillwright.page.views_jobs import ask_for_looks, measuring, survey_of
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
-from sillwright.tell.reasons import explain
+from sillwright.tell.reasons import explain, title
 
 MOST_FILES_A_FORM = 30
 LARGEST_UPLOAD_FORM_BYTES = MOST_FILES_A_FORM * LARGEST_FILE_BYTES
@@ -121,7 +121,9 @@ def _photo_line(store: Store, photo: PhotoLook) -> PhotoLine:
     shown = f"/pictures/{photo.sha256}.jpg" if has_picture else ""
     if photo.look is None:
         return PhotoLine(name, "", (), shown)
-    reasons = tuple(dict.fromkeys(explain(reason, "photo") for reason in photo.look.reasons))
+    # Of a good photo the title is enough; what is to be mended is told in full.
+    words = title if photo.look.status == "ok" else explain
+    reasons = tuple(dict.fromkeys(words(reason, "photo") for reason in photo.look.reasons))
     return PhotoLine(name, photo.look.status, reasons, shown)
 
 

@@ -84,7 +84,6 @@ async def _append(request: Request, upload: Upload, offset: int) -> Response:
     finally:
         if _writers.get(upload.id) is mine:
             del _writers[upload.id]
-    await off_the_loop(uploads.touch, page.store, upload, page.clock())
     held = uploads.offset_of(page.store, upload)
     if complete != "?1":
         return Response(status_code=204, headers=_state(held, upload))

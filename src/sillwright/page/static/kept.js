@@ -43,8 +43,14 @@
     const timer = setTimeout(() => gone.abort(), 5000);
     const there = await fetch("/static/page.css", { method: "HEAD", cache: "no-store", signal: gone.signal }).catch(() => null);
     clearTimeout(timer);
+    const path = new URL(link.href).pathname;
     if (there) window.location.assign(link.href);
-    else if (!show(new URL(link.href).pathname)) say(document.body.dataset.offline);
+    else if (show(path)) window.history.pushState(null, "", path);
+    else if ("serviceWorker" in navigator && navigator.serviceWorker.controller) window.location.assign(link.href);
+    else say(document.body.dataset.offline);
+  });
+  window.addEventListener("popstate", () => {
+    if (!show(window.location.pathname)) window.location.reload();
   });
   window.addEventListener("offline", () => say(document.body.dataset.offline));
   window.addEventListener("online", () => { note.hidden = true; });

@@ -11,12 +11,14 @@
     const measuring = tasks.filter((task) => task.kind === "measure");
     const now = measuring.find((task) => task.state === "running" || task.state === "waiting") || measuring.at(-1);
     if (!now) return;
-    // Another task or another state changes more of the page than this line.
-    if (!shown || shown.dataset.number !== String(now.number) || shown.dataset.state !== now.state) {
+    // Another task or another state changes more of the page than this line. What has ended need not be shown.
+    const differs = shown && (shown.dataset.number !== String(now.number) || shown.dataset.state !== now.state);
+    const begun = !shown && (now.state === "running" || now.state === "waiting");
+    if (differs || begun) {
       if (!document.body.dataset.busy) window.location.reload();
       return;
     }
-    if (now.state !== "running") return;
+    if (!shown || now.state !== "running") return;
     const words = shown.dataset;
     const how = !now.total ? words.starting : fill(now.step === "looking at photos" ? words.looking : words.runs, now);
     shown.textContent = `${words.running}: ${how}`;

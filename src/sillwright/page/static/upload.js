@@ -100,7 +100,7 @@
       bar.remove();
       item.className = kind;
     };
-    photo.show(words.sending);
+    photo.show(words.queued);
     return photo;
   };
 
