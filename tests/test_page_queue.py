@@ -45,6 +45,19 @@ def test_one_thing_at_a_time_is_done_on_a_job_and_looks_go_first(site: Site) -> 
     assert after.kind == "plates"
 
 
+def test_what_a_worker_names_first_it_does_first(site: Site) -> None:
+    queue.ask(site.store, "look", "lot", "1-north/a.jpg")
+    queue.ask(site.store, "measure", "lot")
+    taken = [queue.take(site.store, ("measure", "plates", "look"), 1) for _ in range(2)]
+    assert [task.kind for task in taken if task] == ["measure", "look"]
+
+
+def test_a_photo_that_is_being_looked_at_is_not_asked_for_again(site: Site) -> None:
+    assert queue.ask_for_each(site.store, "look", "lot", ["1-north/a.jpg", "1-north/b.jpg"]) == 2
+    assert queue.take(site.store, ("look",), 1) is not None
+    assert queue.ask_for_each(site.store, "look", "lot", ["1-north/a.jpg", "1-north/b.jpg", "1-north/c.jpg"]) == 1
+
+
 def test_asked_for_again_while_it_runs_it_is_done_once_more(site: Site) -> None:
     queue.ask(site.store, "measure", "lot")
     first = queue.take(site.store, EVERY_KIND, 1)

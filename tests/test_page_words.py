@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from string import Formatter
 
 import pytest
 
+from judge_runs import a_run
 from page_site import a_site
 from sillwright.page.words import LANGUAGES, chosen_language, words_of
+from sillwright.survey import CardRecord
+from sillwright.tell.reasons import REASONS
+from sillwright.tell.rows import VERDICT_WORDS, along_title
+from sillwright.tell.wording import SAFETY
 
 PAGE = Path(__file__).resolve().parents[1] / "src" / "sillwright" / "page"
 ENGLISH = words_of("en")
@@ -24,7 +30,6 @@ def gaps(text: str) -> set[str]:
 def test_languages_have_the_same_keys_and_gaps(language) -> None:
     words = words_of(language)
     assert set(words.texts) == set(ENGLISH.texts)
-    assert set(words.phrases) == set(ENGLISH.phrases)
     for key, text in words.texts.items():
         assert text.strip(), key
         assert gaps(text) == gaps(ENGLISH.texts[key]), key
@@ -57,11 +62,27 @@ def test_every_way_a_tip_can_go_is_said_in_spanish() -> None:
             assert not re.search(r"\b(toward|away|and|stations|chalk)\b", said)
 
 
+def test_every_title_of_a_reason_and_every_word_of_safety_is_in_spanish() -> None:
+    known = words_of("es").phrases
+    verdicts = set(VERDICT_WORDS.values()) | {"RE-SHOOT", "not measured"}
+    assert {reason.title for reason in REASONS} | set(SAFETY) | verdicts <= set(known)
+
+
+@pytest.mark.parametrize("cards", [(), (4, 7)])
+def test_the_heading_over_stations_is_the_sheets(cards) -> None:
+    run = replace(a_run(()), cards=tuple(CardRecord(number, 0.0, 0.0, 0.0) for number in cards))
+    said = ENGLISH("results.along_card", number=cards[0]) if cards else ENGLISH("results.along")
+    assert said == along_title(run)
+
+
 def test_what_is_not_translated_is_marked_as_english(tmp_path) -> None:
     phone = a_site(tmp_path).joined()
     text = phone.client.get("/jobs/lot", headers={"accept-language": "es-MX,es;q=0.9,en;q=0.8"}).text
     assert '<html lang="es">' in text
     assert "Tramos" in text
+    (tmp_path / "lot" / "job.toml").write_text("name = 5")
+    text = phone.client.get("/jobs/lot", headers={"accept-language": "es"}).text
+    assert re.search(r'<ul lang="en">.*there is no run', text)
 
 
 @pytest.mark.parametrize(

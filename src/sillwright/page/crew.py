@@ -17,17 +17,16 @@ from sillwright.page.worker import work
 
 _WATCH_S = 1.0
 EVERY_KIND: tuple[Kind, ...] = ("look", "measure", "plates")
+_MEASURE_FIRST: tuple[Kind, ...] = ("measure", "plates", "look")
 
 
 class Workers:
-    """So many processes. The first keeps to looks where there are two or more, so that a photo never waits behind a
-    measurement; the others do whatever comes."""
+    """So many processes. Where there are two or more the first keeps to looks, so that a photo never waits behind a
+    measurement, and the others measure before they help it; one alone looks first."""
 
     def __init__(self, store: Store, count: int) -> None:
         self._store = store
-        self._kinds: list[Sequence[Kind]] = [
-            ("look",) if number == 0 and count > 1 else EVERY_KIND for number in range(count)
-        ]
+        self._kinds: list[Sequence[Kind]] = [EVERY_KIND] if count == 1 else [("look",), *[_MEASURE_FIRST] * (count - 1)]
         self._processes: list[BaseProcess] = []
         self._stopping = threading.Event()
         self._watch = threading.Thread(target=self._restart_dead, daemon=True)

@@ -138,7 +138,7 @@ _AsWritten = tuple[str, int, int]
 
 def _as_written(store: Store, photo: Path) -> _AsWritten:
     written = photo.stat()
-    return photo.resolve().relative_to(store.folder).as_posix(), written.st_size, written.st_mtime_ns
+    return photo.relative_to(store.folder).as_posix(), written.st_size, written.st_mtime_ns
 
 
 def _known_files(store: Store, job: JobFolder) -> dict[_AsWritten, str]:

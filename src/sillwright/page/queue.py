@@ -60,14 +60,16 @@ def ask_for_each(store: Store, kind: Kind, job: str, subjects: Sequence[str]) ->
 
 
 def take(store: Store, kinds: Sequence[Kind], worker: int) -> Task | None:
-    """The next task of those kinds, now running in process ``worker``: looks first, the oldest first, and nothing of a
+    """The next task, now running in process ``worker``: the kinds named first go first, then the oldest; nothing of a
     job that is being measured or planned, but looks."""
     marks = ", ".join("?" * len(kinds))
+    order = " ".join(f"WHEN ? THEN {place}" for place in range(len(kinds)))
     with writing(store) as connection:
         row = connection.execute(
             f"SELECT * FROM task WHERE state = 'waiting' AND kind IN ({marks}) AND (kind = 'look' OR job NOT IN "
-            "(SELECT job FROM task WHERE state = 'running' AND kind <> 'look')) ORDER BY kind <> 'look', id LIMIT 1",
-            tuple(kinds),
+            "(SELECT job FROM task WHERE state = 'running' AND kind <> 'look')) "
+            f"ORDER BY CASE kind {order} END, id LIMIT 1",
+            (*kinds, *kinds),
         ).fetchone()
         if row is None:
             return None

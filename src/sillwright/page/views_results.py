@@ -14,7 +14,8 @@ from sillwright.page.store import Store
 from sillwright.page.views import job_path, page_of, place_path, rendered, words_for
 from sillwright.page.views_jobs import measuring, survey_of
 from sillwright.survey import Survey
-from sillwright.tell.rows import along_title, zero_words
+from sillwright.tell.frames import zero_card
+from sillwright.tell.rows import zero_words
 from sillwright.tell.wording import SAFETY, STRAIGHTENING, reshoot_lines, run_facts, run_findings, scale_statement
 
 
@@ -39,7 +40,7 @@ def results_page(request: Request) -> Response:
         again=reshoot_lines(survey),
         facts=run_facts(survey, run),
         zero=zero_words(run),
-        along=along_title(run),
+        zero_card=zero_card(run),
         scale=scale_statement(run),
         straightening=STRAIGHTENING,
         safety=SAFETY,

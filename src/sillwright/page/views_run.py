@@ -27,11 +27,11 @@ _PIECE_BYTES = 1 << 20
 
 @dataclass(frozen=True)
 class PhotoLine:
-    """One photo as it is shown: its verdict, the sentences behind it, and its small picture."""
+    """One photo as it is shown: its verdict, what is behind it as title and sentence, and its small picture."""
 
     name: str
     status: str
-    reasons: tuple[str, ...]
+    reasons: tuple[tuple[str, str], ...]
     picture: str
 
 
@@ -122,8 +122,8 @@ def _photo_line(store: Store, photo: PhotoLook) -> PhotoLine:
     if photo.look is None:
         return PhotoLine(name, "", (), shown)
     # Of a good photo the title is enough; what is to be mended is told in full.
-    words = title if photo.look.status == "ok" else explain
-    reasons = tuple(dict.fromkeys(words(reason, "photo") for reason in photo.look.reasons))
+    good = photo.look.status == "ok"
+    reasons = tuple((title(one, "photo"), "" if good else explain(one, "photo")) for one in photo.look.reasons)
     return PhotoLine(name, photo.look.status, reasons, shown)
 
 

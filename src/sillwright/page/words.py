@@ -1,6 +1,6 @@
 """The page's words, by language: ``words/en.toml`` and ``words/es.toml`` have the same keys.
 
-Sentences about photos and bolts come from ``tell``, in English; ``phrases`` holds those that have been translated.
+Texts about photos and bolts come from ``tell``, in English; ``phrases`` of a file holds those that it translates.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def words_of(language: Language) -> Words:
     """The words of one language."""
     text = files("sillwright.page").joinpath("words", f"{language}.toml").read_text(encoding="utf-8")
     tables = tomllib.loads(text)
-    phrases = tables.pop("phrases")
+    phrases = tables.pop("phrases", {})
     return Words(
         language, {f"{table}.{key}": said for table, keys in tables.items() for key, said in keys.items()}, phrases
     )
