@@ -162,7 +162,7 @@ def test_killed_while_it_measures_the_next_start_finishes(folder: Path) -> None:
         assert len(survey.runs[0].bolts) == 3
         # Told to end it ends, with all it started, and in good order.
         workers = _children(server.process.pid)
-        server.process.send_signal(signal.SIGINT)
+        server.process.send_signal(signal.SIGTERM)
         assert server.process.wait(timeout=30) == 0
         until(lambda: not any(_lives(pid) for pid in workers), "a worker was left")
 

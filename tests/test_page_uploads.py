@@ -122,6 +122,21 @@ def test_how_far_an_upload_is_can_be_asked(site: Site) -> None:
     assert phone.held(opened.headers["location"]).headers["upload-complete"] == "?1"
 
 
+def test_chosen_again_after_the_tab_was_closed_a_photo_goes_on_where_it_was(site: Site, phone: Phone) -> None:
+    content = a_jpeg(1)
+    first = phone.open(len(content), repr_digest=digest_of(content))
+    phone.send(first.headers["location"], 0, content[:500])
+    again = phone.open(len(content), repr_digest=digest_of(content))
+    assert (again.status_code, again.headers["upload-offset"]) == (201, "500")
+    assert again.headers["location"] == first.headers["location"]
+    other = phone.open(len(content), place="/jobs/lot/2-east", repr_digest=digest_of(content))
+    assert other.headers["upload-offset"] == "0"
+    stranger = site.joined().open(len(content), repr_digest=digest_of(content))
+    assert stranger.headers["upload-offset"] == "0"
+    assert phone.send(again.headers["location"], 500, content[500:], last=True).status_code == 200
+    assert (site.folder / "lot" / "north" / "photo-0001.jpg").read_bytes() == content
+
+
 def test_an_answer_that_got_lost_can_be_asked_for_again(site: Site) -> None:
     """The phone did not hear that its photo is there: it sends the end once more, and is told."""
     content, phone = a_jpeg(1), site.joined()
@@ -257,6 +272,24 @@ def test_a_disk_that_is_nearly_full_takes_no_photo(site: Site, monkeypatch: pyte
     monkeypatch.setattr(uploads, "LEAST_FREE_BYTES", 1 << 60)
     answer = site.joined().open(1000)
     assert (answer.status_code, answer.json()["key"]) == (507, "disk")
+
+
+def test_a_disk_that_fails_in_the_middle_is_told_and_loses_nothing(
+    site: Site, phone: Phone, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = a_jpeg(1)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(uploads, "_move", full)
+        opened = phone.open(len(content))
+        answer = phone.send(opened.headers["location"], 0, content, last=True)
+    assert (answer.status_code, answer.json()["key"]) == (507, "disk")
+    assert site.photos() == []
+    assert phone.send(opened.headers["location"], len(content), b"", last=True).status_code == 200
+    assert site.photos() == ["photo-0001.jpg"]
 
 
 def test_pieces_nobody_went_on_with_are_taken_away_after_a_day(site: Site, phone: Phone) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import signal
 import socket
@@ -69,11 +70,12 @@ def serve(folder: Path, port: int, host: str, workers: int, say: Callable[[str],
         say(f"Open it on this laptop with http://{own}:{port}/join/{new_code(store, page.clock(), laptop=True)}")
         say("The link works once, for ten minutes. Phones join by the code on that page." + _alone_words(page))
         say("End it with Ctrl-C. What is not done then goes on at the next start.")
-        before = signal.getsignal(signal.SIGTERM)
+        # uvicorn ends on SIGTERM in good order and then raises it again, which would end this process before the
+        # workers are told.
+        before = signal.signal(signal.SIGTERM, signal.SIG_IGN)
         try:
-            server.run(sockets=[listener])
-        except KeyboardInterrupt:
-            pass
+            with contextlib.suppress(KeyboardInterrupt):
+                server.run(sockets=[listener])
         finally:
             signal.signal(signal.SIGTERM, before)
             listener.close()

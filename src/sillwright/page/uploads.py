@@ -67,7 +67,9 @@ def begin(
     sha256: str | None,
     now_s: float,
 ) -> Upload:
-    """Open an upload. ``sha256`` is what the phone says of the whole file, in hex, if it does.
+    """Open an upload, or go on with one that this device left off: the same file for the same place, by its SHA-256.
+
+    ``sha256`` is what the phone says of the whole file, in hex, if it does.
 
     Raises Refusal where the file or the number of files is over a limit, or the disk is nearly full.
     """
@@ -77,6 +79,9 @@ def begin(
         raise Refusal(409, "photos", most=MOST_PHOTOS_A_RUN)
     if shutil.disk_usage(store.pieces).free - length < LEAST_FREE_BYTES:
         raise Refusal(507, "disk")
+    left_off = _left_off(store, device, job, place, length, sha256)
+    if left_off is not None:
+        return left_off
     shown = "".join(letter for letter in phone_name if letter.isprintable())[-LONGEST_PHONE_NAME:]
     upload = Upload(secrets.token_hex(16), device, job.name, place.key, shown, length, sha256, "receiving")
     with writing(store) as connection:
@@ -91,6 +96,18 @@ def begin(
         )
     piece_of(store, upload).touch(mode=0o600)
     return upload
+
+
+def _left_off(
+    store: Store, device: int, job: JobFolder, place: Place, length: int, sha256: str | None
+) -> Upload | None:
+    with reading(store) as connection:
+        row = connection.execute(
+            "SELECT id FROM upload WHERE device = ? AND job = ? AND place = ? AND length = ? AND sha256 = ? "
+            "AND state = 'receiving'",
+            (device, job.name, place.key, length, sha256),
+        ).fetchone()
+    return None if row is None else find(store, row["id"], device)
 
 
 def find(store: Store, upload_id: str, device: int) -> Upload:
@@ -152,7 +169,11 @@ def finish(store: Store, upload: Upload) -> Kept:
         upload = replace(upload, sha256=sha256, photo=target.relative_to(job.path.resolve()).as_posix())
         if photo is None:
             _set_state(store, upload, "moving")
-            _move(piece, target)
+            try:
+                _move(piece, target)
+            except OSError as fault:
+                _set_state(store, replace(upload, photo=None), "receiving")
+                raise Refusal(507, "disk") from fault
         else:
             piece.unlink()
         _settle(store, upload)

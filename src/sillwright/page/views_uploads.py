@@ -46,7 +46,9 @@ async def upload_begun(request: Request) -> Response:
         return uploads.begin(page.store, device, job, place, name, length, sha256, page.clock())
 
     upload = await off_the_loop(begin)
-    answer = await _append(request, upload, 0)
+    held = uploads.offset_of(page.store, upload)
+    # One that was left off goes on where it was; what came with this request would be the file's first bytes.
+    answer = Response(headers=_state(held, upload)) if held else await _append(request, upload, 0)
     answer.status_code = 201
     answer.headers["location"] = f"/uploads/{upload.id}"
     answer.headers["upload-limit"] = _LIMITS
@@ -81,6 +83,8 @@ async def _append(request: Request, upload: Upload, offset: int) -> Response:
         if upload.state == "receiving":
             with uploads.piece_of(page.store, upload).open("ab") as stream:
                 await _write(request, upload, mine, stream, held)
+    except OSError as fault:
+        raise Refusal(507, "disk") from fault
     finally:
         if _writers.get(upload.id) is mine:
             del _writers[upload.id]

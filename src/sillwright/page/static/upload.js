@@ -23,7 +23,9 @@
   const ask = async (address, options) => {
     const headers = { accept: "application/json", "x-sillwright-form": token, ...options.headers };
     const answer = await fetch(address, { ...options, headers }).catch(() => null);
-    if (!answer || answer.status === 429 || answer.status >= 500) return null;
+    if (!answer || (answer.status > 500 && answer.status !== 507)) return null;
+    // Too many requests of late: a sentence comes only with what waiting does not mend.
+    if (answer.status === 429 && !(answer.headers.get("content-type") || "").includes("json")) return null;
     return answer;
   };
   const refusal = async (answer) => {
