@@ -50,10 +50,17 @@ def test_a_corner_photo_serves_both_runs(demo: Job) -> None:
     assert any(n >= 7 for n in seen.cards)
 
 
+def test_a_corner_photo_in_a_run_whose_cards_are_not_listed_shows_cards_of_two_walls(demo: Job) -> None:
+    open_run = RunJob("north", demo.runs[0].photos)
+    seen = glance(replace(demo, runs=(open_run,), corners=(), profile_path=None), ["north"], demo.corners[0].photos[1])
+    assert next(reason.code for reason in seen.reasons) == "two-walls"
+    assert seen.status == "check"
+
+
 @pytest.mark.parametrize(
     ("change", "status", "code"),
     [
-        (lambda pixels: cv2.GaussianBlur(pixels, (0, 0), 3.5), "check", "blurred"),
+        (lambda pixels: cv2.GaussianBlur(pixels, (0, 0), 3.1), "check", "blurred"),
         (lambda pixels: (pixels * 0.22).astype(np.uint8), "check", "too-dark"),
         (lambda pixels: pixels[:, ::-1], "reshoot", "mirrored"),
         (lambda pixels: np.full_like(pixels, 120), "reshoot", "no-cards"),

@@ -59,7 +59,7 @@ def glance(job: Job, runs: Collection[str], photo: Path) -> Glance:
         for run in job.runs:
             if run.name in runs:
                 findings += _on_run(job, run, seen, lens, name)
-    reasons = tuple(dict.fromkeys(findings))
+    reasons = tuple(sorted(dict.fromkeys(findings), key=lambda reason: reason.code in _BESIDE))
     return Glance(_status(reasons), reasons, tuple(sorted(seen.cards)))
 
 
@@ -70,7 +70,7 @@ def _on_run(job: Job, run: RunJob, seen: CardsSeen, lens: LensOfPhoto, name: str
         laid = lay_run(job, alone, [seen], {seen.path: lens}, {seen.path: name}, crew)
     if not isinstance(laid, LaidRun):
         own = laid.photo_findings.get(seen.path, ())
-        return [*own] or [Finding("few-corners", (name,), tuple(sorted(seen.cards)))]
+        return [*own] or [*laid.record.reasons]  # cards of two walls are a run's reason
     findings = [*laid.block.left_out.get(seen.path, ())]
     if laid.strange:
         findings.append(Finding("lens-mismatch", (name,)))
