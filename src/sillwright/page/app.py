@@ -52,37 +52,8 @@ def build_app(
     joins: Bucket | None = None,
 ) -> Starlette:
     """The application. ``host_names`` are names the server may be called by, beside localhost and addresses."""
-    form = partial(Route, methods=["POST"], max_body_size=LARGEST_FORM_BYTES)
     app = Starlette(
-        routes=[
-            Route("/join", join_page),
-            Route("/join/{code}", join_page),
-            form("/join", posted(join_posted, open_to_all=True)),
-            form("/join/language", posted(language_posted, open_to_all=True)),
-            Route("/joined", joined),
-            Route("/static/{name}", static),
-            Route("/service-worker.js", service_worker),
-            Route("/pictures/{sha256}.jpg", picture),
-            Route("/", jobs_page),
-            Route("/new", new_page),
-            form("/new", posted(new_posted)),
-            Route(
-                "/uploads/{upload}", upload_at, methods=["HEAD", "PATCH", "DELETE"], max_body_size=LARGEST_PIECE_BYTES
-            ),
-            Route("/jobs/{job}", job_page),
-            form("/jobs/{job}/measure", posted(measure_posted)),
-            Route("/jobs/{job}/events", job_events),
-            Route("/jobs/{job}/{place}", run_page),
-            Route("/jobs/{job}/{place}/list", photos_part),
-            Route("/jobs/{job}/{place}/results", results_page),
-            Route(
-                "/jobs/{job}/{place}/photos",
-                posted(photos_posted, files=MOST_FILES_A_FORM),
-                methods=["POST"],
-                max_body_size=LARGEST_UPLOAD_FORM_BYTES,
-            ),
-            Route("/jobs/{job}/{place}/uploads", upload_begun, methods=["POST"], max_body_size=LARGEST_PIECE_BYTES),
-        ],
+        routes=_routes(),
         middleware=[
             Middleware(
                 Guard,
@@ -97,6 +68,38 @@ def build_app(
     )
     app.state.page = page
     return app
+
+
+def _routes() -> list[Route]:
+    """Every address there is, and how large a request to it may be."""
+    form = partial(Route, methods=["POST"], max_body_size=LARGEST_FORM_BYTES)
+    return [
+        Route("/join", join_page),
+        Route("/join/{code}", join_page),
+        form("/join", posted(join_posted, open_to_all=True)),
+        form("/join/language", posted(language_posted, open_to_all=True)),
+        Route("/joined", joined),
+        Route("/static/{name}", static),
+        Route("/service-worker.js", service_worker),
+        Route("/pictures/{sha256}.jpg", picture),
+        Route("/", jobs_page),
+        Route("/new", new_page),
+        form("/new", posted(new_posted)),
+        Route("/uploads/{upload}", upload_at, methods=["HEAD", "PATCH", "DELETE"], max_body_size=LARGEST_PIECE_BYTES),
+        Route("/jobs/{job}", job_page),
+        form("/jobs/{job}/measure", posted(measure_posted)),
+        Route("/jobs/{job}/events", job_events),
+        Route("/jobs/{job}/{place}", run_page),
+        Route("/jobs/{job}/{place}/list", photos_part),
+        Route("/jobs/{job}/{place}/results", results_page),
+        Route(
+            "/jobs/{job}/{place}/photos",
+            posted(photos_posted, files=MOST_FILES_A_FORM),
+            methods=["POST"],
+            max_body_size=LARGEST_UPLOAD_FORM_BYTES,
+        ),
+        Route("/jobs/{job}/{place}/uploads", upload_begun, methods=["POST"], max_body_size=LARGEST_PIECE_BYTES),
+    ]
 
 
 def static(request: Request) -> Response:
