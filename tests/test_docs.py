@@ -207,6 +207,7 @@ ROOMS = {
     "plates": {"ground", "judge", "plates"},
     "archive": {"ground", "judge", "plates", "archive"},
     "tell": {"ground", "solve", "judge", "plates", "archive", "tell"},
+    "page": {"ground", "measure", "judge", "plates", "archive", "tell", "page"},
 }
 
 

@@ -104,8 +104,11 @@ class Job:
         return photo.relative_to(self.folder).as_posix()
 
 
-def load_job(path: Path) -> Job:
+def load_job(path: Path, *, only_with_photos: bool = False) -> Job:
     """Read and check a job.toml, and find its photos.
+
+    ``only_with_photos`` leaves out runs and corners that have no photo yet; the record then says by its fingerprints
+    that it is not of the whole file, so that no plates are planned from it.
 
     What lies beside it as corrections.toml is read and checked too. Raises JobError with one sentence for each fault:
     what is wrong, where in the file, and what to do.
@@ -113,6 +116,10 @@ def load_job(path: Path) -> Job:
     table = read_job_file(path)
     folder = path.parent.resolve()
     faults = [*agreement_faults(table), *beside_faults(table, folder)]
+    if only_with_photos:
+        table = _with_photos(table, folder)
+        if not table.run:
+            raise job_error(path, [*faults, "no run has a photo yet. Put the photos of one run in its folder."])
     job = _resolve(table, folder, faults)
     faults += _shared_photo_faults(job)
     if faults:
@@ -214,6 +221,16 @@ def _resolve(table: JobTable, folder: Path, faults: list[str]) -> Job:
         files_beside=files_beside(table),
         measured_parts=measured_parts(table, None),
     )
+
+
+def _with_photos(table: JobTable, folder: Path) -> JobTable:
+    """The tables less the runs and corners whose patterns match no file at all."""
+    runs = tuple(run for run in table.run if find_photos(folder, run.photos, "", []))
+    names = {run.name for run in runs}
+    corners = tuple(
+        corner for corner in table.corner if {*corner.runs} <= names and find_photos(folder, corner.photos, "", [])
+    )
+    return table.model_copy(update={"run": runs, "corner": corners})
 
 
 def _plate_width_mm(plate: PlateTable, faults: list[str]) -> float:

@@ -13,6 +13,7 @@ from sillwright.cli.check import check
 from sillwright.cli.compare import compare
 from sillwright.cli.find import find
 from sillwright.cli.measure import measure
+from sillwright.cli.page import page
 from sillwright.cli.plates import plates
 from sillwright.cli.prove import prove
 
@@ -37,3 +38,4 @@ app.add_command(audit)
 app.add_command(prove)
 app.add_command(find)
 app.add_command(compare)
+app.add_command(page)

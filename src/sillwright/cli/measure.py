@@ -61,9 +61,9 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     from rich.console import Console
 
     from sillwright.errors import MeasureError
+    from sillwright.job_output import list_measured
     from sillwright.measure import measure_job
-    from sillwright.sums import MEASURED, sums_bytes, sums_of
-    from sillwright.survey import to_json, worst, write_aside, write_survey
+    from sillwright.survey import to_json, worst, write_survey
 
     job = job_of(job_or_photos)
     job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None
@@ -82,7 +82,7 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
         talk.print(f"The plates planned in {output} are of an earlier measurement: run sillwright plates {output}.")
     if candidates:
         written += _draw_candidates(survey, considered, output, job.folder, talk)
-    write_aside(output / MEASURED, sums_bytes(sums_of(output, [output / "survey.json", *written])))
+    list_measured(output, written)
     if as_json:
         click.echo(json.dumps(to_json(survey), indent=1, ensure_ascii=False))
     else:
@@ -97,55 +97,20 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
 def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
     """The output folder, made before anything is measured: minutes of work must not end at a wrong name, and no
     photo must be written over."""
-    from sillwright.sums import MEASURED
-    from sillwright.tell.report import picture_paths, sheet_paths
+    from sillwright.job_output import holds_survey, job_copies, sources_of
+    from sillwright.tell.report import result_paths
 
-    names, runs = [job.file_name(photo) for photo in job.photos], [run.name for run in job.runs]
-    pictures, strips = picture_paths(output, names, runs)
-    to_write = [output / "survey.json", output / MEASURED, *sheet_paths(output), *pictures.values(), *strips.values()]
-    kept = [*job.photos, *([job.profile_path] if job.profile_path else [])]
-    if job_file is not None:
-        to_write += _copies(job, job_file, output).values()
-        kept += [job_file, *(job.folder / name for name in job.files_beside)]
-    check_folder(output, to_write, _is_earlier(output), kept)
-
-
-def _copies(job: Job, job_file: Path, output: Path) -> dict[Path, Path]:
-    """From where to where the files go that make the folder complete by itself: the job file, and what it names for
-    the plates. None is copied onto itself."""
-    files = {job_file: output / "job.toml"} | {job.folder / name: output / name for name in job.files_beside}
-    return {source: copy for source, copy in files.items() if source.resolve() != copy.resolve()}
+    copies = job_copies(job, job_file, output).values() if job_file is not None else ()
+    check_folder(output, [*result_paths(job, output), *copies], holds_survey(output), sources_of(job, job_file))
 
 
 def _keep_job(job: Job, job_file: Path, output: Path, talk: Console) -> None:
-    """Copy them. A copy of the job file, or of the corrections, that was written in since is kept under another name,
-    and told of; so are corrections that lie there and not beside the job file."""
-    from sillwright.corrections_file import CORRECTIONS
-    from sillwright.survey import write_aside
+    """Copy the job file along; of what lay there and was not measured with it is told where it is kept."""
+    from sillwright.job_output import keep_job
 
-    for source, copy in _copies(job, job_file, output).items():
-        content = source.read_bytes()
-        if (source == job_file or source.name == CORRECTIONS) and copy.exists() and copy.read_bytes() != content:
-            before = copy.with_name(f"{copy.stem}-before.toml")
-            write_aside(before, copy.read_bytes())
-            talk.print(f"{copy} differed from {source}; it is kept as {before}.", highlight=False)
-        write_aside(copy, content)
-    stray = output / CORRECTIONS
-    if stray.exists() and CORRECTIONS not in job.files_beside:
-        before = stray.replace(output / f"{stray.stem}-before.toml")
-        talk.print(f"{stray} was not measured with; it is kept as {before}.", highlight=False)
-
-
-def _is_earlier(output: Path) -> bool:
-    """Whether an earlier measurement wrote in this folder."""
-    from sillwright.errors import JobError
-    from sillwright.survey import read_survey
-
-    try:
-        read_survey(output / "survey.json")
-    except JobError:
-        return False
-    return True
+    for kept in keep_job(job, job_file, output):
+        differed = "was not measured with" if kept.source is None else f"differed from {kept.source}"
+        talk.print(f"{kept.path} {differed}; it is kept as {kept.before}.", highlight=False)
 
 
 def job_of(paths: tuple[Path, ...]) -> Job:
@@ -190,7 +155,7 @@ def _report(survey: Survey, output: Path, photo_root: Path, paper: str, talk: Co
 
     paths = write_report(survey, output, photo_root, paper="a4" if paper.lower() == "a4" else "letter")
     talk.print(f"Wrote {output / 'survey.json'}, {paths.html} and {paths.pdf}.", highlight=False)
-    return [paths.html, paths.pdf, *paths.strips, *paths.photos]
+    return paths.every
 
 
 def _draw_candidates(

@@ -59,15 +59,11 @@ def check_folder(output: Path, to_write: Sequence[Path], is_earlier: bool, kept:
     to_write : every file that will be written; is_earlier : whether an earlier measurement wrote in the folder
     kept : photos and other files that must not be written over in any case
     """
-    for path in to_write:
-        if path.is_dir():
-            raise click.UsageError(f"{path} is a folder where a file is to go. Choose another folder with -o.")
-        if not path.exists():
-            continue
-        if any(path.samefile(other) for other in kept if other.exists()):
-            raise click.UsageError(f"{path} is a file this job is made from, and would be lost. {_ELSEWHERE}")
-        if not is_earlier:
-            raise click.UsageError(f"{path} is there already, and no measurement wrote it. {_ELSEWHERE}")
+    from sillwright.job_output import first_clash
+
+    clash = first_clash(to_write, kept, is_earlier)
+    if clash is not None:
+        raise click.UsageError(f"{clash.path} {_CLASHES[clash.stands_there]}")
     _check_place(output, "folder")
     try:
         output.mkdir(parents=True, exist_ok=True)
@@ -83,6 +79,11 @@ def tell_of_repeats(photos: Sequence[Path]) -> None:
 
 
 _ELSEWHERE = "Choose another folder with -o, such as a new one."
+_CLASHES = {
+    "folder": "is a folder where a file is to go. Choose another folder with -o.",
+    "source": f"is a file this job is made from, and would be lost. {_ELSEWHERE}",
+    "foreign": f"is there already, and no measurement wrote it. {_ELSEWHERE}",
+}
 
 
 def _check_place(folder: Path, kind: str) -> None:

@@ -29,24 +29,20 @@ def plates(folder: Path, paper: str) -> None:
     says beside the photos, is wrong.
     """
     from datetime import date
-    from hashlib import sha256
 
     from rich.console import Console
 
-    from sillwright.job_layout import files_beside
+    from sillwright.job_output import sums_planned_from
     from sillwright.plates.inputs import read_inputs
     from sillwright.plates.plan import plan_job
-    from sillwright.plates.record_file import to_bytes
-    from sillwright.sums import PLANNED, sums_bytes, sums_of
+    from sillwright.tell.plate_files import write_plan
 
     survey = _survey(folder)
     inputs = read_inputs(folder, survey, date.today().isoformat())
-    beside = [folder / name for name in ("survey.json", "job.toml", *files_beside(inputs.job))]
-    planned_from = sums_of(folder, beside)
+    planned_from = sums_planned_from(folder, inputs.job)
     plan = plan_job(survey, inputs)
-    files = {"plates.json": to_bytes(plan), **_sheets(plan, survey, paper.lower())}
-    sums = {name: sha256(content).hexdigest() for name, content in files.items()}
-    _write(folder, {**files, PLANNED: sums_bytes(planned_from | sums)})
+    kind = paper.lower()
+    files = write_plan(folder, plan, "a4" if kind == "a4" else "roll" if kind == "roll" else "letter", planned_from)
     _print(plan)
     Console(stderr=True).print(f"Wrote plates.json and {len(files)} files more in {folder}.", highlight=False)
     if plan.status != "ok":
@@ -66,46 +62,6 @@ def _survey(folder: Path) -> Survey:
             "folder."
         )
     return read_survey(folder / "survey.json")
-
-
-def _sheets(plan: PlatesPlan, survey: Survey, paper: str) -> dict[str, bytes]:
-    """Every file for people and machines beside plates.json, by its name in the folder. Sheets are added here."""
-    from sillwright.tell.plate_files import plate_files
-
-    return plate_files(plan, "a4" if paper == "a4" else "roll" if paper == "roll" else "letter")
-
-
-def _write(folder: Path, files: dict[str, bytes]) -> None:
-    """Write every file over what an earlier plan wrote and over nothing else, and take away its strips of pieces that
-    are no more: an old strip would be drilled from."""
-    from sillwright.survey import write_aside
-
-    earlier = _earlier(folder)
-    for name in files:
-        path = folder / name
-        if path.parent != folder and path.parent.exists() and not path.parent.is_dir():
-            raise click.UsageError(f"{path.parent} is a file where a folder is to go. Move it away, then plan again.")
-        if path.is_dir() or (path.exists() and name not in earlier):
-            raise click.UsageError(f"{path} is there already, and no plan wrote it. Move it away, then plan again.")
-    # The record goes first and tells what is there; a strip that is gone from it is then no file of this plan.
-    for name in sorted(earlier - set(files)):
-        (folder / name).unlink(missing_ok=True)
-    for name, content in files.items():
-        write_aside(folder / name, content)
-
-
-def _earlier(folder: Path) -> set[str]:
-    """The files an earlier plan left in the folder."""
-    from sillwright.errors import JobError
-    from sillwright.plates.record_file import read_plan
-    from sillwright.sums import PLANNED
-    from sillwright.tell.plate_files import TABLES, strip_names
-
-    try:
-        plan = read_plan(folder / "plates.json")
-    except JobError:
-        return set()
-    return {"plates.json", PLANNED, *TABLES, *strip_names(plan).values()}
 
 
 def _print(plan: PlatesPlan) -> None:

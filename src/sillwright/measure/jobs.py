@@ -221,13 +221,13 @@ def _photo_record(job: Job, path: Path, sight: _Sight, results: Mapping[str, Run
         findings = [f for f in findings if f.code not in ("not-joined", "no-cards")]
     elif not findings:
         findings.append(Finding("no-cards", (name,)))
-    if _shows_no_card_of_its_runs(job, photo) and all(f.code != "other-run" for f in findings):
+    if shows_no_card_of_its_runs(job, photo) and all(f.code != "other-run" for f in findings):
         findings.append(Finding("other-run", (name,), tuple(sorted(photo.cards))))
     if photo.mirrored:
         findings = [f for f in findings if f.code != "no-cards"] + [Finding("mirrored", (name,))]
     if photo.twice:
         findings.append(Finding("card-duplicate", (name,), photo.twice))
-    findings.extend(_exposure(photo, name))
+    findings.extend(exposure_findings(photo, name))
     findings.extend(sight.lenses[path].findings)
     used = bool(views) and path not in sight.duplicates
     status: Status = "reshoot" if not used else worst(*("check" if _matters(f) else "ok" for f in findings))
@@ -244,7 +244,7 @@ def _photo_record(job: Job, path: Path, sight: _Sight, results: Mapping[str, Run
     )
 
 
-def _shows_no_card_of_its_runs(job: Job, photo: CardsSeen) -> bool:
+def shows_no_card_of_its_runs(job: Job, photo: CardsSeen) -> bool:
     """Whether a photo shows cards, but none that lies on a run it is listed for, by itself or by a corner.
 
     A chain of cards may join such a photo to a run all the same.
@@ -270,7 +270,7 @@ def _with_poor_photos(result: RunResult, sight: _Sight) -> RunResult:
         sight.names[path]
         for path in result.poses
         if any(f.code == "too-coarse" for f in result.photo_findings.get(path, ()))
-        or _exposure(sight.seen[path], sight.names[path])
+        or exposure_findings(sight.seen[path], sight.names[path])
     )
     record = result.record
     if not poor:
@@ -281,7 +281,8 @@ def _with_poor_photos(result: RunResult, sight: _Sight) -> RunResult:
     )
 
 
-def _exposure(photo: CardsSeen, name: str) -> list[Finding]:
+def exposure_findings(photo: CardsSeen, name: str) -> list[Finding]:
+    """What is to be said of a photo's sharpness and light."""
     findings = []
     if photo.sharpness > BLURRED_PX:
         findings.append(Finding("blurred", (name,)))

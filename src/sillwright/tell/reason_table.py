@@ -25,6 +25,13 @@ REASONS: tuple[Reason, ...] = (
     ),
     Reason(
         "photo",
+        "one-card",
+        "Only one card in view",
+        "Only {cards|one card} is whole in {photos|this photo}",
+        "shoot it again with two cards whole in view, so that it joins the photos on either side",
+    ),
+    Reason(
+        "photo",
         "no-chalk-line",
         "No chalk line in the photo",
         "No chalk line was found in {photos|this photo}",

@@ -11,7 +11,9 @@ from pathlib import Path
 import cv2
 
 from sillwright.errors import PhotoError, SillwrightError
+from sillwright.job import Job
 from sillwright.photo import Pixels, read_facts, read_pixels
+from sillwright.sums import MEASURED
 from sillwright.survey import PhotoRecord, RunRecord, Survey, write_aside
 from sillwright.tell.cardsheet import Paper
 from sillwright.tell.pictures import annotated_photo
@@ -34,6 +36,11 @@ class ReportPaths:
     pdf: Path
     strips: tuple[Path, ...]
     photos: tuple[Path, ...]
+
+    @property
+    def every(self) -> list[Path]:
+        """All that was written."""
+        return [self.html, self.pdf, *self.strips, *self.photos]
 
 
 def write_report(
@@ -68,6 +75,12 @@ def write_report(
     write_aside(pdf_path, sheet_pdf(survey, made_on, paper))
     write_aside(html_path, sheet_html(survey, made_on, SheetPictures(strips, photos)).encode("utf-8", "replace"))
     return ReportPaths(html_path, pdf_path, tuple(strip_paths), tuple(written.values()))
+
+
+def result_paths(job: Job, out_dir: Path) -> list[Path]:
+    """Every file that measuring a job writes of its own: the record, the sheets, a picture of each photo and run."""
+    pictures, strips = picture_paths(out_dir, [job.file_name(p) for p in job.photos], [run.name for run in job.runs])
+    return [out_dir / "survey.json", out_dir / MEASURED, *sheet_paths(out_dir), *pictures.values(), *strips.values()]
 
 
 def sheet_paths(out_dir: Path) -> tuple[Path, Path]:

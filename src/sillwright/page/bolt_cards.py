@@ -1,0 +1,86 @@
+"""A run's bolts as cards for hands that are full: mark, in from the line, along, and which way to push.
+
+Numbers and words are those of the sheets (``tell.rows``); what is added is how a length sounds when it is read aloud.
+A bolt that must be shot again has no number here either.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sillwright.lengths import to_sixteenths
+from sillwright.page.words import Words
+from sillwright.survey import BoltRecord, RunRecord, Status, Survey
+from sillwright.tell.rows import HoleRow, LeanRow, Shown, hole_rows, in_wall_order, lean_rows
+
+
+@dataclass(frozen=True)
+class BoltCard:
+    """One bolt. ``hole`` and ``lean`` are its rows of the two lists; ``turn_deg`` turns an arrow that points right,
+    clockwise; ``aloud`` is what the page reads out."""
+
+    hole: HoleRow
+    lean: LeanRow
+    turn_deg: float | None
+    aloud: str
+
+    @property
+    def mark(self) -> str:
+        """The bolt's mark."""
+        return self.hole.mark
+
+    @property
+    def status(self) -> Status:
+        """The bolt's status, as it is shown."""
+        return self.hole.status
+
+    @property
+    def push(self) -> Shown | None:
+        """How far its tip must come, where it must."""
+        return self.lean.tip_move if self.status != "reshoot" else None
+
+
+def bolt_cards(survey: Survey, run: RunRecord, words: Words) -> tuple[BoltCard, ...]:
+    """A card for each bolt, in the order of the wall."""
+    rows = zip(in_wall_order(run), hole_rows(run), lean_rows(survey, run), strict=True)
+    return tuple(
+        BoltCard(hole, lean, None if lean.arrow_deg is None else -lean.arrow_deg, _aloud(bolt, hole, lean, words))
+        for bolt, hole, lean in rows
+    )
+
+
+def spoken_length(mm: float, words: Words) -> str:
+    """A length as it is said, to the sixteenth: ``5 feet 2 and 11 sixteenths inches``. Without its sign."""
+    sixteenths = to_sixteenths(abs(mm))
+    feet, rest = divmod(sixteenths, 12 * 16)
+    inches, over = divmod(rest, 16)
+    parts = [words("aloud.feet" if feet != 1 else "aloud.foot", count=feet)] if feet else []
+    if over:
+        size = 16
+        while over % 2 == 0:
+            over, size = over // 2, size // 2
+        fraction = words(f"aloud.of_{size}" if over > 1 else f"aloud.one_of_{size}", count=over)
+        parts.append(words("aloud.inches_and" if inches else "aloud.part_inch", inches=inches, fraction=fraction))
+    elif inches or not feet:
+        parts.append(words("aloud.inches" if inches != 1 else "aloud.inch", inches=inches))
+    return " ".join(parts)
+
+
+def _aloud(bolt: BoltRecord, hole: HoleRow, lean: LeanRow, words: Words) -> str:
+    """The card in a few sentences; a doubt is said before any number."""
+    said = [words("aloud.bolt", mark=" ".join(hole.mark)), words(f"aloud.{hole.status}")]
+    if hole.status == "reshoot":
+        return " ".join(said)
+    if hole.status == "check":
+        said += [f"{words.phrase(why)}." for why in hole.why]
+    if bolt.setback_mm is not None and hole.setback is not None:
+        beyond = bolt.setback_mm < 0 and to_sixteenths(abs(bolt.setback_mm)) != 0
+        key = "aloud.beyond" if beyond else "aloud.setback"
+        said.append(words(key, length=spoken_length(bolt.setback_mm, words)))
+    if bolt.station_mm is not None and hole.along is not None:
+        back = bolt.station_mm < 0 and to_sixteenths(abs(bolt.station_mm)) != 0
+        said.append(words("aloud.back" if back else "aloud.along", length=spoken_length(bolt.station_mm, words)))
+    if lean.tip_move is not None and bolt.lean_along_mm is not None and bolt.lean_across_mm is not None:
+        move_mm = (bolt.lean_along_mm**2 + bolt.lean_across_mm**2) ** 0.5
+        said.append(words("aloud.push", length=spoken_length(move_mm, words), way=words.phrase(lean.way)))
+    return " ".join(said)

@@ -1,0 +1,173 @@
+"""The jobs of the folder, the form for a new one, and the page of one job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import Response
+
+from sillwright.errors import JobError, SillwrightError
+from sillwright.fasteners import BOLT_SIZES, BoltSize
+from sillwright.job_values import NOMINAL_WIDTH_IN
+from sillwright.page import queue
+from sillwright.page.folder import JobFolder, NewJob, Place, job_named, jobs_in, make_job, photos_of
+from sillwright.page.looks import PhotoLook, looks_of
+from sillwright.page.queue import Task
+from sillwright.page.refusal import Refusal
+from sillwright.page.store import Store
+from sillwright.page.uploads import look_subject
+from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
+from sillwright.page.views_join import invitation
+from sillwright.survey import STATUS_ORDER, Status, Survey, read_survey
+from sillwright.tell.rows import shown_status
+
+_SHOWN_RUNS = 6  # lines of the form for a new job
+
+
+@dataclass(frozen=True)
+class PlaceLine:
+    """One run or corner of a job's page: how its photos look, how its bolts came out."""
+
+    title: str
+    path: str
+    is_run: bool
+    good: int
+    look_again: int
+    reshoot: int
+    not_looked: int
+    results: str | None
+    bolts: tuple[tuple[Status, int], ...]
+
+    @property
+    def photos(self) -> int:
+        """How many photos it has."""
+        return self.good + self.look_again + self.reshoot + self.not_looked
+
+
+def jobs_page(request: Request) -> Response:
+    """Every job; on the laptop also the code for phones to join by."""
+    page = page_of(request)
+    lines = [(job.title, job_path(job), job.fault) for job in jobs_in(page.store.folder)]
+    invited = invitation(page) if device_asking(request).laptop else None
+    return rendered(request, "jobs.html", jobs=lines, invited=invited, alone=page.alone)
+
+
+def new_page(request: Request) -> Response:
+    """The form for a new job."""
+    return _form(request, NewJob("", "2x6", 1, "1/2 in", "outside", ()), "")
+
+
+def new_posted(request: Request, form: FormData) -> Response:
+    """Make the job, or show the form again with what is wrong with it."""
+    runs = tuple(text for text in (text_in(form, f"run{line}") for line in range(_SHOWN_RUNS)) if text)
+    layers = text_in(form, "layers")
+    new = NewJob(
+        text_in(form, "name"),
+        text_in(form, "plate"),
+        int(layers) if layers in ("1", "2", "3") else 1,
+        text_in(form, "bolt"),
+        text_in(form, "line_marks"),
+        runs,
+    )
+    try:
+        made = make_job(page_of(request).store.folder, new)
+    except JobError as fault:
+        return _form(request, new, str(fault))
+    return to(job_path(made))
+
+
+def job_page(request: Request) -> Response:
+    """One job: its runs and corners, what is being done, and the button that measures it."""
+    page = page_of(request)
+    job = job_named(page.store.folder, request.path_params["job"])
+    survey, fault = survey_of(job)
+    lines = [_line(page.store, job, place, survey) for place in job.places]
+    return rendered(
+        request,
+        "job.html",
+        job=job,
+        path=job_path(job),
+        lines=lines,
+        photos=sum(line.photos for line in lines),
+        task=measuring(page.store, job),
+        survey=survey,
+        fault=fault,
+    )
+
+
+def measure_posted(request: Request, form: FormData) -> Response:
+    """Ask for the job to be measured."""
+    page = page_of(request)
+    job = job_named(page.store.folder, request.path_params["job"])
+    if job.table is None:
+        raise Refusal(409, "job_file")
+    if not any(photos_of(job, place) for place in job.places if place.kind == "run"):
+        raise Refusal(409, "no_photos")
+    queue.ask(page.store, "measure", job.name)
+    return to(job_path(job))
+
+
+def measuring(store: Store, job: JobFolder) -> Task | None:
+    """The measurement of a job that runs or waits, else the one that ended last, if any."""
+    tasks = [task for task in queue.tasks_of(store, job.name) if task.kind == "measure"]
+    under_way = [task for task in tasks if task.state in ("running", "waiting")]
+    return under_way[0] if under_way else tasks[-1] if tasks else None
+
+
+def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
+    """What was measured, or None and, where there is a record that cannot be read, why."""
+    path = job.out / "survey.json"
+    if not path.exists():
+        return None, ""
+    try:
+        return read_survey(path), ""
+    except SillwrightError as fault:
+        return None, str(fault).replace(f"{job.path}/", "")
+
+
+def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> None:
+    """Have every photo looked at that was not, such as those copied into the folder by hand."""
+    subjects = [look_subject(place.key, photo.file) for photo in photos if photo.look is None]
+    queue.ask_for_each(store, "look", job.name, subjects)
+
+
+def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None) -> PlaceLine:
+    looks = looks_of(store, job, place)
+    ask_for_looks(store, job, place, looks)
+    statuses = [photo.look.status if photo.look is not None else "" for photo in looks]
+    run = next((run for run in survey.runs if (run.name,) == place.runs), None) if survey is not None else None
+    bolts = [shown_status(run, bolt) for bolt in run.bolts] if run is not None else []
+    path = place_path(job, place)
+    return PlaceLine(
+        title=" + ".join(place.runs),
+        path=path,
+        is_run=place.kind == "run",
+        good=statuses.count("ok"),
+        look_again=statuses.count("check"),
+        reshoot=statuses.count("reshoot"),
+        not_looked=statuses.count(""),
+        results=f"{path}/results" if run is not None else None,
+        bolts=tuple((status, bolts.count(status)) for status in STATUS_ORDER),
+    )
+
+
+def _form(request: Request, new: NewJob, fault: str) -> Response:
+    runs = [*new.runs, *[""] * (_SHOWN_RUNS - len(new.runs))]
+    return rendered(
+        request,
+        "new.html",
+        422 if fault else 200,
+        new=new,
+        runs=runs,
+        plates=tuple(NOMINAL_WIDTH_IN),
+        bolts=tuple(_short_name(size) for size in BOLT_SIZES),
+        faults=fault.replace("job.toml: ", "").splitlines(),
+    )
+
+
+def _short_name(size: BoltSize) -> str:
+    """What a bolt is called on site, and job.toml takes: ``1/2 in``, ``M12``."""
+    name = size.name
+    return name.partition("x")[0] if name.startswith("M") else f"{name.partition('-')[0]} in"
