@@ -37,7 +37,7 @@ PlanCode = Literal[
     "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
     "washer-edge-unsure",  # or perhaps
     "washer-one-side",  # of one only: is that the sheathed one?
-    "hole-tolerance",  # u95 over half the clearance
+    "hole-tolerance",  # lean, u95 and rounding may take more than half the clearance
     "hole-off-piece",  # a hole that runs off its piece: it is not marked; in every layer where ``layer`` is None
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
     "holes-larger-than-rule",  # the drill is larger than the rule set allows

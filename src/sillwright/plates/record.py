@@ -178,8 +178,9 @@ class BoltPlan:
     checks : every rule held against this bolt, stick-up among them, in the frame of ``under_run``
     straighten_first : its holes are where it will stand once it is straightened: over its foot
     doubts : why not to drill before taping; the same codes as on its holes
-    mark_within_mm : how far a mark may be off for the plate still to go down: half of what the hole is larger than the
-    bolt, less ``u95``; 0 where nothing is left, None where a width is not known
+    mark_within_mm : how far its holes may be drilled from their marks, whichever way, for the plate still to go down:
+    half of what the hole is larger than the bolt, less what lean, half-widths and rounding take (``judge/room.py``); of
+    a bolt to be straightened as if plumb; 0 where nothing is left, None where a width or the lean is not known
     u95_along_mm, u95_across_mm : of the mark, its rounding included
     washer : its plate washer on the top plate, where the rules ask for one and it has a hole there
     """

@@ -133,7 +133,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "see that this is the sheathed side, and ask the engineer where it is not",
     ),
     "hole-tolerance": (
-        "the ± of {marks|a bolt} is more than the {play|play} that the hole leaves each way",
+        "lean, ± and rounding of {marks|a bolt} may take more than the {play|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
     ),
     "hole-off-piece": (
