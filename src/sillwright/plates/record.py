@@ -104,6 +104,8 @@ class LayerEnd:
     cut_deg : off square, positive where the edge away from the chalk line is the longer one; saw_deg is what the saw is
     set to, 0 for a square cut
     cut_u95_deg, moved_by_angle_mm : how far cut and place may move within the corner's interval; None where not known
+    u95_mm : half-width of its place on the chalk-line edge, by the corner's angle and where the lines cross, the print
+    scale left out; None where not known, and at an end whose station is stated
     """
 
     layer: int
@@ -117,6 +119,7 @@ class LayerEnd:
     rounded_mm: float
     cut_u95_deg: float | None
     moved_by_angle_mm: float | None
+    u95_mm: float | None
     status: Status
 
     @classmethod
@@ -134,6 +137,7 @@ class LayerEnd:
             rounded_mm,
             end.cut_u95_deg,
             end.moved_by_angle_mm,
+            end.u95_mm,
             end.status,
         )
 
@@ -230,6 +234,9 @@ class RunPlan:
     zero_card : the card whose zero mark is station 0
     splices : one plan a layer, from the concrete up
     overhang : the plate against the foundation's faces
+    length_u95_mm : half-width of the plates' length between both ends on the chalk-line edge, that of the layer it is
+    largest of: the print scale over it and both ends' own, these summed; None where no end is a corner, or one is not
+    known
     """
 
     name: str
@@ -248,6 +255,7 @@ class RunPlan:
     overhang: tuple[Check, ...]
     line_shift: ShiftAdvice | None
     shims: tuple[Shim, ...]
+    length_u95_mm: float | None = None
 
     @property
     def first_low_mm(self) -> float:

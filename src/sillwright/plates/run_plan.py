@@ -12,13 +12,13 @@ from sillwright.judge.passes import Passing, straightened_to
 from sillwright.judge.stack import stack_over, stick_up
 from sillwright.judge.steps import Piece
 from sillwright.judge.verdicts import Check
-from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.cover import Cover, Covered
 from sillwright.plates.drill import Drilled, places
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.holes import Drilling, mark_within_mm, surely_passes
 from sillwright.plates.inputs import PlanInputs
 from sillwright.plates.lay import LaidRun
+from sillwright.plates.length import length_u95_mm, of_length
 from sillwright.plates.level_plan import run_shims, shim_beside_mm
 from sillwright.plates.levels import Levels, Shim
 from sillwright.plates.piece import PlatePiece
@@ -28,9 +28,6 @@ from sillwright.plates.splice import SplicePlan
 from sillwright.plates.told_once import asked_for_already, hanging_on, splices_once
 from sillwright.plates.washers import Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
-
-# Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
-LENGTH_UNSURE_MM = MM_PER_INCH / 8.0
 
 
 @dataclass(frozen=True)
@@ -103,7 +100,7 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
         *splices_once(of_splice, _no_hole(job), _too_near(told)),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
-        *_of_length(run),
+        *of_length(record, run.ends, planned=run.laid is not None),
     ]
     plan = RunPlan(
         name=record.name,
@@ -122,6 +119,7 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
         overhang=tuple(check for check in checks if check.key in ("overhang", "bearing")),
         line_shift=shift,
         shims=shims,
+        length_u95_mm=length_u95_mm(record, run.ends) if run.laid else None,
     )
     return plan, findings
 
@@ -318,13 +316,3 @@ def _facts(code: PlanCode, bolt: BoltPlan) -> tuple[str, ...]:
         return bolt.reasons
     near = tuple(doubt for doubt in bolt.doubts if doubt == "near-plate-edge")
     return (*bolt.passing.codes, *near) if code in ("bolt-engineer", "bolt-cannot-tell") else ()
-
-
-def _of_length(run: RunWork) -> Iterator[PlanFinding]:
-    """A plate cut to a measured corner is as long as the print scale says, however its bolts are known."""
-    if run.laid is None or "corner" not in (run.ends[0].kind, run.ends[1].kind):
-        return
-    length_mm = run.ends[1].layers[0].station_mm - run.ends[0].layers[0].station_mm
-    u95_mm = run.record.scale_u95_ratio * length_mm
-    if u95_mm > LENGTH_UNSURE_MM:
-        yield PlanFinding("length-unsure", run=run.record.name, value_mm=u95_mm, key="[[run.tape]]")

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from sillwright.judge.straighten import Straightening
-from sillwright.lengths import MM_PER_INCH, format_inches
+from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.plates.told_once import ASKS_FOR_ANCHORS
@@ -20,7 +20,7 @@ from sillwright.tell.plate_findings import explain_plan, hangs_words
 from sillwright.tell.plate_hole_rows import HoleRow
 from sillwright.tell.plate_view import HOLE_DOUBTS
 from sillwright.tell.plate_word_table import WANTED_WORDS
-from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words
+from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, shift_words, stretch_words
 from sillwright.tell.reasons import title
 from sillwright.tell.rows import Shown, page_turn_deg, shown, way_words
 
@@ -204,9 +204,8 @@ def _line(run: RunPlan) -> Iterator[str]:
         return
     lines = [line for line in (advice.parallel, advice.turned) if line is not None]
     best = max(lines, key=lambda line: (len(line.meets), -line.change_mm))
-    low, high = _over(best.shift_low_mm), _over(best.shift_high_mm)
-    where = f"{low} all along" if low == high else f"{low} at the low end, {high} at the high end"
     more = [mark for mark in best.meets if mark not in advice.meet_now]
+    where = shift_words(best.shift_low_mm, best.shift_high_mm)
     yield f"Snap the line {where}: {listed(more)} then {'stands' if len(more) == 1 else 'stand'} where the rule asks."
     yield (
         "Every figure from the chalk line on this sheet is for the line as it is. With a new line, shoot the run again "
@@ -217,10 +216,3 @@ def _line(run: RunPlan) -> Iterator[str]:
         yield f"The concrete's edge was not seen on the {listed(advice.faces_unseen)}: tape the overhang there first."
     if advice.doubtful:
         yield f"Of the bolts counted here, tape first those in doubt: {listed(advice.doubtful)}."
-
-
-def _over(shift_mm: float) -> str:
-    if abs(shift_mm) < 25.4 / 64.0:
-        return "where it is"
-    way = "toward the plate" if shift_mm > 0 else "away from the plate"
-    return f"{format_inches(abs(shift_mm), 32)} {way}"
