@@ -111,7 +111,7 @@ def test_a_sure_plan_has_open_boxes_no_brackets_and_how_far_a_mark_may_be_off() 
     for _, row in all_rows(plan):
         assert (row.tag, row.doubtful) == ("", False)
         (note,) = row.notes
-        within = re.fullmatch(r"The hole may be off its mark by (.+) at most, any way\.", note)
+        within = re.fullmatch(r"Drill within (.+) of the mark\.", note)
         assert within
         bolt = next(bolt for run in plan.runs for bolt in run.bolts if bolt.mark == row.mark)
         assert bolt.mark_within_mm is not None
