@@ -16,7 +16,9 @@ MITRE_DEG = 90.0 - 97.0 / 2.0  # off square, at a corner of 97 degrees
 
 def hole(mark, along_in, across_in, low_mm=0.0, drill_in=9 / 16, u95_mm=0.5):
     """Along from the run's zero, as the record has it."""
-    return Hole(mark, along_in * INCH_MM - low_mm, across_in * INCH_MM, drill_in * INCH_MM, u95_mm, u95_mm)
+    return Hole(
+        mark, along_in * INCH_MM - low_mm, across_in * INCH_MM, drill_in * INCH_MM, u95_mm, u95_mm, taken_mm=u95_mm
+    )
 
 
 # An 18 ft run of 2x6, spliced at 10 ft, mitred at its high end; a second layer over it; another run beside it.

@@ -289,14 +289,14 @@ def test_a_mitred_plate_s_cut_is_half_as_unsure_as_the_corner() -> None:
 
 
 def test_the_crossing_s_own_interval_is_added_where_it_is_given() -> None:
-    end, other = corner_ends(a_corner(), PLAIN, "outside", station_u95_mm={"north": 1.5})
+    end, other = corner_ends(a_corner(), PLAIN, "outside", crossing_mm={"north": 1.5})
     assert end.u95_mm == pytest.approx(1.5)
     assert end.far_u95_mm == pytest.approx(math.hypot(1.5, end.far_moved_by_angle_mm or 0.0))
     assert other.u95_mm is None
 
 
 def test_nothing_is_claimed_of_an_angle_without_an_interval() -> None:
-    for end in corner_ends(a_corner(u95_deg=None), PLAIN, "outside", station_u95_mm={"north": 1.0, "east": 1.0}):
+    for end in corner_ends(a_corner(u95_deg=None), PLAIN, "outside", crossing_mm={"north": 1.0, "east": 1.0}):
         assert (end.cut_u95_deg, end.moved_by_angle_mm, end.u95_mm, end.far_u95_mm) == (None, None, None, None)
 
 

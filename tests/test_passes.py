@@ -191,14 +191,17 @@ def test_the_hole_needed_comes_with_the_interval_of_the_lean() -> None:
 def test_a_tip_moved_by_the_least_move_passes_and_by_less_does_not(
     lean_deg: float, over_in: float, toward_deg: float
 ) -> None:
-    """The tip swings about the foot at its stick-up, straight back the way it leans."""
+    """The tip swings about the foot at its stick-up, straight back the way it leans. The hole of a bolt that is to be
+    straightened goes over its foot, where all of the stack leans out of it: twice the height of a centred one's."""
     found = judged(leaning(lean_deg, toward_deg=toward_deg), over_in)
     assert found.least_move_mm is not None
     assert found.passes_up_to_deg is not None
     assert found.lean_left_deg is not None
     left_mm = STICKUP_MM * math.sin(math.radians(lean_deg)) - found.least_move_mm
     left_deg = math.degrees(math.asin(max(left_mm, 0.0) / STICKUP_MM))
-    limit_deg = min(found.passes_up_to_deg, NUT_BEARS_FLAT_DEG)
+    over_foot_deg = lean_that_passes_deg(12.7, 12.7 + over_in * INCH, 2.0 * PLATE_MM)
+    assert over_foot_deg is not None
+    limit_deg = min(over_foot_deg if found.verdict == "straighten" else found.passes_up_to_deg, NUT_BEARS_FLAT_DEG)
     assert left_deg <= limit_deg + 1e-6
     assert left_deg == pytest.approx(found.lean_left_deg, abs=1e-6)
     if found.least_move_mm > 0.0:
@@ -290,6 +293,7 @@ def test_the_holes_width_covers_every_bolt_within_its_own_widths(
 def test_the_hole_of_each_verdict_is_the_one_that_is_meant() -> None:
     stays, moves = judged(leaning(2.0)), judged(leaning(8.0))
     assert stays.hole == hole_place(leaning(2.0), PLATE_MM)
-    assert moves.lean_left_deg == moves.passes_up_to_deg
-    assert moves.hole == hole_place(leaning(8.0), PLATE_MM, moves.lean_left_deg)
+    assert moves.hole == hole_place(leaning(8.0), PLATE_MM, 0.0)
+    assert moves.hole is not None
+    assert (moves.hole.station_mm, moves.hole.setback_mm) == (400.0, CENTRED_MM)
     assert judged(leaning(2.3, 0.5)).hole is None

@@ -15,7 +15,7 @@ from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
 from sillwright.tell.plate_hole_rows import ENGINEER, RESHOOT, STRAIGHTEN, TAPE
 from sillwright.tell.plate_job_rows import job_rows
-from sillwright.tell.plate_run_rows import CHECK_ANGLE, run_rows
+from sillwright.tell.plate_run_rows import CHECK_ANGLE, TAPE_WALL, run_rows
 from sillwright.tell.plate_view import hole_doubts
 
 NAMES = list(PLANS)
@@ -67,7 +67,7 @@ def test_a_hole_is_doubtful_exactly_where_something_speaks_against_it(name: str)
 def test_doubts_are_told_by_tags_and_what_to_do() -> None:
     tags = {row.mark: row.tag for _, row in all_rows(PLANS["doubtful"])}
     assert (tags["N2"], tags["N3"], tags["N5"], tags["E2"], tags["E3"]) == (STRAIGHTEN, TAPE, ENGINEER, RESHOOT, TAPE)
-    assert tags["N6"] == ""
+    assert tags["E4"] == ""
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -111,7 +111,7 @@ def test_a_sure_plan_has_open_boxes_no_brackets_and_how_far_a_mark_may_be_off() 
     for _, row in all_rows(plan):
         assert (row.tag, row.doubtful) == ("", False)
         (note,) = row.notes
-        within = re.fullmatch(r"The mark may be off by (.+) at most\.", note)
+        within = re.fullmatch(r"Drill within (.+) of the mark\.", note)
         assert within
         bolt = next(bolt for run in plan.runs for bolt in run.bolts if bolt.mark == row.mark)
         assert bolt.mark_within_mm is not None
@@ -126,6 +126,8 @@ def test_a_better_chalk_line_is_told_with_its_way_and_that_this_sheet_is_not_for
         'Snap the line 3/16" toward the plate all along: N1, N2, N3, N4, N5 and N6 then stand where the rule asks.'
     )
     assert "plan again before drilling" in told[1]
+    (job_page,) = [line for line in job_rows(plan).notes if "another chalk line" in line.lower()]
+    assert 'Another chalk line, 3/16" toward the plate all along, would bring in' in job_page
     no_line = PLANS["doubtful"].runs[0]
     (nothing,) = before_drilling(PLANS["doubtful"], no_line, run_rows(PLANS["doubtful"], no_line).holes).line
     assert nothing.startswith("N4 does not surely meet")
@@ -138,7 +140,7 @@ def test_what_may_not_be_bent_and_what_no_plate_covers_goes_to_the_engineer() ->
     assert past.startswith("N3 goes to the engineer. It leans past what may be bent back cold: do not bend it")
     assert off.startswith("N4 goes to the engineer. It stands where no plate covers it")
     tags = {row.name: row.tag for row in run_rows(plan, run).pieces}
-    assert set(tags.values()) == {CHECK_ANGLE}
+    assert set(tags.values()) == {f"{CHECK_ANGLE}, {TAPE_WALL}"}
     assert any("± not known" in line and CHECK_ANGLE in line for line in run_rows(plan, run).ends)
 
 

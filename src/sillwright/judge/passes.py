@@ -8,14 +8,15 @@ degrees is what AISC Design Guide 1, 2nd ed., is quoted as allowing for Grade 36
 forbid bending bolts that carry tension. So every limit here is a default or the crew's own, and the verdict
 "straighten" says what geometry asks for and gives no leave to bend: that is the engineer's or the inspector's.
 
-A bolt that is bent pivots where it leaves the concrete: its foot stays. The hole's centre is over the foot plus what
-lean is left, at half the height of the stack.
+A bolt that is bent pivots where it leaves the concrete: its foot stays, and its hole goes over the foot. What lean may
+be left has all of the stack's height to lean out of that hole, and half the room of a hole centred on the lean:
+d / cos(lean) + 2 t tan(lean) <= D. ``judge/room.py`` has the same for the hole as it is marked.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from sillwright.judge.rules import RuleSet
@@ -80,7 +81,8 @@ class Passing:
     least_move_mm : level, how far the tip must come toward plumb to pass and bear flat; 0 where it does. Its half-width
     is ``straightening.tip_move_u95_mm``, and its direction ``straightening.turn_deg`` with the ways named there
     lean_left_deg : the lean after that move
-    hole : the hole's place: for the bolt as it leans, or after the least move; None to the engineer or without a lean
+    hole : the hole's place: for the bolt as it leans, or over the foot where it is to be straightened; None to the
+    engineer or without a lean
     """
 
     mark: str
@@ -125,7 +127,7 @@ def hole_place(bolt: BoltRecord, stack_mm: float, lean_left_deg: float | None = 
     at an angle to the point: the half-widths then hold for a bolt left anywhere between plumb and twice that lean.
     """
     station_mm, setback_mm = bolt.station_mm, bolt.setback_mm
-    slopes = _slopes(bolt)
+    slopes = slopes_of(bolt)
     if station_mm is None or setback_mm is None or slopes is None:
         return None
     (along, across), widths = slopes
@@ -144,8 +146,8 @@ def hole_place(bolt: BoltRecord, stack_mm: float, lean_left_deg: float | None = 
     )
 
 
-def _slopes(bolt: BoltRecord) -> tuple[tuple[float, float], tuple[float | None, float | None]] | None:
-    """Level over upright of the axis, along and across, and the half-widths of both."""
+def slopes_of(bolt: BoltRecord) -> tuple[tuple[float, float], tuple[float | None, float | None]] | None:
+    """Level over upright of the axis, along and across, and the half-widths of both; None without a lean to rely on."""
     along_mm, across_mm, stickup_mm = bolt.lean_along_mm, bolt.lean_across_mm, bolt.stickup_mm
     if bolt.status == "reshoot" or along_mm is None or across_mm is None or stickup_mm is None:
         return None
@@ -190,12 +192,15 @@ def passing(
     codes = (*_place_codes(bolt, plate_width_mm, allowed_mm, damaged), *_hole_codes(bolt, allowed_mm))
     codes = (*codes, *_lean_codes(move, up_to_deg, limits))
     verdict = _verdict(codes)
-    target_deg = min(limits.nut_flat_deg, math.inf if up_to_deg is None else up_to_deg)
+    may_keep_deg = up_to_deg
+    if allowed_mm is not None and set(codes) & set(_TO_STRAIGHTEN):
+        may_keep_deg = lean_that_passes_deg(bolt.diameter_mm, allowed_mm, 2.0 * stack_mm)
+    target_deg = min(limits.nut_flat_deg, math.inf if may_keep_deg is None else may_keep_deg)
     hole = None
     if verdict == "as it stands":
         hole = hole_place(bolt, stack_mm)
     elif verdict == "straighten":
-        hole = hole_place(bolt, stack_mm, target_deg)
+        hole = hole_place(bolt, stack_mm, 0.0)
     needed = _needed_mm(bolt, move, stack_mm)
     return Passing(
         mark=bolt.mark,
@@ -212,6 +217,14 @@ def passing(
         straightening=move,
         hole=hole,
     )
+
+
+def straightened_to(found: Passing, bolt: BoltRecord, lean_deg: float) -> Passing:
+    """The same for a bolt that may keep no more than ``lean_deg``, where that is less than it was given."""
+    move = found.straightening
+    if move is None or found.lean_left_deg is None or found.lean_left_deg <= lean_deg:
+        return found
+    return replace(found, least_move_mm=_least_move_mm(bolt, move, lean_deg), lean_left_deg=lean_deg)
 
 
 def _verdict(codes: tuple[PassCode, ...]) -> PassVerdict:

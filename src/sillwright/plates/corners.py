@@ -32,7 +32,8 @@ class PlateEnd:
     cut_deg : how far it is cut off square, positive where the edge away from the chalk line is the longer one
     cut_u95_deg, moved_by_angle_mm, far_moved_by_angle_mm : how far the cut and each edge's end move, at most, within
     the 95 % interval of the corner's angle; None where the angle has no interval
-    u95_mm, far_u95_mm : that with the interval of the crossing's station; None where either is not given
+    u95_mm, far_u95_mm : that with the interval of where the lines cross, the print scale left out, which is the whole
+    length's; None where either is not given
     status : that of the corner: ``check`` is not to be cut from before its reasons are looked at
     """
 
@@ -106,7 +107,7 @@ def corner_ends(
     joint: Joint = "mitre",
     through: str | None = None,
     layer: int = 1,
-    station_u95_mm: Mapping[str, float] | None = None,
+    crossing_mm: Mapping[str, float | None] | None = None,
 ) -> tuple[PlateEnd, PlateEnd]:
     """How the plates of a corner's two runs end there, in the order of ``corner.runs``.
 
@@ -115,7 +116,8 @@ def corner_ends(
     against its face, both cut to the angle. ``through`` names the run that does so in layer 1 (the corner's first run
     where None); each further layer laps the other way (common practice, no source).
 
-    ``station_u95_mm`` is the 95 % interval of the crossing's station on each run, taken as independent of the angle's.
+    ``crossing_mm`` is the 95 % interval of where the lines cross on each run (:func:`own_crossing_u95_mm`), taken as
+    independent of the angle's.
 
     Raises JobError where the corner was not measured, its angle is not told from 0 or 180 degrees, or a name is wrong.
     """
@@ -137,7 +139,7 @@ def corner_ends(
             kind = "through" if goes_through else "butt"
             to_mm = (min if goes_through else max)(0.0, other.far_mm)
             cut_at = (to_mm, to_mm)
-        u95_mm = None if station_u95_mm is None else station_u95_mm.get(own.name)
+        u95_mm = None if crossing_mm is None else crossing_mm.get(own.name)
         ends.append(_end(own, kind, cut_at, angle_deg, corner, layer, u95_mm))
     return ends[0], ends[1]
 
@@ -145,19 +147,30 @@ def corner_ends(
 def crossing_u95_mm(corner: CornerRecord, run: RunRecord) -> float | None:
     """Half-width of the 95 % interval of the crossing's station on one of its runs; None where nothing says.
 
-    Derived, since the record gives it none: the print's scale over the station, and what places of the run are known to
-    besides, by the widest of its bolts, for either of the two lines that cross. Off by d, the other line moves the
-    crossing by d / sin(angle), and the run's own one by d / tan(angle) (plane geometry); the sum holds however they are
-    correlated.
+    Derived, since the record gives it none: :func:`own_crossing_u95_mm`, and the print's scale over the station.
     """
-    station_mm, angle_deg = corner.station_mm.get(run.name), corner.angle_deg
+    lines_mm, station_mm = own_crossing_u95_mm(corner, run), corner.station_mm.get(run.name)
+    if lines_mm is None or station_mm is None:
+        return None
+    return math.hypot(lines_mm, run.scale_u95_ratio * station_mm)
+
+
+def own_crossing_u95_mm(corner: CornerRecord, run: RunRecord) -> float | None:
+    """The part of it that the print scale does not explain: how well places of the run are known besides, by the widest
+    of its bolts, for either of the two lines that cross.
+
+    Off by d, the other line moves the crossing by d / sin(angle), and the run's own one by d / tan(angle) (plane
+    geometry); the sum holds however they are correlated.
+    """
+    angle_deg = corner.angle_deg
     own_mm = [own_u95_mm(bolt, run.scale_u95_ratio) for bolt in run.bolts if bolt.status != "reshoot"]
     known_mm = [mm for mm in own_mm if mm is not None]
-    if station_mm is None or angle_deg is None or not known_mm or math.sin(math.radians(angle_deg)) <= 0.0:
+    if run.name not in corner.station_mm or angle_deg is None or not known_mm:
         return None
     angle = math.radians(angle_deg)
-    lines_mm = max(known_mm) * (1.0 + abs(math.cos(angle))) / math.sin(angle)
-    return math.hypot(lines_mm, run.scale_u95_ratio * station_mm)
+    if math.sin(angle) <= 0.0:
+        return None
+    return max(known_mm) * (1.0 + abs(math.cos(angle))) / math.sin(angle)
 
 
 def square_end(
@@ -165,6 +178,11 @@ def square_end(
 ) -> PlateEnd:
     """A run's end away from any corner, cut square at a station."""
     return PlateEnd(run, layer, end, "square", station_mm, station_mm, 0.0, 0.0, 0.0, 0.0, u95_mm, u95_mm)
+
+
+def check_angle(corner: CornerRecord) -> None:
+    """Raises JobError where a corner was not measured, or its angle is not told from 0 or 180 degrees."""
+    _angle_deg(corner)
 
 
 def edge_lengths(low: PlateEnd, high: PlateEnd) -> EdgeLengths:
@@ -193,25 +211,33 @@ def corner_turn(survey: Survey, corner: CornerRecord) -> Turn:
     """
     name = corner_name(corner)
     runs = {run.name: run for run in survey.runs}
-    found: set[Turn] = set()
+    found: list[set[Turn]] = []
     for photo in survey.photos:
         views = {view.run: np.array(view.rotation) for view in photo.views}
         if all(run in views and run in runs for run in corner.runs):
+            turns: set[Turn] = set()
             for run, other in (corner.runs, corner.runs[::-1]):
                 toward_other = _away(corner, runs[other]) * views[other][:, 0]
                 plate_in_angle = float(views[run][:, 1] @ toward_other) > 0.0
-                found.add("outside" if plate_in_angle == (runs[run].line_marks == "outside") else "inside")
+                turns.add("outside" if plate_in_angle == (runs[run].line_marks == "outside") else "inside")
+            found.append(turns)
     if not found:
         raise JobError(
             f"{name}: no photo of it was placed on both runs, so which way the building turns is not known. Say "
             "whether it is an outside or an inside corner."
         )
-    if len(found) > 1:
+    if any(len(turns) > 1 for turns in found):
         raise JobError(
             f"{name}: by one run's line_marks it is an outside corner of the building, by the other's an inside one. "
             "Check line_marks of both runs on the wall, correct the job file, and measure again."
         )
-    return found.pop()
+    if any(turns != found[0] for turns in found):
+        raise JobError(
+            f"{name}: by some of its photos the building turns one way there, by others the other way, as happens "
+            "where the two lines run on nearly in one. Check the angle on the wall and the cards in those photos, and "
+            "measure again; where it is one straight wall, write both as one [[run]]."
+        )
+    return found[0].pop()
 
 
 def corner_name(corner: CornerRecord) -> str:
@@ -277,7 +303,7 @@ def _end(
     angle_deg: float,
     corner: CornerRecord,
     layer: int,
-    station_u95_mm: float | None,
+    crossing_u95_mm: float | None,
 ) -> PlateEnd:
     line_mm, far_mm, cut_deg = _shape(own, cut_at_mm, angle_deg)
     line_moved_mm = far_moved_mm = cut_moved_deg = line_u95_mm = far_u95_mm = None
@@ -287,8 +313,8 @@ def _end(
         line_moved_mm = max(abs(line - line_mm) for line, _, _ in either)
         far_moved_mm = max(abs(far - far_mm) for _, far, _ in either)
         cut_moved_deg = max(abs(cut - cut_deg) for _, _, cut in either)
-        if station_u95_mm is not None:
-            line_u95_mm, far_u95_mm = (math.hypot(moved, station_u95_mm) for moved in (line_moved_mm, far_moved_mm))
+        if crossing_u95_mm is not None:
+            line_u95_mm, far_u95_mm = (math.hypot(moved, crossing_u95_mm) for moved in (line_moved_mm, far_moved_mm))
     return PlateEnd(
         run=own.name,
         layer=layer,

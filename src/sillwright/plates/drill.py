@@ -11,7 +11,7 @@ from sillwright.judge.passes import HolePlace
 from sillwright.judge.verdicts import TOUCHES_MM, under_plate
 from sillwright.plates.cover import Cover, Covered
 from sillwright.plates.findings import PlanFinding
-from sillwright.plates.holes import Drilling, in_piece, lies_on, marked_hole, place_of
+from sillwright.plates.holes import Drill, Drilling, in_piece, lies_on, marked_hole, place_of
 from sillwright.plates.inputs import PlanInputs
 from sillwright.plates.lay import LaidRun
 from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
@@ -89,13 +89,11 @@ def _hole(
     row: tuple[PlatePiece, ...], covered: Covered, one: Drilling, run: RunRecord, inputs: PlanInputs
 ) -> tuple[PlatePiece, Hole] | None:
     """The piece that holds the whole hole, and the hole; None where none does."""
-    layout, drill_mm = inputs.job.layout, inputs.drill_mm
-    doubts = _carried_doubts(covered, run.plate_width_mm, drill_mm)
+    drill = Drill(inputs.drill_mm, inputs.stack_mm, inputs.job.layout.mark_mm)
+    doubts = _carried_doubts(covered, run.plate_width_mm, drill.drill_mm)
     for piece in row:
-        place = place_of(in_piece(piece, covered.bolt, run.scale_u95_ratio), one, inputs.stack_mm)
-        assert place is not None
-        hole = marked_hole(piece, place, one, drill_mm, layout.mark_mm, doubts)
-        if lies_on(piece, hole.from_low_end_mm, hole.from_line_mm, drill_mm / 2.0):
+        hole = marked_hole(piece, in_piece(piece, covered.bolt, run.scale_u95_ratio), one, drill, doubts)
+        if hole and lies_on(piece, hole.from_low_end_mm, hole.from_line_mm, drill.drill_mm / 2.0):
             return piece, hole
     return None
 

@@ -17,6 +17,7 @@ PlanCode = Literal[
     "corner-not-usable",  # a corner that was not measured, or whose turn is not known; ``told`` says why
     "corner-check",  # the corner is ``check`` in the record
     "length-unsure",  # the run's print scale leaves the length to a corner open by ``value_mm``
+    "crossing-unsure",  # where the lines cross, and the angle, leave it open by ``value_mm``
     "mitre-not-lapped",  # both layers are mitred at one place, so that nothing laps over the corner
     # of a run
     "run-reshoot",  # nothing of the run can be relied on
@@ -37,7 +38,7 @@ PlanCode = Literal[
     "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
     "washer-edge-unsure",  # or perhaps
     "washer-one-side",  # of one only: is that the sheathed one?
-    "hole-tolerance",  # u95 over half the clearance
+    "hole-tolerance",  # lean, u95 and rounding may take more than half the clearance
     "hole-off-piece",  # a hole that runs off its piece: it is not marked; in every layer where ``layer`` is None
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
     "holes-larger-than-rule",  # the drill is larger than the rule set allows
@@ -75,6 +76,8 @@ class PlanFinding:
     rule : the ``CheckKey`` of the rules it is about
     key : what to write in the job file
     told : an error's own sentence, where one stands behind it
+    value_mm, to_value_mm : the length it is about; of another chalk line how far over it is at the run's low end and at
+    its high end, positive toward the plate's side
     facts : codes of the record
     to_station_mm : where it ends, of a stretch between two stations
     hangs : of bolts to be shot again: the ``CheckKey`` of each rule, and ``joints``, that cannot be told before
@@ -96,3 +99,4 @@ class PlanFinding:
     facts: tuple[str, ...] = ()
     to_station_mm: float | None = None
     hangs: tuple[str, ...] = ()
+    to_value_mm: float | None = None

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 from sillwright.judge.passes import HolePlace, Passing, hole_place
+from sillwright.judge.room import lean_over_foot_deg, taken_mm
 from sillwright.judge.steps import Piece, from_end_mm
 from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
 from sillwright.survey import BoltRecord
@@ -32,6 +33,15 @@ class Drilling:
     over_foot: bool
     straighten_first: bool
     doubts: tuple[HoleDoubt, ...]
+
+
+@dataclass(frozen=True)
+class Drill:
+    """What all holes of a job are drilled with and through, and the step of its marks, mm."""
+
+    drill_mm: float
+    stack_mm: float
+    mark_mm: float
 
 
 def drilling(bolt: BoltRecord, passing: Passing) -> Drilling:
@@ -73,26 +83,34 @@ def in_piece(piece: PlatePiece, bolt: BoltRecord, scale_u95_ratio: float) -> Bol
 
 def marked_hole(
     piece: PlatePiece,
-    place: HolePlace,
+    bolt: BoltRecord,
     work: Drilling,
-    drill_mm: float,
-    mark_mm: float,
+    drill: Drill,
     doubts: tuple[HoleDoubt, ...] = (),
-) -> Hole:
+) -> Hole | None:
     """The hole on the nearest marks from the piece's low end and chalk-line edge; what that rounds off is in its u95.
+    None where none is drilled.
 
+    bolt : as it counts from the piece's low end (:func:`in_piece`)
     doubts : what this piece adds to the bolt's own
     """
+    place, mark_mm = place_of(bolt, work, drill.stack_mm), drill.mark_mm
+    if place is None:
+        return None
     along_mm, across_mm = place.station_mm - piece.low_mm, place.setback_mm
     marked_along_mm, marked_across_mm = to_mark_mm(along_mm, mark_mm), to_mark_mm(across_mm, mark_mm)
+    at_mm = (piece.low_mm + marked_along_mm, marked_across_mm)
+    straighten = work.straighten_first
     return Hole(
         work.mark,
         marked_along_mm,
         marked_across_mm,
-        drill_mm,
+        drill.drill_mm,
         _with(place.u95_along_mm, marked_along_mm - along_mm),
         _with(place.u95_across_mm, marked_across_mm - across_mm),
         tuple(dict.fromkeys((*work.doubts, *doubts))),
+        taken_mm(bolt, at_mm, drill.stack_mm, plumb=work.over_foot),
+        lean_over_foot_deg(bolt, at_mm, drill.drill_mm, drill.stack_mm) if straighten else None,
     )
 
 
@@ -113,10 +131,19 @@ def lies_on(piece: PlatePiece, along_mm: float, across_mm: float, radius_mm: flo
     return min(to_low_mm, to_high_mm, across_mm, piece.width_mm - across_mm) >= radius_mm - _EPS_MM
 
 
-def mark_within_mm(drill_mm: float, diameter_mm: float, u95_mm: tuple[float | None, float | None]) -> float | None:
-    """How far a mark may still be off for the plate to go down: half of what the hole is larger than the bolt, less the
-    larger half-width; 0 where nothing is left, None where a half-width is not known."""
-    along_mm, across_mm = u95_mm
-    if along_mm is None or across_mm is None:
+def play_mm(hole: Hole, diameter_mm: float) -> float:
+    """What a hole leaves a plumb bolt in its middle, each way."""
+    return (hole.drill_mm - diameter_mm) / 2.0
+
+
+def surely_passes(hole: Hole, diameter_mm: float) -> bool:
+    """Whether the plate goes down wherever in their 95 % intervals the bolt's foot and lean are."""
+    return hole.taken_mm is not None and hole.taken_mm <= play_mm(hole, diameter_mm) + _EPS_MM
+
+
+def mark_within_mm(hole: Hole, diameter_mm: float) -> float | None:
+    """How far the hole may be drilled from its mark, whichever way, for the plate still to go down: what lean,
+    half-widths and rounding leave of the play; 0 where nothing is left, None where one of them is not known."""
+    if hole.taken_mm is None or "no-lean" in hole.doubts:
         return None
-    return max(0.0, (drill_mm - diameter_mm) / 2.0 - max(along_mm, across_mm))
+    return max(0.0, play_mm(hole, diameter_mm) - hole.taken_mm)

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from sillwright.errors import JobError
 from sillwright.judge.rules import RuleSet
 from sillwright.judge.steps import own_u95_mm
+from sillwright.lengths import format_feet_inches
 from sillwright.plates.cover import Covered
 from sillwright.plates.holes import Drilling
 from sillwright.plates.inputs import PLATE_THICKNESS_MM, PlanInputs
 from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import LayerEnd, RunEnd
+from sillwright.plates.run_ends import SHARP_CORNER_DO
 from sillwright.plates.second_layer import plan_second_layer
 from sillwright.plates.splice import SplicePlan, SpliceRun, plan_splices
 from sillwright.plates.splice_rule import AnchorRule, RunBolt
@@ -70,10 +72,23 @@ def lay_run(
                     plan_second_layer(splice_run, joints_mm, layout.stagger_mm, end_mm, layout.stock_mm, layout.mark_mm)
                 )
         except JobError as fault:
+            for end, layer_end in zip(ends, (low, high), strict=True):
+                reach_mm = _allowance_mm(layer_end, run.plate_width_mm)
+                if rule.shortest_piece_mm <= max(layout.stock_mm) < rule.shortest_piece_mm + reach_mm:
+                    raise JobError(_past_stock(run.name, end.other, layer_end, reach_mm)) from fault
             key = "[layout], stock" if not splices else "[layout], stock or stagger"
             raise JobError(f"job.toml: {key}: run {fault}") from fault
     pieces = tuple(_pieces(run, layer, plan, ends) for layer, plan in enumerate(splices, start=1))
     return LaidRun(tuple(splices), pieces, tuple(left_out))
+
+
+def _past_stock(run: str, other: str, end: LayerEnd, reach_mm: float) -> str:
+    """Where no stock holds an end because of its cut, and not because the stock is short."""
+    return (
+        f'job.toml: [[corner]] {run} and {other}: run "{run}" would be cut {end.saw_deg:.2f} degrees off square there, '
+        f"its long point {format_feet_inches(reach_mm)} past the chalk-line edge, and no stock on hand holds that. "
+        f"{SHARP_CORNER_DO}"
+    )
 
 
 def anchor_rule(rules: RuleSet, diameter_mm: float) -> AnchorRule:

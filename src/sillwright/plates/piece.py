@@ -26,6 +26,10 @@ class Hole:
 
     u95_along_mm, u95_across_mm : half-widths of the 95 % intervals of the bolt's place in the piece, about the two
     figures given here (what they were rounded by is in it); None where not known
+    taken_mm : how much of the room round the bolt, each way, lean, half-widths and rounding take together, at most
+    (``judge/room.py``): the plate surely goes down where that is no more than (drill - bolt) / 2; as if the bolt
+    stood plumb where it is straightened first or its lean is not known. None where a half-width is not known
+    lean_left_deg : of a bolt that is straightened first, the lean at which it still surely passes this hole
     doubts : what else speaks against drilling before taping
     """
 
@@ -36,6 +40,8 @@ class Hole:
     u95_along_mm: float | None = None
     u95_across_mm: float | None = None
     doubts: tuple[HoleDoubt, ...] = ()
+    taken_mm: float | None = None
+    lean_left_deg: float | None = None
 
 
 @dataclass(frozen=True)

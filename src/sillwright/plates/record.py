@@ -112,6 +112,8 @@ class LayerEnd:
     cut_deg : off square, positive where the edge away from the chalk line is the longer one; saw_deg is what the saw is
     set to, 0 for a square cut
     cut_u95_deg, moved_by_angle_mm : how far cut and place may move within the corner's interval; None where not known
+    u95_mm : half-width of its place on the chalk-line edge, by the corner's angle and where the lines cross, the print
+    scale left out; None where not known, and at an end whose station is stated
     """
 
     layer: int
@@ -125,6 +127,7 @@ class LayerEnd:
     rounded_mm: float
     cut_u95_deg: float | None
     moved_by_angle_mm: float | None
+    u95_mm: float | None
     status: Status
 
     @classmethod
@@ -142,6 +145,7 @@ class LayerEnd:
             rounded_mm,
             end.cut_u95_deg,
             end.moved_by_angle_mm,
+            end.u95_mm,
             end.status,
         )
 
@@ -186,8 +190,9 @@ class BoltPlan:
     checks : every rule held against this bolt, stick-up among them, in the frame of ``under_run``
     straighten_first : its holes are where it will stand once it is straightened: over its foot
     doubts : why not to drill before taping; the same codes as on its holes
-    mark_within_mm : how far a mark may be off for the plate still to go down: half of what the hole is larger than the
-    bolt, less ``u95``; 0 where nothing is left, None where a width is not known
+    mark_within_mm : how far its holes may be drilled from their marks, whichever way, for the plate still to go down:
+    half of what the hole is larger than the bolt, less what lean, half-widths and rounding take (``judge/room.py``); of
+    a bolt to be straightened as if plumb; 0 where nothing is left, None where a width or the lean is not known
     u95_along_mm, u95_across_mm : of the mark, its rounding included
     washer : its plate washer on the top plate, where the rules ask for one and it has a hole there
     """
@@ -237,6 +242,9 @@ class RunPlan:
     zero_card : the card whose zero mark is station 0
     splices : one plan a layer, from the concrete up
     overhang : the plate against the foundation's faces
+    length_u95_mm : half-width of the plates' length between both ends on the chalk-line edge, that of the layer it is
+    largest of: the print scale over it and both ends' own, these summed; None where no end is a corner, or one is not
+    known
     """
 
     name: str
@@ -255,6 +263,7 @@ class RunPlan:
     overhang: tuple[Check, ...]
     line_shift: ShiftAdvice | None
     shims: tuple[Shim, ...]
+    length_u95_mm: float | None = None
 
     @property
     def first_low_mm(self) -> float:

@@ -87,7 +87,13 @@ def of_line_shift(advice: ShiftAdvice | None, run: str) -> list[PlanFinding]:
     best = max(lines, key=lambda line: (len(line.meets), -line.change_mm))
     return [
         PlanFinding(
-            "line-shift-helps", "note", run=run, marks=best.meets, value_mm=best.shift_low_mm, count=advice.gained
+            "line-shift-helps",
+            "note",
+            run=run,
+            marks=best.meets,
+            value_mm=best.shift_low_mm,
+            to_value_mm=best.shift_high_mm,
+            count=advice.gained,
         )
     ]
 

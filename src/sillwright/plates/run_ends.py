@@ -15,11 +15,13 @@ from sillwright.errors import JobError
 from sillwright.job_plates import EndTable
 from sillwright.plates.corners import (
     PlateEnd,
+    check_angle,
     corner_ends,
     corner_name,
     corner_turn,
     crossing_u95_mm,
     edge_lengths,
+    own_crossing_u95_mm,
     square_end,
     strip_of,
 )
@@ -30,6 +32,10 @@ from sillwright.plates.record import CornerPlan, LayerEnd, RunEnd
 from sillwright.survey import CornerRecord, RunRecord, Survey
 
 End = Literal["low", "high"]
+SHARP_CORNER_DO = (
+    "If that angle is wrong, check which chalk line the photos of each [[run]] show, and measure again. "
+    "If it is right, take this [[corner]] out, and write station under [run.begins] or [run.ends] of both runs."
+)
 _KEYS: dict[End, str] = {"low": "begins", "high": "ends"}
 
 
@@ -107,9 +113,15 @@ def _joint(
     table, runs = inputs.corner_table(record.runs), {run.name: run for run in survey.runs}
     layers = range(1, inputs.job.plate.layers + 1)
     try:
+        # Before the turn, which photos of two lines that run on in one tell either way.
+        check_angle(record)
         turn = corner_turn(survey, record)
+        crossing_mm = {name: own_crossing_u95_mm(record, run) for name, run in runs.items()}
         ends = [
-            corner_ends(record, runs, turn, joint=table.joint, through=table.through, layer=layer) for layer in layers
+            corner_ends(
+                record, runs, turn, joint=table.joint, through=table.through, layer=layer, crossing_mm=crossing_mm
+            )
+            for layer in layers
         ]
         first, second = (strip_of(record, run, runs, turn) for run in record.runs)
     except JobError as fault:
@@ -218,11 +230,7 @@ def _no_plate(run: str, corner: JointedCorner) -> str:
     )
     if angle_deg > 90.0 and corner.joint == "butt":
         return f'{told}Write joint = "mitre" there, or, where the two lines run on in one, write both as one [[run]].'
-    return (
-        f"{told}If that angle is wrong, check which chalk line the photos of each [[run]] show, and measure again. "
-        "If it is right, take this [[corner]] out, and write station under [run.begins] or [run.ends] of both runs. "
-        "Look at the stations written there, too."
-    )
+    return f"{told}{SHARP_CORNER_DO} Look at the stations written there, too."
 
 
 def _to_mark_mm(station_mm: float, origin_mm: float | None, mark_mm: float) -> float:

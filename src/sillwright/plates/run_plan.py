@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sillwright.judge.checks import check_run
 from sillwright.judge.line_shift import line_shift
-from sillwright.judge.passes import Passing
+from sillwright.judge.passes import Passing, straightened_to
 from sillwright.judge.stack import stack_over, stick_up
 from sillwright.judge.steps import Piece
 from sillwright.judge.verdicts import Check
-from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.cover import Cover, Covered
 from sillwright.plates.drill import Drilled, places
 from sillwright.plates.findings import PlanCode, PlanFinding
-from sillwright.plates.holes import Drilling, mark_within_mm
+from sillwright.plates.holes import Drilling, mark_within_mm, surely_passes
 from sillwright.plates.inputs import PlanInputs
 from sillwright.plates.lay import LaidRun
+from sillwright.plates.length import length_u95_mm, of_length
 from sillwright.plates.level_plan import run_shims, shim_beside_mm
 from sillwright.plates.levels import Levels, Shim
 from sillwright.plates.piece import PlatePiece
@@ -27,9 +28,6 @@ from sillwright.plates.splice import SplicePlan
 from sillwright.plates.told_once import asked_for_already, hanging_on, splices_once
 from sillwright.plates.washers import Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
-
-# Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
-LENGTH_UNSURE_MM = MM_PER_INCH / 8.0
 
 
 @dataclass(frozen=True)
@@ -102,7 +100,7 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
         *splices_once(of_splice, _no_hole(job), _too_near(told)),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
-        *_of_length(run),
+        *of_length(record, run.ends, planned=run.laid is not None),
     ]
     plan = RunPlan(
         name=record.name,
@@ -121,6 +119,7 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
         overhang=tuple(check for check in checks if check.key in ("overhang", "bearing")),
         line_shift=shift,
         shims=shims,
+        length_u95_mm=length_u95_mm(record, run.ends) if run.laid else None,
     )
     return plan, findings
 
@@ -156,10 +155,9 @@ def _bolt(
 ) -> BoltPlan:
     holes, washered = job.drilled.holes.get(bolt.mark, ()), job.washers.get(bolt.mark)
     work = job.work[bolt.mark]
-    along_mm = _widest([hole.u95_along_mm for _, hole in holes])
-    across_mm = _widest([hole.u95_across_mm for _, hole in holes])
+    left_deg = [hole.lean_left_deg for _, hole in holes if hole.lean_left_deg is not None]
+    within_mm = [mark_within_mm(hole, bolt.diameter_mm) for _, hole in holes]
     over = next((name for (name, layer), under in job.cover.under.items() if layer == 1 and _has(under, bolt)), "")
-    within_mm = mark_within_mm(job.inputs.drill_mm, bolt.diameter_mm, (along_mm, across_mm)) if holes else None
     return BoltPlan(
         mark=bolt.mark,
         status=bolt.status,
@@ -170,7 +168,7 @@ def _bolt(
         setback_u95_mm=bolt.u95.setback_mm,
         diameter_mm=bolt.diameter_mm,
         under_run=over,
-        passing=replace(job.passing[bolt.mark], hole=None),
+        passing=straightened_to(replace(job.passing[bolt.mark], hole=None), bolt, min(left_deg, default=math.inf)),
         checks=(
             *(check for check in judged[over or record.name].checks if check.subject == bolt.mark),
             stands_up,
@@ -179,9 +177,9 @@ def _bolt(
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
         doubts=tuple(dict.fromkeys(doubt for _, hole in holes for doubt in hole.doubts)),
-        u95_along_mm=along_mm,
-        u95_across_mm=across_mm,
-        mark_within_mm=within_mm,
+        u95_along_mm=_widest([hole.u95_along_mm for _, hole in holes]),
+        u95_across_mm=_widest([hole.u95_across_mm for _, hole in holes]),
+        mark_within_mm=_least(within_mm),
         washer=None if washered is None else washered.fit,
     )
 
@@ -226,6 +224,11 @@ def _widest(widths_mm: Sequence[float | None]) -> float | None:
     return max(known) if known and len(known) == len(widths_mm) else None
 
 
+def _least(lengths_mm: Sequence[float | None]) -> float | None:
+    known = [length for length in lengths_mm if length is not None]
+    return min(known) if known and len(known) == len(lengths_mm) else None
+
+
 def _codes(record: BoltRecord | RunRecord) -> tuple[str, ...]:
     return tuple(dict.fromkeys(finding.code for finding in record.reasons))
 
@@ -266,7 +269,7 @@ def _of_bolts(
         ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
         ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt)]),
         ("nut-unsure", [bolt for bolt in bolts if _nut_unsure(bolt)]),
-        ("hole-tolerance", [bolt for bolt in bolts if bolt.holes and not _known_within(bolt, half_mm[bolt.mark])]),
+        ("hole-tolerance", [bolt for bolt in bolts if _may_bind(bolt, job)]),
     ]
     for code, about in kinds:
         if about:
@@ -303,11 +306,9 @@ def _nut_unsure(bolt: BoltPlan) -> bool:
     return "nut-near-limit" in bolt.passing.codes and bool(bolt.holes) and not bolt.straighten_first
 
 
-def _known_within(bolt: BoltPlan, half_mm: float) -> bool:
-    """Whether the mark's half-widths are known, and not over half of what the hole is larger than the bolt."""
-    if bolt.u95_along_mm is None or bolt.u95_across_mm is None:
-        return False
-    return max(bolt.u95_along_mm, bolt.u95_across_mm) <= half_mm
+def _may_bind(bolt: BoltPlan, job: JobWork) -> bool:
+    """Whether lean, half-widths and rounding may take more than some hole of it leaves."""
+    return any(not surely_passes(hole, bolt.diameter_mm) for _, hole in job.drilled.holes.get(bolt.mark, ()))
 
 
 def _facts(code: PlanCode, bolt: BoltPlan) -> tuple[str, ...]:
@@ -315,13 +316,3 @@ def _facts(code: PlanCode, bolt: BoltPlan) -> tuple[str, ...]:
         return bolt.reasons
     near = tuple(doubt for doubt in bolt.doubts if doubt == "near-plate-edge")
     return (*bolt.passing.codes, *near) if code in ("bolt-engineer", "bolt-cannot-tell") else ()
-
-
-def _of_length(run: RunWork) -> Iterator[PlanFinding]:
-    """A plate cut to a measured corner is as long as the print scale says, however its bolts are known."""
-    if run.laid is None or "corner" not in (run.ends[0].kind, run.ends[1].kind):
-        return
-    length_mm = run.ends[1].layers[0].station_mm - run.ends[0].layers[0].station_mm
-    u95_mm = run.record.scale_u95_ratio * length_mm
-    if u95_mm > LENGTH_UNSURE_MM:
-        yield PlanFinding("length-unsure", run=run.record.name, value_mm=u95_mm, key="[[run.tape]]")

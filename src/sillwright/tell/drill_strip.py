@@ -94,8 +94,8 @@ def drill_strip(
 ) -> DrillStrip:
     """The full-size drilling strip of a piece as a PDF, the same bytes each time.
 
-    bolts_mm : nominal bolt diameter by the mark of its hole; a hole whose ± is over half of what it is larger than
-        its bolt, or that cannot be judged, says so beside its figures
+    bolts_mm : nominal bolt diameter by the mark of its hole; a hole that may bind on its bolt, or that cannot be
+        judged, says so beside its figures
     left_handed : whether the run's frame is left-handed, as ``survey.left_handed`` tells
     paper : sheets of Letter or A4, or one page for a roll
     parts : into how many an inch is marked

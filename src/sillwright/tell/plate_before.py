@@ -6,10 +6,12 @@ Every finding of the run that asks for a decision stands here: under the bolts i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from sillwright.lengths import format_inches
+from sillwright.judge.straighten import Straightening
+from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.plates.told_once import ASKS_FOR_ANCHORS
@@ -18,11 +20,12 @@ from sillwright.tell.plate_findings import explain_plan, hangs_words
 from sillwright.tell.plate_hole_rows import HoleRow
 from sillwright.tell.plate_view import HOLE_DOUBTS
 from sillwright.tell.plate_word_table import WANTED_WORDS
-from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, stretch_words
+from sillwright.tell.plate_words import listed, mark_parts, pass_sentence, shift_words, stretch_words
 from sillwright.tell.reasons import title
-from sillwright.tell.rows import page_turn_deg, shown, way_words
+from sillwright.tell.rows import Shown, page_turn_deg, shown, way_words
 
 LAYERS = ("first", "second", "third")
+_MM_PER_SIXTEENTH = MM_PER_INCH / 16.0
 _TO_ENGINEER = ("bent", "damaged", "off-plate", "past-cold-bend", "near-cold-bend")
 # Told bolt by bolt; in a group of their own, or among the shims.
 _TOLD_BY_BOLT = ("bolt-engineer", "bolt-straighten", "bolt-reshoot", "bolt-check", "bolt-cannot-tell", "hole-tolerance")
@@ -118,8 +121,8 @@ def _straighten_row(bolt: BoltPlan, run: RunPlan, home: str) -> StraightenRow:
     if move is None:
         return StraightenRow(bolt.mark, "not known", "", "which way is not known: hold a square to it", None)
     least_mm = bolt.passing.least_move_mm
-    least = None if least_mm is None else shown(least_mm, move.tip_move_u95_mm)
     plumb = shown(move.tip_move_mm, move.tip_move_u95_mm)
+    least = None if least_mm is None else _at_least(least_mm, move, plumb)
     return StraightenRow(
         bolt.mark,
         "not known" if least is None else f"{least.inches} {least.plus_minus}",
@@ -127,6 +130,12 @@ def _straighten_row(bolt: BoltPlan, run: RunPlan, home: str) -> StraightenRow:
         way_words(move) if home == run.name else f"by run {home}'s line: {way_words(move)}",
         page_turn_deg(move, run.left_handed) if home == run.name else None,
     )
+
+
+def _at_least(least_mm: float, move: Straightening, plumb: Shown) -> Shown:
+    """Rounded up, as less does not do, and never past what brings the tip to plumb."""
+    up_mm = math.ceil(least_mm / _MM_PER_SIXTEENTH - 1e-6) * _MM_PER_SIXTEENTH
+    return plumb if up_mm >= move.tip_move_mm else shown(up_mm, move.tip_move_u95_mm)
 
 
 def _reshoot(bolt: BoltPlan) -> str:
@@ -195,9 +204,8 @@ def _line(run: RunPlan) -> Iterator[str]:
         return
     lines = [line for line in (advice.parallel, advice.turned) if line is not None]
     best = max(lines, key=lambda line: (len(line.meets), -line.change_mm))
-    low, high = _over(best.shift_low_mm), _over(best.shift_high_mm)
-    where = f"{low} all along" if low == high else f"{low} at the low end, {high} at the high end"
     more = [mark for mark in best.meets if mark not in advice.meet_now]
+    where = shift_words(best.shift_low_mm, best.shift_high_mm)
     yield f"Snap the line {where}: {listed(more)} then {'stands' if len(more) == 1 else 'stand'} where the rule asks."
     yield (
         "Every figure from the chalk line on this sheet is for the line as it is. With a new line, shoot the run again "
@@ -208,10 +216,3 @@ def _line(run: RunPlan) -> Iterator[str]:
         yield f"The concrete's edge was not seen on the {listed(advice.faces_unseen)}: tape the overhang there first."
     if advice.doubtful:
         yield f"Of the bolts counted here, tape first those in doubt: {listed(advice.doubtful)}."
-
-
-def _over(shift_mm: float) -> str:
-    if abs(shift_mm) < 25.4 / 64.0:
-        return "where it is"
-    way = "toward the plate" if shift_mm > 0 else "away from the plate"
-    return f"{format_inches(abs(shift_mm), 32)} {way}"

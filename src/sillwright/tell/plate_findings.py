@@ -16,7 +16,7 @@ from sillwright.lengths import format_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
 from sillwright.tell.plate_word_table import PASS_WORDS
-from sillwright.tell.plate_words import play_words, station_words
+from sillwright.tell.plate_words import play_words, shift_words, station_words
 from sillwright.tell.reasons import length_text, reason_for
 
 RULE_WORDS: dict[CheckKey, str] = {
@@ -53,6 +53,10 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "length-unsure": (
         "how true the cards were printed leaves the length to the corner open by {value|some}",
         "tape the wall before cutting, or tape between two cards, write {key|[[run.tape]]} and measure again",
+    ),
+    "crossing-unsure": (
+        "where the chalk lines cross, and at what angle, leaves the length to the corner open by {value|some}",
+        "tape the wall from the other end to the corner before cutting, and cut to that",
     ),
     "mitre-not-lapped": (
         "both plates are mitred at one place at the corner of {corner|two runs}, and nothing laps over it",
@@ -133,7 +137,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "see that this is the sheathed side, and ask the engineer where it is not",
     ),
     "hole-tolerance": (
-        "the ± of {marks|a bolt} is more than the {play|play} that the hole leaves each way",
+        "lean, ± and rounding of {marks|a bolt} may take more than the {play|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
     ),
     "hole-off-piece": (
@@ -175,7 +179,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     ),
     "line-shift-helps": (
         "another chalk line{shift|} would bring in {bolts|more bolts}",
-        "see line_shift in plates.json before snapping it again, and what else hangs on the line",
+        "see the run's sheet before snapping it again, and what else hangs on the line",
     ),
     "levels-missing": (
         "other runs have level readings, and this one has none",
@@ -312,7 +316,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "play": "" if finding.value_mm is None else play_words(finding.value_mm),
         "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
-        "shift": "" if finding.value_mm is None else f", {length_text(finding.value_mm)} over at the low end,",
+        "shift": _shift_words(finding),
         "bolts": _counted(finding.count, "more bolt"),
         "rule": RULE_WORDS[finding.rule] if finding.rule in get_args(CheckKey) else "",  # type: ignore[index]
         "key": finding.key,
@@ -331,6 +335,13 @@ def _filled(template: str, finding: PlanFinding) -> str:
         return values[place[1]] or place[2]
 
     return _PLACE.sub(fill, template)
+
+
+def _shift_words(finding: PlanFinding) -> str:
+    """Where another chalk line would run, as the run's sheet says it."""
+    if finding.value_mm is None or finding.to_value_mm is None:
+        return ""
+    return f", {shift_words(finding.value_mm, finding.to_value_mm)},"
 
 
 def _why(code: str) -> str:

@@ -51,7 +51,7 @@ class HoleRow:
     without : the layers that have no hole of it on this run
     tag : why its figures are not to be drilled from, in capitals; empty where they are
     doubtful : there are figures, and something speaks against them
-    notes : sentences; for a sure hole how far a mark may be off
+    notes : sentences; for a sure hole how near its mark to drill
     """
 
     mark: str
@@ -138,11 +138,11 @@ def _without(plan: PlatesPlan, bolt: BoltPlan | None, drilled: set[int]) -> Iter
 
 
 def _within(within_mm: float) -> str:
-    """How far a mark may be off, rounded down: it is room that is left."""
+    """How far a hole may be drilled from its mark, rounded down: what lean, ± and rounding leave of the room."""
     steps = math.floor(within_mm / _MM_PER_SIXTY_FOURTH + 1e-9)
     if not steps:
         return 'Mark with a knife: less than 1/64" to spare.'
-    return f"The mark may be off by {format_inches(steps * _MM_PER_SIXTY_FOURTH, 64)} at most."
+    return f"Drill within {format_inches(steps * _MM_PER_SIXTY_FOURTH, 64)} of the mark."
 
 
 def _no_hole(bolt: BoltPlan, run: RunPlan) -> tuple[str, tuple[str, ...]]:

@@ -28,6 +28,7 @@ END_WORDS: dict[EndKind, str] = {
     "wall end": "where the concrete ends, {station}",
     "not said": "NOT SAID. Nothing says where the plate ends",
 }
+_UNSURE_LENGTH = ("length-unsure", "crossing-unsure")
 _LAYERS_WORDS = {1: "one layer", 2: "two layers", 3: "three layers"}
 
 
@@ -82,7 +83,7 @@ def run_rows(plan: PlatesPlan, run: RunPlan) -> RunRows:
         shims=shim_rows(run),
         shim_lines=tuple(shim_lines(plan, run)),
         levels=level_words(plan, run),
-        ends=tuple(line for end in (run.begins, run.ends) for line in _end_lines(plan, run, end)),
+        ends=(*(line for end in (run.begins, run.ends) for line in _end_lines(plan, run, end)), *_length_lines(run)),
     )
 
 
@@ -132,7 +133,7 @@ def _piece_row(plan: PlatesPlan, run: RunPlan, planned: PlannedPiece) -> PieceRo
     tags = []
     if any(layer.layer == piece.layer and _angle_in_doubt(layer) for end in at_corner for layer in end.layers):
         tags.append(CHECK_ANGLE)
-    if at_corner and any(one.code == "length-unsure" and one.run == run.name for one in plan.findings):
+    if at_corner and any(one.code in _UNSURE_LENGTH and one.run == run.name for one in plan.findings):
         tags.append(TAPE_WALL)
     return PieceRow(
         piece.name,
@@ -172,6 +173,15 @@ def _end_lines(plan: PlatesPlan, run: RunPlan, end: RunEnd) -> Iterator[str]:
     yield " ".join([f"{name}: {where} (by the {end.said_by}).{corner}", *told]) + _saw_reach(plan, run, end)
 
 
+def _length_lines(run: RunPlan) -> Iterator[str]:
+    """How well the length between both ends is known, where a corner decides it."""
+    if run.length_u95_mm is not None:
+        yield (
+            f"From end to end the plates' length is known to ± {width_inches(run.length_u95_mm)}, the print scale, the "
+            "corners' angles and crossings all counted."
+        )
+
+
 def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
     piece = next((one.plate for one in _outermost(run, end) if one.plate.layer == layer.layer), None)
     words = joint_words(layer, end.other)
@@ -183,8 +193,12 @@ def _layer_end_words(run: RunPlan, end: RunEnd, layer: LayerEnd) -> str:
     else:
         moved = (
             f"The angle's ± turns the cut by up to {math.ceil(layer.cut_u95_deg * 100) / 100:.2f}° and moves "
-            f"the end by up to {width_inches(layer.moved_by_angle_mm)}."
+            f"the end by up to {width_inches(layer.moved_by_angle_mm)}"
         )
+        if layer.u95_mm is None:
+            moved += "; the ± of where the lines cross is not known."
+        else:
+            moved += f"; with the ± of where the lines cross it may lie off by up to {width_inches(layer.u95_mm)}."
     return f"{words}{cut}. {moved}{f' {CHECK_ANGLE}.' if _angle_in_doubt(layer) else ''}"
 
 

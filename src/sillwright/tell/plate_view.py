@@ -14,6 +14,7 @@ from typing import Literal
 import shapely
 
 from sillwright.lengths import format_feet_inches
+from sillwright.plates.holes import play_mm, surely_passes
 from sillwright.plates.piece import Hole, HoleDoubt, PlatePiece
 from sillwright.tell.plate_words import play_words
 from sillwright.tell.rows import width_inches
@@ -68,22 +69,23 @@ def side_words(left_handed: bool | None) -> str:
 def hole_doubts(piece: PlatePiece, hole: Hole, bolts_mm: Mapping[str, float]) -> tuple[str, ...]:
     """Why not to drill a hole before it is taped, each a sentence; empty where nothing speaks against it.
 
-    bolts_mm : nominal bolt diameter by mark. A hole is larger than its bolt by the clearance; half of it is what the
-    bolt may stand off either way, so a ± over that half may keep the plate from going on (geometry).
+    bolts_mm : nominal bolt diameter by mark. A hole is larger than its bolt by the clearance; half of it is what lean,
+    ± and rounding may take together, or the plate may not go on (``judge.room``).
     """
     doubts = [HOLE_DOUBTS[doubt] for doubt in hole.doubts]
     if not shapely.Polygon(outline_mm(piece)).contains(_disc(hole)):
         doubts.append("The hole runs off the piece: do not drill, check the piece and the bolt.")
     bolt_mm = bolts_mm.get(hole.mark)
-    known = [u95_mm for u95_mm in (hole.u95_along_mm, hole.u95_across_mm) if u95_mm is not None]
-    if len(known) < 2:
+    if hole.taken_mm is None:
         doubts.append("± not known: tape this bolt before drilling.")
     if bolt_mm is None:
         doubts.append("The bolt's size is not known: hole and ± were not compared. Tape it.")
-    elif known and max(known) > (half_mm := (hole.drill_mm - bolt_mm) / 2.0):
+    elif hole.taken_mm is not None and not surely_passes(hole, bolt_mm):
+        straighten = "straighten-first" in hole.doubts
         doubts.append(
-            f"± {width_inches(max(known))} ({math.ceil(max(known) * 10 - 1e-9) / 10:.1f} mm), but the hole leaves "
-            f"{play_words(half_mm)} each way: tape this bolt before drilling."
+            f"{'Straightened, its' if straighten else 'Lean,'} ± and rounding may take "
+            f"{width_inches(hole.taken_mm)} ({math.ceil(hole.taken_mm * 10 - 1e-9) / 10:.1f} mm), but the hole leaves "
+            f"{play_words(play_mm(hole, bolt_mm))} each way: tape this bolt before drilling."
         )
     return tuple(doubts)
 

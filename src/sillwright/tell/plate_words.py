@@ -64,6 +64,19 @@ def play_words(play_mm: float) -> str:
     return f"{down_mm:.1f} mm" if down_mm > 0.0 else "no room"
 
 
+def shift_words(low_mm: float, high_mm: float) -> str:
+    """How far over another chalk line runs, positive toward the plate's side, at the run's low end and high end."""
+    low, high = _over(low_mm), _over(high_mm)
+    return f"{low} all along" if low == high else f"{low} at the low end, {high} at the high end"
+
+
+def _over(shift_mm: float) -> str:
+    if abs(shift_mm) < MM_PER_INCH / 64.0:
+        return "where it is"
+    way = "toward the plate" if shift_mm > 0 else "away from the plate"
+    return f"{format_inches(abs(shift_mm), 32)} {way}"
+
+
 def listed(names: Sequence[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
