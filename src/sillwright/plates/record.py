@@ -127,8 +127,8 @@ class LayerEnd:
     rounded_mm: float
     cut_u95_deg: float | None
     moved_by_angle_mm: float | None
-    u95_mm: float | None
     status: Status
+    u95_mm: float | None = None
 
     @classmethod
     def of(cls, end: PlateEnd, rounded_mm: float = 0.0) -> LayerEnd:
@@ -145,8 +145,8 @@ class LayerEnd:
             rounded_mm,
             end.cut_u95_deg,
             end.moved_by_angle_mm,
-            end.u95_mm,
             end.status,
+            end.u95_mm,
         )
 
 
