@@ -126,6 +126,7 @@ def test_every_length_key_is_taken_and_taken_away() -> None:
     keys = {
         "bolt_diameter_least": "5/8 in",
         "spacing_largest": "4 ft",
+        "spacing_tall_seismic": "3 ft",
         "end_largest": "10 in",
         "end_least": "3 in",
         "hole_over_least": "1/16 in",

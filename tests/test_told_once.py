@@ -118,7 +118,9 @@ def test_a_bolt_too_near_an_end_by_the_rule_is_not_told_of_its_wood_as_well() ->
 def test_a_limit_of_overhang_is_asked_for_only_where_none_is_written(stated: bool) -> None:
     survey = a_survey()
     north = replace(survey.runs[0], edges=(EdgeRecord(2.0, 0.0), EdgeRecord(200.0, 0.0)))
-    survey = replace(survey, runs=(north, survey.runs[1]))
+    survey = replace(
+        survey, runs=(north, replace(survey.runs[1], edges=(EdgeRecord(-40.0, 0.0), EdgeRecord(200.0, 0.0))))
+    )
     inputs = some_inputs(a_table(layout={"overhang": "1/8 in"} if stated else {}))
     if stated:
         limit = replace(inputs.rules.spacing_largest, value_mm=3.175)

@@ -25,7 +25,7 @@ from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
 from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
 from sillwright.plates.splice import SplicePlan
 from sillwright.plates.told_once import asked_for_already, hanging_on, splices_once
-from sillwright.plates.washers import Washered, decided_by_side, of_washers
+from sillwright.plates.washers import AtNut, Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
 
 # Layout is held to 1/8 in under 10 ft (*Handbook of Construction Tolerances*, second-hand).
@@ -51,6 +51,7 @@ class JobWork:
     work: Mapping[str, Drilling]
     cover: Cover
     drilled: Drilled
+    nuts: tuple[AtNut, ...]
     washers: Mapping[str, Washered]
     levels: Levels | None
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sillwright.judge.verdicts import Check
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
-from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RunPlan
+from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RulesUsed, RunPlan
 from sillwright.tell.plate_findings import RULE_WORDS, about, explain_plan, notes, to_decide
 from sillwright.tell.plate_words import (
     STATES,
@@ -38,6 +38,7 @@ _UNCHECKED: dict[str, str] = {
     "hole_over_least": "how much larger than the bolt a hole is at least",
     "hole_over_largest": "how much larger than the bolt a hole is at most",
     "plate_washer": "square plate washer under the nut",
+    "spacing_tall_seismic": "the largest spacing of bolts in a house of more than two storeys, SDC D0 to D2",
     "short_wall_one_bolt": "a wall this short needs one bolt only",
     "short_wall_no_bolt": "a wall this short needs no bolt",
 }
@@ -96,7 +97,7 @@ def job_rows(plan: PlatesPlan) -> JobRows:
     return JobRows(
         name=plan.job,
         date=plan.date,
-        rules=f"{plan.rules.name}{', seismic' if plan.rules.seismic else ''}",
+        rules=_rule_set_words(plan.rules),
         photos=f"{photos.used} of {photos.count} used",
         fingerprint=short_fingerprint(plan),
         state=STATES[plan.status],
@@ -111,6 +112,12 @@ def job_rows(plan: PlatesPlan) -> JobRows:
         rule_lines=tuple(_rule_lines(checks)),
         software=plan.software,
     )
+
+
+def _rule_set_words(rules: RulesUsed) -> str:
+    if not rules.seismic:
+        return rules.name
+    return f"{rules.name}, seismic" if rules.plate_washer else f"{rules.name}, NO SEISMIC FIGURES HERE"
 
 
 def short_fingerprint(plan: PlatesPlan) -> str:
@@ -280,11 +287,13 @@ def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
         sign = 1.0 if figure.key == "hole_over_least" else -1.0
         holds = sign * (over_mm - figure.value_mm) >= -1e-6
         meets, fails = ("the drill", "") if holds else ("", "the drill")
-    elif figure.key in ("plate_washer", "plate_washer_edge") and not plan.rules.seismic:
+    elif figure.key in ("plate_washer", "plate_washer_edge", "spacing_tall_seismic") and not plan.rules.seismic:
         asks = f"{asks}{' square' if figure.key == 'plate_washer' else ''}, only with seismic = true"
     elif plan.rules.plate_washer is not None and figure.key == "plate_washer":
         washer, unsure = plan.rules.plate_washer, LOOK
         asks = f"at least {washer_size_words(washer.side_mm, washer.thickness_mm)}"
+    elif figure.key == "spacing_tall_seismic":
+        asks, unsure = f"at most {asks}", LOOK
     elif figure.key.startswith("short_wall"):
         asks = f"up to {asks}, not used here"
     else:
