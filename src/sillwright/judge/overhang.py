@@ -66,6 +66,9 @@ def overhang_checks(
     With a limit set, a side whose edge was not seen "cannot tell". Without one, an overhang that there may be is told
     as "cannot tell" with :data:`NO_FIGURE`, and of an edge not seen nothing is said here (:func:`unseen_sides`). A
     negative overhang is concrete that shows beside the plate.
+
+    Limits are the crew's: no figure was found in the IRC; that none hangs over is a reading of IBC 2018 1807.1.6.1
+    (second-hand).
     """
     seen, width_mm = faces(run), run.plate_width_mm
     over: dict[str, float | None] = {

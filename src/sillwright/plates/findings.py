@@ -82,7 +82,8 @@ class PlanFinding:
     told : an error's own sentence, where one stands behind it, or the name of a rule set
     facts : codes of the record, corners of the outline, or names of runs
     to_station_mm : where it ends, of a stretch between two stations
-    hangs : of bolts to be shot again: the ``CheckKey`` of each rule, and ``joints``, that cannot be told before
+    hangs : of bolts to be shot again, or whose place is not known: the ``CheckKey`` of each rule, and ``joints``, that
+    cannot be told before
     """
 
     code: PlanCode | SpliceCode

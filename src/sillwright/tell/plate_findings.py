@@ -94,7 +94,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "check where the run begins and ends; a bolt that no plate covers is one for the engineer",
     ),
     "bolt-left-out": (
-        "joints were planned without {marks|a bolt}, which cannot be counted on",
+        "joints were planned without {marks|a bolt}{because|}, which cannot be counted on{hangs|}",
         "settle {marks?it/them} and plan again before cutting",
     ),
     "bolt-fails-rule": (

@@ -43,6 +43,14 @@ _UNCHECKED: dict[str, str] = {
     "short_wall_no_bolt": "a wall this short needs no bolt",
 }
 LOOK = "look on site"
+WHOLE_STICK = "WHOLE STICK"
+# Common practice, no source: a stick is squared at its end before anything is measured from it.
+FACTORY_ENDS = (
+    "Nothing is counted for squaring the ends of a stick. Factory ends may be out of square, and sticks a little long "
+    f"or short: put a square on each end and a tape on each stick first. What is marked {WHOLE_STICK} leaves nothing "
+    "to square: where that stick is short, or its ends are not square, take a longer one."
+)
+_WHOLE_STICK_MM = MM_PER_INCH / 2.0  # common practice, no source: 1/4 in to square at either end
 _MOST_NAMED = 6
 
 
@@ -154,7 +162,10 @@ def _stick_rows(cut: CutPlan, parts: int) -> Iterator[StickRow]:
     kind = "treated" if cut.treated else "untreated"
     for stock in cut.cuts.stocks:
         pieces = "; ".join(f"{piece.name}, {format_feet_inches(piece.length_mm, parts)}" for piece in stock.pieces)
-        yield StickRow(format_feet_inches(stock.length_mm), kind, pieces, format_feet_inches(stock.left_mm, parts))
+        left = format_feet_inches(stock.left_mm, parts)
+        if stock.left_mm < _WHOLE_STICK_MM:
+            left = f"{left}: {WHOLE_STICK}"
+        yield StickRow(format_feet_inches(stock.length_mm), kind, pieces, left)
 
 
 def _stock_lines(plan: PlatesPlan) -> Iterator[str]:
@@ -164,6 +175,7 @@ def _stock_lines(plan: PlatesPlan) -> Iterator[str]:
         f"Lengths here are from long point to long point. Between two pieces a saw cut of "
         f"{format_inches(plan.lumber.kerf_mm, 32)} is counted."
     )
+    yield FACTORY_ENDS
     for cut in plan.cut_lists:
         bought, waste = (f"{mm / MM_PER_INCH / 12:.1f} ft" for mm in (cut.bought_mm, cut.waste_mm))
         yield f"{'Treated' if cut.treated else 'Untreated'}: {bought} bought, {waste} left over and sawdust."
