@@ -164,6 +164,9 @@ def test_neighbours_whose_washers_lie_over_each_other_are_named_both(washer_mm: 
     assert (one.run, one.marks, one.weight) == ("north", ("N3", "N4"), "decide")
     assert one.value_mm == pytest.approx(5.0)
     assert "N3 and N4 lie 5.0 mm" in explain_plan(one)
+    plan = close(washer_mm - 5.0, seismic=asked)
+    rows = {row.mark: row for run in plan.runs for row in run_rows(plan, run).washers}
+    assert {mark for mark, row in rows.items() if "MEETS THAT OF" in row.lies} == ({"N3", "N4"} if asked else set())
     (perhaps,) = [one for one in close(washer_mm + 0.1, seismic=asked).findings if one.code == code]
     assert perhaps.value_mm is None
     assert "may lie over each other" in explain_plan(perhaps)

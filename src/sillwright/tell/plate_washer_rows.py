@@ -6,7 +6,7 @@ Every bolt that has a hole in a top plate of the run has a row, a neighbour's at
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from sillwright.judge.plate_washer import WasherFit, WasherMove, WasherSide
@@ -18,7 +18,7 @@ from sillwright.tell.plate_words import listed, source_words, washer_size_words
 from sillwright.tell.rows import shown
 
 SIDES: dict[str, str] = {"chalk-line side": "chalk-line edge", "far side": "far edge"}
-HANGS, UNSURE = "HANGS OVER", "CANNOT TELL"
+HANGS, UNSURE, MEETS = "HANGS OVER", "CANNOT TELL", "MEETS THAT OF"
 _SIXTEENTH_MM = MM_PER_INCH / 16.0
 
 
@@ -26,7 +26,7 @@ _SIXTEENTH_MM = MM_PER_INCH / 16.0
 class WasherRow:
     """One bolt's plate washer: what it leaves to either edge where it is centred, how it lies, and near which edges.
 
-    doubtful : it hangs over, or that cannot be told
+    doubtful : it hangs over or meets a neighbour's, or that cannot be told
     """
 
     mark: str
@@ -43,7 +43,12 @@ def washer_rows(plan: PlatesPlan, run: RunPlan) -> tuple[WasherRow, ...]:
     top = max((piece.plate.layer for piece in run.pieces), default=0)
     pieces = sorted((one.plate for one in run.pieces if one.plate.layer == top), key=lambda one: one.low_mm)
     held = [bolts[hole.mark] for piece in pieces for hole in piece.holes if hole.mark in bolts]
-    return tuple(_row(bolt, bolt.washer) for bolt in held if bolt.washer is not None and bolt.washer.run == run.name)
+    pairs = [one.marks for one in plan.findings if one.code == "plate-washers-overlap"]
+    return tuple(
+        _row(bolt, bolt.washer, [other for pair in pairs if bolt.mark in pair for other in pair if other != bolt.mark])
+        for bolt in held
+        if bolt.washer is not None and bolt.washer.run == run.name
+    )
 
 
 def washer_lines(plan: PlatesPlan) -> Iterator[str]:
@@ -73,9 +78,11 @@ def _slot_words(plan: PlatesPlan, washer: PlateWasherFigure) -> str:
     )
 
 
-def _row(bolt: BoltPlan, fit: WasherFit) -> WasherRow:
+def _row(bolt: BoltPlan, fit: WasherFit, beside: Sequence[str]) -> WasherRow:
+    """beside : the marks whose washers lie over this one, or may"""
     line, far = (_left(side, fit.u95_across_mm) for side in fit.sides)
-    return WasherRow(bolt.mark, line, far, _lies(fit), _near(fit), fit.on_wood != "meets")
+    lies = f"{_lies(fit)}; {MEETS} {listed(beside)}" if beside else _lies(fit)
+    return WasherRow(bolt.mark, line, far, lies, _near(fit), bool(beside) or fit.on_wood != "meets")
 
 
 def _left(side: WasherSide, u95_mm: float | None) -> str:
