@@ -125,7 +125,7 @@ def job_rows(plan: PlatesPlan) -> JobRows:
 def _rule_set_words(rules: RulesUsed) -> str:
     if not rules.seismic:
         return rules.name
-    return f"{rules.name}, seismic" if rules.plate_washer else f"{rules.name}, NO SEISMIC FIGURES HERE"
+    return f"{rules.name}, {'seismic' if rules.plate_washer else 'NOT seismic'}"
 
 
 def short_fingerprint(plan: PlatesPlan) -> str:
