@@ -199,3 +199,19 @@ def test_text_like_a_length_is_a_length_or_a_length_error(text: str) -> None:
         assert math.isfinite(parse_length_mm(text, allow_negative=True))
     except LengthError:
         return
+
+
+def test_what_to_write_for_a_number_without_a_unit_keeps_its_sign() -> None:
+    """Whoever copies the example out of the sentence must not move an end by twice its station."""
+    with pytest.raises(LengthError, match=r"Add the unit: -1 in, -1 mm or"):
+        parse_length_mm("-1", allow_negative=True)
+    with pytest.raises(LengthError, match=r"Add the unit: 1 in, 1 mm or"):
+        parse_length_mm("1", allow_negative=True)
+
+
+def test_a_length_that_may_not_be_negative_is_not_said_to_be_good_at_zero() -> None:
+    """Zero is no length for a stick of stock either."""
+    with pytest.raises(LengthError, match="negative") as fault:
+        parse_length_mm("-8 ft")
+    assert "zero" not in str(fault.value)
+    assert "without the minus" in str(fault.value)

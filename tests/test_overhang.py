@@ -7,11 +7,14 @@ from dataclasses import replace
 import pytest
 
 from judge_runs import a_bolt, a_run
-from sillwright.judge.overhang import NO_FIGURE, faces, overhang_checks
+from plate_jobs import a_survey, layout, some_inputs
+from sillwright.judge.overhang import NO_FIGURE, faces, overhang_checks, unseen_sides
 from sillwright.judge.own_rules import rule_set_from_toml
 from sillwright.judge.rules import RuleSet, rule_set
 from sillwright.judge.verdicts import Check, Verdict
+from sillwright.plates.plan import plan_job
 from sillwright.survey import EdgeRecord
+from sillwright.tell.plate_job_rows import job_rows
 
 IRC = rule_set("irc-2021")
 WALL = (EdgeRecord(-30.0, 0.0), EdgeRecord(170.0, 0.0))
@@ -82,3 +85,31 @@ def test_faces_are_told_apart_by_the_bolts_between_them() -> None:
     assert faces(a_run((a_bolt(),), WALL[1:])).line_side is None
     strayed = a_bolt(setback_mm=-5000.0, status="reshoot")
     assert faces(a_run((a_bolt(), strayed), WALL)).line_side == WALL[0]
+
+
+def test_the_sides_whose_edge_was_not_seen_are_named() -> None:
+    assert unseen_sides(a_run((a_bolt(),), WALL)) == ()
+    assert unseen_sides(a_run((a_bolt(),), WALL[:1])) == ("far side",)
+    assert unseen_sides(a_run((a_bolt(),))) == ("chalk-line side", "far side")
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_edges_that_no_photo_shows_are_told_of_once_for_the_job_as_a_note(stated: bool) -> None:
+    """With a limit to hold it to, each run has a check that cannot be told."""
+    inputs = some_inputs(layout(**({"overhang": "1/2 in"} if stated else {})))
+    inputs = replace(inputs, rules=crew('overhang_largest = "1/2 in"')) if stated else inputs
+    plan = plan_job(a_survey(), inputs)
+    found = [(one.code, one.weight, one.facts) for one in plan.findings if one.code.startswith("overhang")]
+    if stated:
+        assert [(code, weight) for code, weight, _ in found] == [("overhang-unsure", "decide")] * 2
+        return
+    assert found == [("overhang-not-seen", "note", ("north", "east"))]
+    (line,) = [note for note in job_rows(plan).notes if "hangs over" in note]
+    assert "along north and east" in line
+
+
+def test_where_every_edge_was_seen_no_note_is_made_of_it() -> None:
+    survey = a_survey()
+    runs = tuple(replace(run, edges=WALL) for run in survey.runs)
+    plan = plan_job(replace(survey, runs=runs), some_inputs())
+    assert not [one for one in plan.findings if one.code.startswith("overhang")]

@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from plate_jobs import a_survey, a_table, bolts, some_inputs
 from plate_sheet_plans import PLANS, all_rows
 from sillwright.lengths import MM_PER_INCH, parse_length_mm
 from sillwright.plates.findings import PlanFinding
+from sillwright.plates.plan import plan_job
 from sillwright.plates.told_once import ASKS_FOR_ANCHORS
 from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
@@ -171,3 +173,21 @@ def test_the_rules_count_every_check_once_under_its_verdict() -> None:
     assert (across.meets, across.fails, across.unsure) == ("8", "N4", "E2")
     assert rows["how much larger than the bolt a hole is at most"].meets == "the drill"
     assert any('N4 stands 4 15/16"' in line and "DOES NOT MEET" in line for line in job_rows(plan).rule_lines)
+
+
+def test_what_takes_a_whole_stick_is_marked_and_factory_ends_are_spoken_of_once() -> None:
+    """Stock may not arrive square (NAVEDTRA 14044, p. 1-2)."""
+    plan = PLANS["example"]
+    ends = {"begins": {"station": "0 in"}, "ends": {"station": "10 ft"}}
+    table = a_table(plate={"size": "2x6", "layers": 1}, layout={"stock": ["10 ft"]})
+    table = {**table, "run": [{"name": "north", "photos": ["n*.jpg"], **ends}], "corner": []}
+    survey = a_survey(bolts("N", (200.0, 1500.0, 2800.0)))
+    survey = replace(survey, runs=survey.runs[:1], corners=())
+    whole = job_rows(plan_job(survey, some_inputs(table)))
+    assert [row.left for row in whole.sticks] == ['0": WHOLE STICK']
+    assert "-0.0" not in whole.stock_line
+    for told in (whole, job_rows(plan)):
+        assert told.stock_line.count("put a square on each end and a tape on each stick") == 1
+    for row in job_rows(plan).sticks:
+        left_mm = parse_length_mm(row.left.split(":")[0])
+        assert ("WHOLE STICK" in row.left) == (left_mm < 12.7)

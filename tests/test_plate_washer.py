@@ -12,8 +12,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
-from hypothesis import given
+import shapely
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from judge_runs import INCH
@@ -86,11 +88,13 @@ def test_what_hangs_over_is_told_with_how_much_and_over_which_edge() -> None:
     fit, (check,) = fit_in(5.5 - 1.25, u95_in=0.05)
     assert (check.verdict, check.other) == ("does not", "far side")
     assert check.measured_mm == pytest.approx(-0.25 * INCH)
-    assert fit.edge_room_mm == pytest.approx(-0.25 * INCH)
-    assert (fit.move_mm, fit.move_toward) == (None, "chalk-line side")
+    assert (fit.nearest, fit.room_mm) == ("far side", pytest.approx(-0.25 * INCH))
+    assert fit.move is None
     slotted, _ = fit_in(5.5 - 1.25, u95_in=0.05, washer=SLOTTED)
     assert slotted.on_wood == "meets"
-    assert slotted.move_mm == pytest.approx(0.3 * INCH)  # a quarter, and its half-width
+    assert slotted.move is not None
+    assert slotted.move.least_mm == pytest.approx(0.3 * INCH)  # a quarter, and its half-width
+    assert (slotted.move.toward, slotted.move.along) == ("chalk-line side", None)
 
 
 @pytest.mark.parametrize(("washer", "reach_in"), [(PLAIN, 2.0), (SLOTTED, 2.44194)])
@@ -133,10 +137,10 @@ def test_a_washer_that_is_not_on_the_wood_is_not_near_an_edge_of_it() -> None:
 @pytest.mark.parametrize("end", ["low end", "high end"])
 def test_it_does_not_hang_off_a_pieces_end_up_to_the_limit(end: str) -> None:
     def verdict(away_in: float, washer: PlateWasherFigure = PLAIN, u95_in: float = 0.0) -> str:
-        fit, (check, _) = fit_in(
+        fit, (check, *_) = fit_in(
             2.75, station_in=away_in if end == "low end" else 120 - away_in, washer=washer, u95_in=u95_in
         )
-        assert fit.end == end
+        assert fit.nearest == end
         assert fit.on_wood == "meets" or check.other == end
         return fit.on_wood
 
@@ -168,12 +172,12 @@ def test_a_plate_narrower_than_the_washer_is_hung_over_however_well_the_bolt_is_
     for u95_in in (0.0, 5.0, None):
         fit, _ = fit_in(1.25, width_in=2.5, washer=SLOTTED, u95_in=u95_in)
         assert fit.on_wood == "does not"
-        assert fit.edge_room_mm == pytest.approx(-0.25 * INCH)
+        assert fit.room_mm == pytest.approx(-0.25 * INCH)
 
 
 def test_what_is_not_known_cannot_be_told() -> None:
     fit, checks = fit_in(2.75, washer=SLOTTED, u95_in=None)
-    assert (fit.on_wood, fit.move_mm) == ("cannot tell", None)
+    assert (fit.on_wood, fit.move) == ("cannot tell", None)
     assert {check.verdict for check in checks} == {"cannot tell"}
 
 
@@ -183,26 +187,107 @@ def test_without_the_rule_for_the_edge_nothing_is_said_of_it() -> None:
     assert [one.near_enough for one in fit.sides] == [None, None]
 
 
+def places(washer: PlateWasherFigure) -> list[tuple[float, float]]:
+    """81 places along each of the four ways of the slot, mm along and across."""
+    reach_mm = washer.shift_mm(0.5 * INCH)
+    ways = [(along, across) for along in (1.0, -1.0) for across in (1.0, -1.0)]
+    return [
+        (reach_mm * step / 80.0 * along, reach_mm * step / 80.0 * across)
+        for along, across in ways
+        for step in range(81)
+    ]
+
+
+def on_wood(piece: Piece, width_mm: float, middles_mm: np.ndarray, side_mm: float) -> np.ndarray:
+    """By overlay: which squares about these middles lie in the piece drawn as a polygon."""
+    tan_low, tan_high = (math.tan(math.radians(cut)) for cut in (piece.low_cut_deg, piece.high_cut_deg))
+    wood = shapely.Polygon(
+        [(piece.low_mm, 0), (piece.high_mm, 0), (piece.high_mm + width_mm * tan_high, width_mm),
+         (piece.low_mm - width_mm * tan_low, width_mm)]
+    )  # fmt: skip
+    low, high = middles_mm - side_mm / 2.0, middles_mm + side_mm / 2.0
+    return shapely.covers(wood, shapely.box(low[..., 0], low[..., 1], high[..., 0], high[..., 1]))
+
+
+@settings(max_examples=400)
 @given(
-    setback_in=st.floats(0.0, 5.5),
-    station_in=st.floats(0.0, 10.0),
-    cut_deg=st.floats(-50.0, 50.0),
+    width_mm=st.sampled_from([88.9, 139.7]),
+    across=st.floats(0.1, 0.9),
+    station_mm=st.floats(0.0, 300.0),
+    cuts_deg=st.tuples(*[st.sampled_from([0.0, 22.5, -22.5, 41.5, -45.0])] * 2),
+    length_mm=st.sampled_from([330.0, 2000.0]),
+    u95_mm=st.sampled_from([0.0, 0.3, 1.0, 3.0]),
     slotted=st.booleans(),
 )
-def test_meets_exactly_where_some_place_of_the_slot_puts_every_corner_on_the_piece(
-    setback_in: float, station_in: float, cut_deg: float, slotted: bool
+def test_what_is_said_of_a_washer_holds_in_one_place_wherever_in_its_interval_the_bolt_stands(
+    width_mm: float,
+    across: float,
+    station_mm: float,
+    cuts_deg: tuple[float, float],
+    length_mm: float,
+    u95_mm: float,
+    slotted: bool,
 ) -> None:
-    """Against trying 401 places along the slot, turned both ways, by brute force."""
-    washer = SLOTTED if slotted else PLAIN
-    piece = Piece("P1", 0.0, 120 * INCH, low_cut_deg=cut_deg)
-    fit, _ = fit_in(setback_in, station_in=station_in, washer=washer, piece=piece)
-    reach_in, tan = washer.shift_mm(0.5 * INCH) / INCH, math.tan(math.radians(cut_deg))
+    """Against polygons laid over each other: every place of the slot, with the bolt at each corner of its interval.
 
-    def room_in(along_in: float, across_in: float) -> float:
-        xs, ys = (station_in + along_in - 1.5,), (setback_in + across_in - 1.5, setback_in + across_in + 1.5)
-        return min([min(y, 5.5 - y) for y in ys] + [x + y * tan for x in xs for y in ys])
+    A twentieth of a millimetre, which the steps between places leave open, is allowed.
+    """
+    washer, piece = SLOTTED if slotted else PLAIN, Piece("P1", 0.0, length_mm, *cuts_deg)
+    u95_low_mm, u95_high_mm = (u95_mm * (1.0 + abs(math.tan(math.radians(cut)))) for cut in cuts_deg)
+    setback_mm = across * width_mm
+    bolt = BoltAtNut("N1", 12.7, station_mm, setback_mm, u95_low_mm, u95_high_mm, u95_mm)
+    fit, _ = washer_fit(bolt, "north", piece, width_mm, washer, EDGE)
 
-    places = [reach_in * (place / 200.0 - 1.0) for place in range(401)]
-    best_in = max(room_in(way * move, move) for move in places for way in (1.0, -1.0))
-    if abs(best_in) > 0.01:
-        assert fit.on_wood == ("meets" if best_in > 0.0 else "does not")
+    corners_mm = np.array([(along, away) for along in (-u95_mm, u95_mm) for away in (-u95_mm, u95_mm)])
+    moves_mm = np.array(places(washer))
+    middles_mm = np.array([station_mm, setback_mm]) + moves_mm[:, None, :] + corners_mm[None]
+    wide, tight = (on_wood(piece, width_mm, middles_mm, washer.side_mm + more) for more in (0.1, -0.1))
+    if not tight.all(axis=1).any():
+        assert fit.on_wood != "meets"
+    if wide.all(axis=1).any():
+        assert fit.on_wood == "meets"
+    if tight.any():
+        assert fit.on_wood != "does not"
+
+    if fit.move is not None:
+        alongs = [way for way, end in ((1.0, "high end"), (-1.0, "low end")) if fit.move.along in (None, end)]
+        acrosses = [
+            way for way, side in ((1.0, "far side"), (-1.0, "chalk-line side")) if fit.move.toward in (None, side)
+        ]
+        for move_mm in (fit.move.least_mm, fit.move.most_mm):
+            told_mm = np.array([(along * move_mm, away * move_mm) for along in alongs for away in acrosses])
+            there_mm = np.array([station_mm, setback_mm]) + told_mm[:, None, :] + corners_mm[None]
+            assert on_wood(piece, width_mm, there_mm, washer.side_mm - 0.1).all()
+    assert EDGE is not None
+    for side in fit.sides:
+        to_edge_mm = middles_mm[..., 1] if side.side == "chalk-line side" else width_mm - middles_mm[..., 1]
+        left_mm = to_edge_mm - washer.side_mm / 2.0
+        if fit.on_wood == "meets" and not (tight & (left_mm <= EDGE.value_mm + 0.05)).all(axis=1).any():
+            assert side.near_enough != "meets"
+        if fit.on_wood == "meets" and (wide & (left_mm <= EDGE.value_mm - 0.05)).all(axis=1).any():
+            assert side.near_enough == "meets"
+        if (tight & (left_mm <= EDGE.value_mm - 0.05)).any():
+            assert side.near_enough != "does not"
+        if fit.on_wood != "meets":
+            assert side.near_enough is None
+
+
+def test_a_washer_that_hangs_over_an_end_where_it_is_centred_is_moved_off_it_and_not_called_centred() -> None:
+    """A bolt 1 1/4 in from the end: half of 3 in is 1 1/2, so that it goes 1/4 in along, either way across."""
+    fit, _ = fit_in(2.75, station_in=1.25, washer=SLOTTED)
+    assert fit.on_wood == "meets"
+    assert fit.move is not None
+    assert fit.move.least_mm == pytest.approx(0.25 * INCH)
+    assert (fit.move.along, fit.move.toward) == ("high end", None)
+
+
+def test_an_edge_that_the_end_does_not_leave_room_to_come_near_is_not_claimed() -> None:
+    """Cut back 45 degrees on the far edge, a washer comes 1/2 in from that edge only where it hangs over the cut."""
+    mitred = Piece("P1", 0.0, 120 * INCH, low_cut_deg=-45.0)
+    far_away_in = 5.5 - 2.3
+    reach_in = 1.5 + (far_away_in + 1.5) - 0.3
+    fit, _ = fit_in(far_away_in, station_in=reach_in, piece=mitred, washer=SLOTTED)
+    free, _ = fit_in(far_away_in, station_in=60.0, piece=mitred, washer=SLOTTED)
+    assert fit.on_wood == free.on_wood == "meets"
+    assert free.near_enough == ("far side",)
+    assert fit.near_enough == ()

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import fields
 
 import pytest
 
 from sillwright.errors import JobError
+from sillwright.judge import checks, ends, overhang, plate_washer, stack
 from sillwright.judge.own_rules import OwnRules, rule_set_from_toml
 from sillwright.judge.rules import RULE_SETS, AcrossFigure, RuleSet, Source, rule_set
 
@@ -126,6 +128,7 @@ def test_every_length_key_is_taken_and_taken_away() -> None:
     keys = {
         "bolt_diameter_least": "5/8 in",
         "spacing_largest": "4 ft",
+        "spacing_tall_seismic": "3 ft",
         "end_largest": "10 in",
         "end_least": "3 in",
         "hole_over_least": "1/16 in",
@@ -200,3 +203,15 @@ def test_all_faults_are_told_at_once() -> None:
     with pytest.raises(JobError) as fault:
         rule_set_from_toml('spacing_largest = 72\nseismic = "yes"', "ours")
     assert len(str(fault.value).splitlines()) == 2
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        checks.bolt_diameter, checks.across_plate, checks.concrete_edges, checks.spacing, ends.piece_checks,
+        ends._count, ends._end, ends._short_wall, overhang.overhang_checks, plate_washer.washer_fit, stack.stick_up,
+    ],
+)  # fmt: skip
+def test_each_rule_names_standard_edition_and_section_where_it_stands(rule: Callable[..., object]) -> None:
+    named = re.search(r"(IRC|IBC|NBC|SDPWS) 20\d\d[^.;]*?\s(R?\d+\.\d+)", " ".join(str(rule.__doc__).split()))
+    assert named, rule.__name__

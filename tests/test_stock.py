@@ -191,3 +191,13 @@ def test_nonsense_is_refused(
 ) -> None:
     with pytest.raises(JobError, match=words):
         cut_list(pieces(*lengths), stock, kerf_mm=kerf)
+
+
+def test_sticks_that_are_used_whole_leave_nothing_and_not_less() -> None:
+    """0.1 + 0.2 in floats: sums that differ by a hair must not come out as less than nothing."""
+    pieces = tuple(
+        CutPiece(f"P{count}", length_mm) for count, length_mm in enumerate((3048.0000000001, 2438.4000000001))
+    )
+    cuts = cut_list(pieces, (StockLength(3048.0), StockLength(2438.4)))
+    assert cuts.waste_mm >= 0.0
+    assert f"{cuts.waste_mm:.1f}" == "0.0"

@@ -118,7 +118,9 @@ def test_a_bolt_too_near_an_end_by_the_rule_is_not_told_of_its_wood_as_well() ->
 def test_a_limit_of_overhang_is_asked_for_only_where_none_is_written(stated: bool) -> None:
     survey = a_survey()
     north = replace(survey.runs[0], edges=(EdgeRecord(2.0, 0.0), EdgeRecord(200.0, 0.0)))
-    survey = replace(survey, runs=(north, survey.runs[1]))
+    survey = replace(
+        survey, runs=(north, replace(survey.runs[1], edges=(EdgeRecord(-40.0, 0.0), EdgeRecord(200.0, 0.0))))
+    )
     inputs = some_inputs(a_table(layout={"overhang": "1/8 in"} if stated else {}))
     if stated:
         limit = replace(inputs.rules.spacing_largest, value_mm=3.175)
@@ -132,3 +134,26 @@ def test_a_limit_of_overhang_is_asked_for_only_where_none_is_written(stated: boo
         assert ("write the limit" in told) == (not stated)
     for told in lines:
         assert ("ask what overhang" in told) == (not stated)
+
+
+@pytest.mark.parametrize("lacks", ["setback_mm", "station_mm"])
+def test_a_bolt_whose_place_is_not_known_is_one_line_that_names_what_hangs_on_it(lacks: str) -> None:
+    """Without N2 the next two stand 2350 mm apart, over 6 ft (IRC R403.1.6), and with it no gap is too wide."""
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[1] = replace(north[1], u95=replace(north[1].u95, **{lacks: None}))
+    found = [one for one in of_north(planned(north)) if one.code != "hole-tolerance"]
+    (one,) = found
+    assert (one.code, one.marks) == ("bolt-left-out", ("N2",))
+    assert {"joints", "spacing"} <= set(one.hangs)
+    told = explain_plan(one)
+    assert "the largest spacing of bolts" in told
+    assert "cannot be told without it" in told
+    assert ("its place is not known" in told) == (lacks == "setback_mm")
+
+
+def test_a_gap_that_is_too_wide_with_that_bolt_too_keeps_its_own_line() -> None:
+    """N2 stands 300 mm from N1, and 2600 mm before the next."""
+    north = bolts("N", (-50.0, 250.0, 2850.0, 3900.0, 5020.0))
+    north[1] = replace(north[1], u95=replace(north[1].u95, setback_mm=None))
+    codes = [one.code for one in of_north(planned(north))]
+    assert sorted(codes) == ["bolt-left-out", "spacing-too-wide"]

@@ -69,7 +69,7 @@ def parse_length_mm(text: str, *, allow_negative: bool = False) -> float:
     else:
         imperial = _IMPERIAL.fullmatch(body)
         if not body or not imperial:
-            raise LengthError(_what_is_wrong(body, text))
+            raise LengthError(_what_is_wrong(body, text, sign))
         millimetres = _imperial_inches(imperial, text) * _EXACT_MM_PER_INCH
     return sign * float(millimetres)
 
@@ -92,7 +92,9 @@ def _signed(plain: str, text: str, allow_negative: bool) -> tuple[int, str]:
     if not plain.startswith("-"):
         return 1, plain
     if not allow_negative:
-        raise LengthError(f"{text!r} is negative. Give a length of zero or more.")
+        raise LengthError(
+            f"{text!r} is negative, and this is no place for it. Check it, and write it without the minus."
+        )
     return -1, plain[1:].lstrip()
 
 
@@ -128,9 +130,10 @@ def _number(written: str, text: str) -> Fraction:
     return int(parts[0]) + part
 
 
-def _what_is_wrong(body: str, text: str) -> str:
+def _what_is_wrong(body: str, text: str, sign: int) -> str:
     if _BARE.fullmatch(body):
-        return f"{text!r} has no unit. Add the unit: {body} in, {body} mm or whatever it was measured in."
+        signed = f"-{body}" if sign < 0 else body
+        return f"{text!r} has no unit. Add the unit: {signed} in, {signed} mm or whatever it was measured in."
     if _FEET_THEN_BARE.fullmatch(body):
         return f'{text!r} has no unit after the feet. Add in or ", like 22 ft 3 1/4 in.'
     if re.search(r"\d,\d", body):

@@ -1,8 +1,8 @@
 """How many bolts hold a piece of plate, and how far from its ends they stand.
 
-IRC R403.1.6 asks for one bolt at each end that is not more than 12 in and not less than seven diameters from it. A
-bolt nearer the end than that is no end bolt; where the next one lies between both bounds, that one is, and the end
-meets the rule.
+IRC R403.1.6 (2018 to 2024; ``rules`` says how it was read) asks for one bolt at each end that is not more than 12 in
+and not less than seven diameters from it. A bolt nearer the end than that is no end bolt; where the next one lies
+between both bounds, that one is, and the end meets the rule.
 """
 
 from __future__ import annotations
@@ -17,7 +17,12 @@ from sillwright.survey import RunRecord
 
 
 def piece_checks(run: RunRecord, piece: Piece, rules: RuleSet) -> tuple[Check, ...]:
-    """Number of bolts and end distances of one piece, or what a set asks of a short wall in their place."""
+    """Number of bolts and end distances of one piece, or what a set asks of a short wall in their place.
+
+    Two bolts a piece, one of them 12 in at most and seven diameters at least from each end: IRC 2018 to 2024 R403.1.6;
+    4 in at least: IBC 2015 and 2018 2308.3.1; a short wall: IRC R403.1.6, exceptions (from memory). NBC 2020 9.23.6.1
+    has none of these (``rules`` says how each was read).
+    """
     on_it, unplaced = _on_it(run, piece)
     length_mm = piece.high_mm - piece.low_mm
     if piece.short_wall:
@@ -45,7 +50,10 @@ def _bolts_a_piece(piece: Piece, rules: RuleSet, on_it: Sequence[Standing], unpl
 
 
 def _count(piece: Piece, on_it: Sequence[Standing], unplaced: int, least: int, source: Source) -> Check:
-    """The bolts that surely count; "does not" only where those that may count would not make up the number either."""
+    """The bolts that surely count; "does not" only where those that may count would not make up the number either.
+
+    Two a piece: IRC 2018 to 2024 R403.1.6 (second-hand); IBC 2015 and 2018 2308.3.1 (from memory).
+    """
     sure = sum(held.sure for held in on_it)
     verdict: Verdict = "meets" if sure >= least else "cannot tell" if len(on_it) + unplaced >= least else "does not"
     return Check(
@@ -66,7 +74,7 @@ def _count(piece: Piece, on_it: Sequence[Standing], unplaced: int, least: int, s
 def _short_wall(
     run: RunRecord, piece: Piece, rules: RuleSet, bolts: tuple[Sequence[Standing], int]
 ) -> tuple[Check, ...]:
-    """One bolt, in the middle third of the piece's length (IRC R403.1.6, exceptions; from memory)."""
+    """One bolt, in the middle third of the piece's length: IRC 2018 to 2024 R403.1.6, exceptions (from memory)."""
     assert rules.short_wall_one_bolt is not None
     source = rules.short_wall_one_bolt.source
     on_it, unplaced = bolts
@@ -89,7 +97,11 @@ _RANK: dict[Verdict, int] = {"meets": 0, "cannot tell": 1, "does not": 2}
 def _end(
     run: RunRecord, piece: Piece, end: End, rules: RuleSet, bolts: tuple[Sequence[Standing], int]
 ) -> tuple[Check, ...]:
-    """The checks of one end, on the bolt that serves it best; of several that serve it alike, the nearest."""
+    """The checks of one end, on the bolt that serves it best; of several that serve it alike, the nearest.
+
+    12 in at most, seven diameters at least: IRC 2018 to 2024 R403.1.6 (second-hand); 4 in at least: IBC 2015 and 2018
+    2308.3.1 (second-hand).
+    """
     on_it, unplaced = bolts
     by_bolt = []
     for held in on_it:

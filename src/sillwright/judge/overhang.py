@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from sillwright.judge.rules import LengthFigure, RuleSet, Source
-from sillwright.judge.verdicts import Bound, Check, CheckKey, verdict_of
+from sillwright.judge.verdicts import Bound, Check, CheckKey, PlateSide, verdict_of
 from sillwright.survey import EdgeRecord, RunRecord
 
 # The record gives edges no width. On drawn walls they are true to 2.5 mm; real arrises are broken and rounded, so twice
@@ -48,13 +48,27 @@ def faces(run: RunRecord) -> Faces:
     )
 
 
+def unseen_sides(run: RunRecord) -> tuple[PlateSide, ...]:
+    """The sides on which no edge of the concrete was seen, so that no overhang there can be told."""
+    seen = faces(run)
+    sides: tuple[tuple[PlateSide, EdgeRecord | None], ...] = (
+        ("chalk-line side", seen.line_side),
+        ("far side", seen.far_side),
+    )
+    return tuple(side for side, edge in sides if edge is None)
+
+
 def overhang_checks(
     run: RunRecord, rules: RuleSet, stations_mm: Sequence[float], edge_u95_mm: float = EDGE_U95_MM
 ) -> tuple[Check, ...]:
     """Overhang on either side, and bearing, of a plate on the chalk line, at the worst of these stations (the ends do).
 
     With a limit set, a side whose edge was not seen "cannot tell". Without one, an overhang that there may be is told
-    as "cannot tell" with :data:`NO_FIGURE`. A negative overhang is concrete that shows beside the plate.
+    as "cannot tell" with :data:`NO_FIGURE`, and of an edge not seen nothing is said here (:func:`unseen_sides`). A
+    negative overhang is concrete that shows beside the plate.
+
+    Limits are the crew's: no figure was found in the IRC; that none hangs over is a reading of IBC 2018 1807.1.6.1
+    (second-hand).
     """
     seen, width_mm = faces(run), run.plate_width_mm
     over: dict[str, float | None] = {

@@ -47,6 +47,7 @@ _SMALLEST_BOLT_MM = min(size.diameter_mm for size in BOLT_SIZES)
 _BOUNDS_MM = {
     "bolt_diameter_least": (6.0, 40.0),
     "spacing_largest": (150.0, 5000.0),
+    "spacing_tall_seismic": (150.0, 5000.0),
     "end_largest": (25.0, 2000.0),
     "end_least": (1.0, 1000.0),
     "hole_over_least": (0.0, 10.0),
@@ -127,6 +128,7 @@ class OwnRules(BaseModel):
     seismic: StrictBool = False
     bolt_diameter_least: _Rule | None = None
     spacing_largest: _Rule | None = None
+    spacing_tall_seismic: _Rule | None = None
     end_largest: _Rule | None = None
     end_least: Annotated[float | tuple[float] | _None, BeforeValidator(_end_least)] | None = None
     bolts_least: Annotated[StrictInt, Field(ge=0, le=50)] | None = None

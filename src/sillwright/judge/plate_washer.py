@@ -9,18 +9,22 @@ SDPWS 4.3.6.4.3 (2008 to 2021, second-hand) wants the washer's edge within 1/2 i
 side. Photos do not show the sheathing: each side is judged, and where one side holds and the other does not, which of
 them is sheathed decides.
 
-A washer lies on the top plate, so a bolt is judged where it comes out of it. In a slotted washer it may be moved toward
-either edge, along the wall by as much, and the washer turned so that the two ways go together (``PlateWasherFigure``).
+A washer lies on the top plate, so a bolt is judged where it comes out of it. In a slotted washer it may be moved along
+the slot, as far across the plate as along it, and the washer turned so that the two ways go together
+(``PlateWasherFigure``, ``washer_places``). Whatever is claimed of a washer holds in one place of it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from sillwright.judge.rules import LengthFigure, PlateWasherFigure, Source
 from sillwright.judge.steps import End, Piece
-from sillwright.judge.verdicts import Check, CheckKey, PlateSide, Verdict, verdict_of
+from sillwright.judge.verdicts import Check, PlateSide, Verdict
+from sillwright.judge.washer_places import RAYS, Ray, Room, rooms_of, span_mm, tightest
+
+_SAME_MM = 1e-3
 
 
 @dataclass(frozen=True)
@@ -47,28 +51,41 @@ class WasherSide:
     """The washer and one edge of the plate, mm.
 
     centred_mm : from the plate's edge to the washer's where the washer is centred on the bolt; negative: it hangs over
-    near_mm : the least that a washer on the wood leaves there, moved toward this edge as far as its slot lets it
-    near_enough : ``near_mm`` against what the rules allow on the sheathed side; None without such a rule, and until the
-    washer surely lies on the plate's width
+    near_mm : the least it leaves there in a place in which all of it surely lies on wood; None without such a place
+    near_enough : whether one place in which all of it lies on wood brings it as near as the rules ask on the sheathed
+    side; None without such a rule, and until it surely lies on wood
     """
 
     side: PlateSide
     centred_mm: float
-    near_mm: float
+    near_mm: float | None
     near_enough: Verdict | None
+
+
+@dataclass(frozen=True)
+class WasherMove:
+    """The least move along the slot after which all of the washer surely lies on wood; lengths mm, square to the edges.
+
+    least_mm, most_mm : the half-width is in both; 0 for the least where it lies so as it is centred
+    toward : the edge it goes toward; None where either will do
+    along : the end it goes toward by as much; None where either will do. Never None both
+    """
+
+    least_mm: float
+    most_mm: float
+    toward: PlateSide | None
+    along: End | None
 
 
 @dataclass(frozen=True)
 class WasherFit:
     """One bolt's plate washer on the piece of top plate it lies on; lengths mm, half-widths of 95 % intervals.
 
-    shift_mm : how far the slot lets it go toward an edge
-    move_mm, move_toward : how far it must go, its half-width included, so that it surely hangs over no edge; 0 where it
-    does not as it is centred. None where no move within the slot is surely enough
-    edge_room_mm : what is left to the nearer edge, moved away from it as far as it goes; negative: it hangs over
-    end, end_room_mm, end_u95_mm : the piece's end it comes nearest to, and what it leaves there, moved as is best;
-    negative: it hangs over
-    on_wood : the verdict over both edges and both ends
+    shift_mm : how far the slot lets it go toward an edge, and along the wall by as much
+    move : None where no move within the slot is surely enough
+    nearest, room_mm, room_u95_mm : the edge or end that it comes nearest to, moved as is best, and what it leaves
+    there (to an end along the wall, by the foremost corner); negative: it hangs over
+    on_wood : the verdict over both edges and both ends together
     """
 
     mark: str
@@ -78,12 +95,10 @@ class WasherFit:
     far_side: WasherSide
     u95_across_mm: float | None
     shift_mm: float
-    move_mm: float | None
-    move_toward: PlateSide
-    edge_room_mm: float
-    end: End
-    end_room_mm: float
-    end_u95_mm: float | None
+    move: WasherMove | None
+    nearest: PlateSide | End
+    room_mm: float
+    room_u95_mm: float | None
     on_wood: Verdict
 
     @property
@@ -108,59 +123,62 @@ def washer_fit(
     """Judge the washer of one bolt on the piece of top plate that its hole is in.
 
     edge : how far the washer's edge may be from the plate's sheathed edge; None where no rule says
-    The checks are ``washer-on-wood`` and, where the washer surely lies on the plate's width and there is an ``edge``,
-    ``washer-edge``; both with the interval's guard band.
+    The checks are ``washer-on-wood`` (IRC 2018 to 2024 R602.11.1 for its size; all on wood: common practice, no source)
+    and, where all of it surely lies on wood and there is an ``edge``, ``washer-edge`` (SDPWS 2008 to 2021,
+    4.3.6.4.3); both with the interval's guard band.
     """
     half_mm, shift_mm = washer.side_mm / 2.0, washer.shift_mm(bolt.diameter_mm)
-    line_mm, far_mm = bolt.setback_mm - half_mm, plate_width_mm - bolt.setback_mm - half_mm
-    across = _across(bolt, line_mm, far_mm, shift_mm, washer)
-    end, end_mm, end_u95_mm = _nearest_end(bolt, piece, half_mm, list(_moves(bolt, line_mm, far_mm, shift_mm)))
-    along = replace(across, verdict=verdict_of(end_mm, end_u95_mm, 0.0, "at least"))
-    along = replace(along, measured_mm=end_mm, u95_mm=end_u95_mm, other=end)
-    # One check a bolt: of the edges and the ends the one that fails, or else is in doubt, or is nearest.
-    order: tuple[Verdict, ...] = ("does not", "cannot tell", "meets")
-    on_wood = min((across, along), key=lambda one: (order.index(one.verdict), one.measured_mm or 0.0))
-    u95_mm = bolt.u95_across_mm
-    edge = edge if across.verdict == "meets" else None
-    line = _side("chalk-line side", line_mm, shift_mm, u95_mm, edge)
-    far = _side("far side", far_mm, shift_mm, u95_mm, edge)
-    wanted_mm = None if u95_mm is None else max(u95_mm - min(line_mm, far_mm), 0.0)
+    u95_mm: dict[PlateSide | End, float | None] = {
+        "chalk-line side": bolt.u95_across_mm,
+        "far side": bolt.u95_across_mm,
+        "low end": bolt.u95_low_mm,
+        "high end": bolt.u95_high_mm,
+    }
+    rooms = rooms_of((bolt.station_mm, bolt.setback_mm), u95_mm, piece, plate_width_mm, half_mm)
+    on_wood = _on_wood(rooms, shift_mm, plate_width_mm - washer.side_mm)
+    near_by = edge if on_wood == "meets" else None
+    least, room_mm = tightest(rooms, shift_mm, surely=on_wood != "does not")
+    room_u95_mm = least.u95_mm
+    if plate_width_mm < washer.side_mm:  # hung over wherever the bolt stands
+        room_mm, room_u95_mm = (plate_width_mm - washer.side_mm) / 2.0, 0.0
+    line, far = (_side(room, rooms, shift_mm, near_by) for room in rooms[:2])
     fit = WasherFit(
         bolt.mark,
         run,
         piece.name,
         line,
         far,
-        u95_mm,
+        bolt.u95_across_mm,
         shift_mm,
-        wanted_mm if across.verdict == "meets" else None,
-        "far side" if line_mm <= far_mm else "chalk-line side",
-        across.measured_mm or 0.0,
-        end,
-        end_mm,
-        end_u95_mm,
-        on_wood.verdict,
+        _least_move(rooms, shift_mm),
+        least.to,
+        room_mm,
+        room_u95_mm,
+        on_wood,
     )
-    return fit, (on_wood,) if edge is None else (on_wood, _edge_check(bolt, fit, edge))
-
-
-def _across(bolt: BoltAtNut, line_mm: float, far_mm: float, shift_mm: float, washer: PlateWasherFigure) -> Check:
-    """What is left to the nearer edge with the washer moved away from it; a plate narrower than the washer is hung over
-    wherever the bolt stands."""
-    near_mm, u95_mm = min(line_mm, far_mm) + shift_mm, bolt.u95_across_mm
-    if line_mm + far_mm < 0.0:
-        near_mm, u95_mm = (line_mm + far_mm) / 2.0, 0.0
-    return Check(
+    on_wood_check = Check(
         "washer-on-wood",
         bolt.mark,
-        verdict_of(near_mm, u95_mm, 0.0, "at least"),
-        near_mm,
-        u95_mm,
+        on_wood,
+        room_mm,
+        room_u95_mm,
         0.0,
         _all_on_wood(washer.source),
-        other="chalk-line side" if line_mm <= far_mm else "far side",
+        other=least.to,
         doubtful=bolt.doubtful,
     )
+    return fit, (on_wood_check,) if near_by is None else (on_wood_check, _edge_check(bolt, fit, near_by))
+
+
+def _any(rooms: Sequence[Room], shift_mm: float, *, surely: bool) -> bool:
+    return any(span_mm(rooms, ray, shift_mm, surely=surely) is not None for ray in RAYS)
+
+
+def _on_wood(rooms: Sequence[Room], shift_mm: float, spare_width_mm: float) -> Verdict:
+    """Whether one place in the slot puts all of it on wood; on a plate narrower than the washer none does."""
+    if spare_width_mm < 0.0 or not _any(rooms, shift_mm, surely=False):
+        return "does not"
+    return "meets" if _any(rooms, shift_mm, surely=True) else "cannot tell"
 
 
 def _all_on_wood(source: Source) -> Source:
@@ -170,49 +188,37 @@ def _all_on_wood(source: Source) -> Source:
     return replace(source, section=f"{source.section} for its size; all on wood: common practice, no source")
 
 
-def _moves(bolt: BoltAtNut, line_mm: float, far_mm: float, shift_mm: float) -> Iterator[float]:
-    """The least and the largest move toward the far edge, and (negative) toward the chalk line, that leave the washer
-    surely on the plate's width; 0 alone where none does. What lies between is no better for an end: its line is
-    straight."""
-    u95_mm, found = bolt.u95_across_mm or 0.0, False
-    for way, behind_mm, ahead_mm in ((1.0, line_mm, far_mm), (-1.0, far_mm, line_mm)):
-        least_mm, most_mm = max(u95_mm - behind_mm, 0.0), min(shift_mm, ahead_mm - u95_mm)
-        if least_mm <= most_mm:
-            found = True
-            yield way * least_mm
-            yield way * most_mm
+def _least_move(rooms: Sequence[Room], shift_mm: float) -> WasherMove | None:
+    """Of the four rays the one with the least move; another that differs in one way only, and asks for no more, leaves
+    that way open."""
+    spans = {ray: span_mm(rooms, ray, shift_mm, surely=True) for ray in RAYS}
+    found = {ray: span for ray, span in spans.items() if span is not None}
     if not found:
-        yield 0.0
+        return None
+    first = min(found, key=lambda ray: found[ray][0])
+    least_mm, most_mm = found[first]
+    toward: PlateSide | None = "far side" if first.across > 0.0 else "chalk-line side"
+    along: End | None = "high end" if first.along > 0.0 else "low end"
+    for other in (Ray(-first.along, first.across), Ray(first.along, -first.across)):
+        if other in found and found[other][0] <= least_mm + _SAME_MM:
+            least_mm, most_mm = max(least_mm, found[other][0]), min(most_mm, found[other][1])
+            along = None if other.across == first.across else along
+            toward = None if other.along == first.along else toward
+            break
+    return WasherMove(least_mm, most_mm, toward, along)
 
 
-def _nearest_end(
-    bolt: BoltAtNut, piece: Piece, half_mm: float, moves_mm: list[float]
-) -> tuple[End, float, float | None]:
-    """The end that the washer, moved as is best for it, comes nearest to; along the wall, by its foremost corner."""
-
-    def room_mm(end: End, move_mm: float) -> float:
-        way = 1.0 if end == "low end" else -1.0
-        corners_mm = (bolt.setback_mm + move_mm + side * half_mm for side in (-1.0, 1.0))
-        at_mm = bolt.station_mm + way * (abs(move_mm) - half_mm)
-        return min(way * (at_mm - piece.end_at_mm(end, corner_mm)) for corner_mm in corners_mm)
-
-    low_mm, high_mm = (max(room_mm(end, move_mm) for move_mm in moves_mm) for end in ("low end", "high end"))
-    if low_mm <= high_mm:
-        return "low end", low_mm, bolt.u95_low_mm
-    return "high end", high_mm, bolt.u95_high_mm
-
-
-def _side(
-    side: PlateSide,
-    room_mm: float,
-    shift_mm: float,
-    u95_mm: float | None,
-    edge: LengthFigure | None,
-) -> WasherSide:
+def _side(room: Room, rooms: Sequence[Room], shift_mm: float, edge: LengthFigure | None) -> WasherSide:
+    """One edge: ``room`` is the washer's to it, and one of ``rooms``."""
+    spans = [(ray, span_mm(rooms, ray, shift_mm, surely=True)) for ray in RAYS]
+    near_mm = min((room.moved_mm(ray, at_mm) for ray, span in spans if span for at_mm in span), default=None)
     near_enough: Verdict | None = None
     if edge is not None:
-        near_enough = verdict_of(room_mm - shift_mm, u95_mm, edge.value_mm, "at most")
-    return WasherSide(side, room_mm, max(room_mm - shift_mm, 0.0), near_enough)
+        near = (*rooms, room.up_to(edge.value_mm))
+        near_enough = "cannot tell" if _any(near, shift_mm, surely=False) else "does not"
+        near_enough = "meets" if _any(near, shift_mm, surely=True) else near_enough
+    assert room.to == "chalk-line side" or room.to == "far side"
+    return WasherSide(room.to, room.centred_mm, near_mm, near_enough)
 
 
 def _edge_check(bolt: BoltAtNut, fit: WasherFit, edge: LengthFigure) -> Check:
@@ -223,10 +229,9 @@ def _edge_check(bolt: BoltAtNut, fit: WasherFit, edge: LengthFigure) -> Check:
         verdict = "meets"
     elif found == {"does not"}:
         verdict = "does not"
-    nearer = min(fit.sides, key=lambda one: one.centred_mm)
-    key: CheckKey = "washer-edge"
+    nearer = min(fit.sides, key=lambda one: one.centred_mm if one.near_mm is None else one.near_mm)
     return Check(
-        key,
+        "washer-edge",
         bolt.mark,
         verdict,
         nearer.near_mm,

@@ -8,9 +8,9 @@ How sure a figure is: ``read`` in an excerpt with the standard's own wording, ``
 it, ``memory`` where the standard's own page was not seen, ``crew`` where the crew set it. Editions were not compared
 clause by clause: the IRC's base figures are the same from 2015 to 2024 by trade articles and inspectors' pages.
 
-Not in any set: IRC R403.1.6.1 asks for 4 ft at most in seismic design categories D0 to D2 in houses over two storeys,
-and NBC 9.23.6.1.(3) and (4) for more bolts where earthquake or wind is strong (both depend on more than a wall shows):
-a crew that builds under them sets ``spacing_largest``.
+Not judged by: IRC R403.1.6.1 asks for 4 ft at most in seismic design categories D0 to D2 in houses over two storeys
+(``spacing_tall_seismic``, which a seismic plan tells of), and NBC 9.23.6.1.(3) and (4) for more bolts where earthquake
+or wind is strong. Both depend on more than a wall shows: a crew that builds under them sets ``spacing_largest``.
 """
 
 from __future__ import annotations
@@ -106,6 +106,7 @@ class PlateWasherFigure:
 class RuleSet:
     """One set of rules; lengths in mm, None where the set has no such rule.
 
+    spacing_tall_seismic : and in a house over two storeys in seismic country; told, not judged by
     end_largest : at each end of a piece one bolt lies no farther from the end than this
     end_least : and that bolt no nearer than this
     hole_over_least, hole_over_largest : how much larger than the bolt's nominal diameter the hole is drilled
@@ -121,6 +122,7 @@ class RuleSet:
     name: str
     bolt_diameter_least: LengthFigure | None = None
     spacing_largest: LengthFigure | None = None
+    spacing_tall_seismic: LengthFigure | None = None
     end_largest: LengthFigure | None = None
     end_least: LengthFigure | DiametersFigure | None = None
     bolts_least: CountFigure | None = None
@@ -172,6 +174,7 @@ def _irc(edition: str) -> RuleSet:
         name=f"irc-{edition}",
         bolt_diameter_least=_inches(0.5, base),
         spacing_largest=_inches(72.0, base),
+        spacing_tall_seismic=_inches(48.0, Source("IRC", edition, "R403.1.6.1", "memory")),
         end_largest=_inches(12.0, base),
         end_least=DiametersFigure(7.0, base),
         bolts_least=CountFigure(2, base),

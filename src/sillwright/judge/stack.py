@@ -1,8 +1,8 @@
 """Whether enough bolt stands out of the concrete for all that goes over it.
 
 Sealer, plates, plate washer, washer, nut, and threads showing beyond the nut, on top of each other at their thickest.
-IRC R403.1.6 asks for a nut and washer on each bolt and says nothing of threads beyond it: two are common practice, no
-source (a Japanese public-works specification for column bases asks for three).
+IRC R403.1.6 (2018 to 2024, second-hand) asks for a nut and washer on each bolt and says nothing of threads beyond it:
+two are common practice, no source (a Japanese public-works specification for column bases asks for three).
 """
 
 from __future__ import annotations
@@ -69,7 +69,11 @@ def stack_over(
 
 
 def stick_up(bolt: BoltRecord, stack: Stack) -> Check:
-    """The stick-up against the stack; a bolt that leans runs through more of it, by 1 over the cosine of its lean."""
+    """The stick-up against the stack; a bolt that leans runs through more of it, by 1 over the cosine of its lean.
+
+    That nut and washer go on each bolt: IRC 2018 to 2024 R403.1.6 (second-hand); how much must stick out for them, with
+    two threads beyond the nut: common practice, no source.
+    """
     limit_mm = stack.height_mm
     if bolt.lean_deg is not None:
         limit_mm /= math.cos(math.radians(bolt.lean_deg))

@@ -38,6 +38,8 @@ PlanCode = Literal[
     "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
     "washer-edge-unsure",  # or perhaps
     "washer-one-side",  # of one only: is that the sheathed one?
+    "plate-washers-overlap",  # of two neighbours, where both are centred, by ``value_mm``; or perhaps, where it is None
+    "washers-overlap",  # the same of cut washers
     "hole-tolerance",  # lean, u95 and rounding may take more than half the clearance
     "hole-off-piece",  # a hole that runs off its piece: it is not marked; in every layer where ``layer`` is None
     "holes-too-near",  # two holes of one piece overlap, or leave ``value_mm`` of wood between them: too little
@@ -49,6 +51,7 @@ PlanCode = Literal[
     "piece-rule-unsure",
     "overhang-fails-rule",
     "overhang-unsure",
+    "overhang-not-seen",  # an edge of the concrete was not seen along the runs in ``facts``
     "overhang-no-limit",  # there is or may be one, and nobody says how much is allowed
     "line-shift-helps",  # another chalk line brings in more bolts
     # of levels
@@ -64,6 +67,8 @@ PlanCode = Literal[
     "corner-out-of-square",
     "corner-square-unsure",  # whether it is cannot be told
     # of the whole job
+    "seismic-no-figure",  # seismic is asked for, and the rule set ``told`` has no plate washer
+    "seismic-tall-house",  # spacing in a house over two storeys is ``value_mm`` at most, and is not judged by that
     "cut-list-not-proven",
 ]
 
@@ -75,12 +80,13 @@ class PlanFinding:
     corner : its two runs
     rule : the ``CheckKey`` of the rules it is about
     key : what to write in the job file
-    told : an error's own sentence, where one stands behind it
+    told : an error's own sentence, where one stands behind it, or the name of a rule set
     value_mm, to_value_mm : the length it is about; of another chalk line how far over it is at the run's low end and at
     its high end, positive toward the plate's side
-    facts : codes of the record
+    facts : codes of the record, corners of the outline, or names of runs
     to_station_mm : where it ends, of a stretch between two stations
-    hangs : of bolts to be shot again: the ``CheckKey`` of each rule, and ``joints``, that cannot be told before
+    hangs : of bolts to be shot again, or whose place is not known: the ``CheckKey`` of each rule, and ``joints``, that
+    cannot be told before
     """
 
     code: PlanCode | SpliceCode

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from sillwright import __version__
 from sillwright.environment import library_versions
+from sillwright.judge.overhang import unseen_sides
 from sillwright.judge.passes import passing
 from sillwright.judge.rules import (
     AcrossFigure,
@@ -41,11 +42,12 @@ from sillwright.plates.record import (
     RulesUsed,
     RunPlan,
 )
+from sillwright.plates.rule_findings import of_rules
 from sillwright.plates.run_ends import JobEnds, find_ends
 from sillwright.plates.run_plan import JobWork, RunWork, judge_run, plan_run
 from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
 from sillwright.plates.stock import CutPiece, StockLength, cut_list
-from sillwright.plates.washers import fit_washers
+from sillwright.plates.washers import bolts_at_nut, fit_washers, of_neighbours
 from sillwright.survey import RunRecord, Survey
 
 
@@ -59,6 +61,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
     levels, facts, findings = level_facts(inputs)
     job, laid = _worked_out(survey, inputs, ends, levels)
     findings = [*ends.findings, *findings, *job.drilled.findings]
+    findings += of_neighbours(job.nuts, {run.name: run for run in survey.runs}, inputs, job.drilled.findings)
     findings += bare_findings(job.cover, {bolt.mark: run.name for run in survey.runs for bolt in run.bolts})
     judged = {record.name: judge_run(record, job) for record in survey.runs}
     runs = []
@@ -68,7 +71,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
         findings += of_run
     outline, of_outline = outline_facts(ends, inputs)
     cuts = _cut_lists(runs, inputs)
-    findings += [*of_outline, *_of_job(inputs, cuts)]
+    findings += [*of_outline, *of_rules(inputs.rules), *_of_faces(survey, laid, inputs.rules), *_of_job(inputs, cuts)]
     status: PlanStatus = "check" if any(finding.weight == "decide" for finding in findings) else "ok"
     return PlatesPlan(
         schema=SCHEMA,
@@ -117,8 +120,9 @@ def _worked_out(
         for name in planned
     }
     drilled = drill_pieces(laid, records, covered, work, inputs)
-    washers = fit_washers(records, drilled, covered, passes, work, inputs)
-    return JobWork(survey, inputs, passes, work, covered, drilled, washers, levels), laid
+    nuts = bolts_at_nut(records, drilled, covered, passes, work, inputs)
+    washers = fit_washers(nuts, inputs.rules)
+    return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, levels), laid
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
@@ -175,6 +179,16 @@ def _shopping(
         for one in cut.cuts.stocks
     ]
     return shopping_list(survey.runs, pieces, stock, [shim for run in runs for shim in run.shims], rules)
+
+
+def _of_faces(survey: Survey, laid: Iterable[str], rules: RuleSet) -> list[PlanFinding]:
+    """Once for the job, the planned runs along which an edge of the concrete was not seen. With a limit set each run
+    has checks of its own for it."""
+    if rules.overhang_largest is not None or rules.bearing_least is not None:
+        return []
+    planned = set(laid)
+    unseen = tuple(run.name for run in survey.runs if run.name in planned and unseen_sides(run))
+    return [PlanFinding("overhang-not-seen", "note", facts=unseen)] if unseen else []
 
 
 def _of_job(inputs: PlanInputs, cuts: Sequence[CutPlan]) -> list[PlanFinding]:

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 
 from sillwright.judge.line_shift import ShiftAdvice
 from sillwright.judge.overhang import NO_FIGURE
-from sillwright.judge.verdicts import Check
+from sillwright.judge.rules import RuleSet
+from sillwright.judge.verdicts import TOUCHES_MM, Check
 from sillwright.plates.findings import PlanCode, PlanFinding, Weight
 from sillwright.plates.levels import Shim
 from sillwright.plates.splice import SplicePlan
@@ -50,6 +51,19 @@ def _kind(check: Check) -> str:
     if check.key in _FAILS:
         return check.key
     return "overhang" if check.key == "bearing" else "piece" if check.piece else "bolt"
+
+
+def of_rules(rules: RuleSet) -> list[PlanFinding]:
+    """What a rule set asks for, or has no figure for, where it is seismic: neither shows in any check."""
+    if not rules.seismic:
+        return []
+    found = []
+    if rules.plate_washer is None:
+        found.append(PlanFinding("seismic-no-figure", told=rules.name, key="plate_washer_side"))
+    tall, spacing = rules.spacing_tall_seismic, rules.spacing_largest
+    if tall is not None and spacing is not None and spacing.value_mm > tall.value_mm + TOUCHES_MM:
+        found.append(PlanFinding("seismic-tall-house", "note", value_mm=tall.value_mm, rule="spacing"))
+    return found
 
 
 def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:

@@ -25,9 +25,11 @@ from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
 from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
 from sillwright.plates.splice import SplicePlan
-from sillwright.plates.told_once import asked_for_already, hanging_on, splices_once
-from sillwright.plates.washers import Washered, decided_by_side, of_washers
+from sillwright.plates.told_once import asked_for_already, closed_by, hanging_on, place_unknown, splices_once
+from sillwright.plates.washers import AtNut, Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
+
+_NO_PLACE = {"no-setback"}
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class JobWork:
     work: Mapping[str, Drilling]
     cover: Cover
     drilled: Drilled
+    nuts: tuple[AtNut, ...]
     washers: Mapping[str, Washered]
     levels: Levels | None
 
@@ -91,13 +94,18 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
     of_splice = of_splices(splices, record.name)
     every = _told_as_rules(checks, stick_ups, bolts, job)
     told = [check for check in every if not asked_for_already(check, first, of_splice)]
-    hanging = _hanging(record, first, job, told)
+    hanging = _hanging(record, first, job, told, {bolt.mark for bolt in record.bolts if bolt.status == "reshoot"})
+    unknown = {bolt.mark: bolt.station_mm for bolt in record.bolts if run.laid and place_unknown(bolt)}
+    unknown = {mark: at_mm for mark, at_mm in unknown.items() if run.laid and mark in run.laid.left_out}
+    on_unknown = _hanging(record, first, job, [one for one in told if one not in hanging], set(unknown))
+    of_joints = splices_once(of_splice, _no_hole(job), _too_near(told))
     findings += [
         *_of_record(record),
         *_of_bolts(record, bolts, run, job, hanging),
-        *of_checks((one for one in told if one not in hanging), record.name),
+        *_of_left_out(bolts, run, set(unknown), on_unknown),
+        *of_checks((one for one in told if one not in (*hanging, *on_unknown)), record.name),
         *of_washers((job.washers[bolt.mark] for bolt in record.bolts if bolt.mark in job.washers), record.name),
-        *splices_once(of_splice, _no_hole(job), _too_near(told)),
+        *(one for one in of_joints if not closed_by(one, _known(unknown.values()), _spacing_mm(job.inputs))),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
         *of_length(record, run.ends, planned=run.laid is not None),
@@ -195,11 +203,20 @@ def _told_as_rules(
         yield from (check for check in (held.checks if held else ()) if not decided_by_side(check, job.washers))
 
 
+def _known(numbers: Iterable[float | None]) -> list[float]:
+    return [number for number in numbers if number is not None]
+
+
+def _spacing_mm(inputs: PlanInputs) -> float | None:
+    figure = inputs.rules.spacing_largest
+    return None if figure is None else figure.value_mm
+
+
 def _hanging(
-    record: RunRecord, first: Sequence[PlatePiece], job: JobWork, checks: Sequence[Check]
+    record: RunRecord, first: Sequence[PlatePiece], job: JobWork, checks: Sequence[Check], again: set[str]
 ) -> tuple[Check, ...]:
-    """What cannot be told because bolts of this run are to be shot again; a neighbour's are told of by its own run."""
-    again = {bolt.mark for bolt in record.bolts if bolt.status == "reshoot"}
+    """What cannot be told because these bolts of this run are to be shot again, or their place is not known; a
+    neighbour's are told of by its own run."""
     return hanging_on(checks, _checks(record, first, job, again), again) if again else ()
 
 
@@ -267,7 +284,7 @@ def _of_bolts(
         ("bolt-check", [bolt for bolt in bolts if bolt.status == "check" and (bolt.holes or run.laid is None)]),
         ("bolt-engineer", [bolt for bolt in bolts if _to_engineer(bolt)]),
         ("bolt-straighten", [bolt for bolt in bolts if bolt.straighten_first]),
-        ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt)]),
+        ("bolt-cannot-tell", [bolt for bolt in bolts if _cannot_tell(bolt) and not _left_out_only(bolt, left_out)]),
         ("nut-unsure", [bolt for bolt in bolts if _nut_unsure(bolt)]),
         ("hole-tolerance", [bolt for bolt in bolts if _may_bind(bolt, job)]),
     ]
@@ -283,9 +300,30 @@ def _of_bolts(
                 facts=tuple(facts),
                 hangs=tuple(dict.fromkeys(hangs)) if code == "bolt-reshoot" else (),
             )
-    left_out = tuple(mark for mark in left_out if mark not in again)
-    if left_out:
-        yield PlanFinding("bolt-left-out", run=record.name, marks=left_out)
+
+
+def _of_left_out(
+    bolts: Sequence[BoltPlan], run: RunWork, unknown: Collection[str], hanging: Sequence[Check]
+) -> Iterator[PlanFinding]:
+    """Bolts that joints were planned without, but those to be shot again.
+
+    unknown : those of which the place is not known; what cannot be told for it (``hanging``) is told with them
+    """
+    again = {bolt.mark for bolt in bolts if bolt.status == "reshoot"}
+    left_out = [mark for mark in (run.laid.left_out if run.laid else ()) if mark not in again]
+    hangs = tuple(dict.fromkeys(["joints", *(check.key for check in hanging)]))
+    facts = {code: None for bolt in bolts if bolt.mark in unknown for code in bolt.passing.codes if code in _NO_PLACE}
+    for marks, what, why in (
+        (tuple(mark for mark in left_out if mark in unknown), hangs, tuple(facts)),
+        (tuple(mark for mark in left_out if mark not in unknown), (), ()),
+    ):
+        if marks:
+            yield PlanFinding("bolt-left-out", run=run.record.name, marks=marks, hangs=what, facts=why)
+
+
+def _left_out_only(bolt: BoltPlan, left_out: Collection[str]) -> bool:
+    """Whether nothing but its unknown place stands behind a doubt, which the line of bolts left out tells."""
+    return bolt.mark in left_out and set(bolt.passing.codes) <= _NO_PLACE and not bolt.doubts
 
 
 def _to_engineer(bolt: BoltPlan) -> bool:

@@ -77,7 +77,8 @@ class CutList:
     @property
     def waste_mm(self) -> float:
         """What of it does not become pieces: offcuts, trims and saw cuts."""
-        return self.bought_mm - math.fsum(piece.length_mm for stock in self.stocks for piece in stock.pieces)
+        left_mm = self.bought_mm - math.fsum(piece.length_mm for stock in self.stocks for piece in stock.pieces)
+        return max(0.0, left_mm)  # sums of floats: sticks used whole leave a hair less than nothing
 
 
 def cut_list(

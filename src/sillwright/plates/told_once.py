@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from sillwright.judge.verdicts import Check
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.piece import PlatePiece
+from sillwright.survey import BoltRecord
 
 ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
 _NEAR = ("bolt-near-end", "bolt-near-joint")
@@ -27,6 +29,21 @@ def hanging_on(checks: Sequence[Check], without: Sequence[Check], again: set[str
         if check.verdict == "cannot tell"
         and (again & {check.subject, check.other} or found.get(_about(check), "cannot tell") != "cannot tell")
     )
+
+
+def place_unknown(bolt: BoltRecord) -> bool:
+    """Whether a bolt that need not be shot again has no place, or none whose half-width is known."""
+    numbers = (bolt.station_mm, bolt.setback_mm, bolt.u95.station_mm, bolt.u95.setback_mm)
+    return bolt.status != "reshoot" and any(number is None for number in numbers)
+
+
+def closed_by(finding: PlanFinding, stations_mm: Sequence[float], most_mm: float | None) -> bool:
+    """Whether a gap between bolts is too wide only because these, which stand in it, were not counted on."""
+    low_mm, high_mm = finding.station_mm, finding.to_station_mm
+    if finding.code != "spacing-too-wide" or low_mm is None or high_mm is None or most_mm is None:
+        return False
+    there_mm = sorted(at_mm for at_mm in stations_mm if low_mm < at_mm < high_mm)
+    return bool(there_mm) and all(b - a <= most_mm for a, b in pairwise((low_mm, *there_mm, high_mm)))
 
 
 def _about(check: Check) -> tuple[str, str, str]:

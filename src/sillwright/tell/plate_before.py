@@ -71,7 +71,7 @@ def before_drilling(plan: PlatesPlan, run: RunPlan, holes: Iterable[HoleRow]) ->
     reshoot += [
         f"What hangs on {listed(one.marks)}, and cannot be told before: {hangs_words(one)}."
         for one in _of_run(plan, run)
-        if one.hangs
+        if one.code == "bolt-reshoot" and one.hangs
     ]
     tape = _tape_lines(rows, bolts)
     told = {bolt.mark for bolt in own if bolt.straighten_first or bolt.status == "reshoot" or list(_engineer(bolt))}

@@ -12,7 +12,7 @@ from typing import get_args
 
 from sillwright.judge.passes import PassCode
 from sillwright.judge.verdicts import CheckKey
-from sillwright.lengths import format_inches
+from sillwright.lengths import format_feet_inches, format_inches
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.splice_findings import SpliceCode
 from sillwright.tell.plate_word_table import PASS_WORDS
@@ -98,7 +98,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "check where the run begins and ends; a bolt that no plate covers is one for the engineer",
     ),
     "bolt-left-out": (
-        "joints were planned without {marks|a bolt}, which cannot be counted on",
+        "joints were planned without {marks|a bolt}{because|}, which cannot be counted on{hangs|}",
         "settle {marks?it/them} and plan again before cutting",
     ),
     "bolt-fails-rule": (
@@ -136,6 +136,14 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "only, named under plate washers",
         "see that this is the sheathed side, and ask the engineer where it is not",
     ),
+    "plate-washers-overlap": (
+        "the plate washers of {marks|two bolts} {overlap|may lie over each other} where both are centred",
+        "see whether they lie clear moved apart in their slots, all of both on wood, and if not ask the engineer",
+    ),
+    "washers-overlap": (
+        "the cut washers of {marks|two bolts} {overlap|may lie over each other}",
+        "ask the engineer which bolt is to hold",
+    ),
     "hole-tolerance": (
         "lean, ± and rounding of {marks|a bolt} may take more than the {play|play} that the hole leaves each way",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
@@ -172,6 +180,11 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "overhang-unsure": (
         "whether {rule|the plate's overhang} is within the limit cannot be told within the ±",
         "tape the concrete's edge from the chalk line",
+    ),
+    "overhang-not-seen": (
+        "whether the plate hangs over the foundation cannot be told everywhere, since the photos do not show every "
+        "edge of the wall's top along {runs|some runs}",
+        "look along it once the plate lies there",
     ),
     "overhang-no-limit": (
         "the plate hangs or may hang over the concrete, and no limit for it is set",
@@ -217,6 +230,17 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
     "corner-square-unsure": (
         "whether {outline|a corner} of the outline is square cannot be told",
         "tape the diagonals once more",
+    ),
+    "seismic-no-figure": (
+        "earthquake rules are asked for (seismic = true), and the rule set {told|in use} has no plate washer or other "
+        "figure for them here, so nothing on these sheets is judged by them",
+        "ask the engineer what they ask for, and write it in a rule set of your own as {key|plate_washer_side}, "
+        "plate_washer_thickness and spacing_largest",
+    ),
+    "seismic-tall-house": (
+        "in a house of more than two storeys in SDC D0 to D2 bolts stand {feet|4 ft} apart at most (IRC R403.1.6.1, "
+        "from memory), and these sheets judge by the wider spacing for lower houses",
+        "if yours is so tall, write that as spacing_largest in a rule set of your own, and plan again",
     ),
     "cut-list-not-proven": ("a shorter cut list may exist", "nothing is wrong with this one"),
     "no-bolts": (
@@ -315,6 +339,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
         "play": "" if finding.value_mm is None else play_words(finding.value_mm),
         "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
+        "feet": "" if finding.value_mm is None else format_feet_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
         "shift": _shift_words(finding),
         "bolts": _counted(finding.count, "more bolt"),
@@ -323,6 +348,8 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "told": finding.told.removesuffix("."),
         "places": _counted(finding.count, "place"),
         "anchors": _counted(finding.count, "anchor"),
+        "runs": _listed(finding.facts),
+        "overlap": "" if finding.value_mm is None else f"lie {length_text(finding.value_mm)} over each other",
         "outline": f"corner {finding.facts[0]}" if finding.facts else "",
         "because": f" ({', '.join(map(_why, finding.facts))})" if finding.facts else "",
         "suspects": f"; look first at {_listed(finding.facts)}" if finding.facts else "",

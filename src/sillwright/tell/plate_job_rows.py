@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sillwright.judge.verdicts import Check
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
-from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RunPlan
+from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RulesUsed, RunPlan
 from sillwright.tell.plate_findings import RULE_WORDS, about, explain_plan, notes, to_decide
 from sillwright.tell.plate_words import (
     STATES,
@@ -38,10 +38,19 @@ _UNCHECKED: dict[str, str] = {
     "hole_over_least": "how much larger than the bolt a hole is at least",
     "hole_over_largest": "how much larger than the bolt a hole is at most",
     "plate_washer": "square plate washer under the nut",
+    "spacing_tall_seismic": "the largest spacing of bolts in a house of more than two storeys, SDC D0 to D2",
     "short_wall_one_bolt": "a wall this short needs one bolt only",
     "short_wall_no_bolt": "a wall this short needs no bolt",
 }
 LOOK = "look on site"
+WHOLE_STICK = "WHOLE STICK"
+# Common practice, no source: a stick is squared at its end before anything is measured from it.
+FACTORY_ENDS = (
+    "Nothing is counted for squaring the ends of a stick. Factory ends may be out of square, and sticks a little long "
+    f"or short: put a square on each end and a tape on each stick first. What is marked {WHOLE_STICK} leaves nothing "
+    "to square: where that stick is short, or its ends are not square, take a longer one."
+)
+_WHOLE_STICK_MM = MM_PER_INCH / 2.0  # common practice, no source: 1/4 in to square at either end
 _MOST_NAMED = 6
 
 
@@ -96,7 +105,7 @@ def job_rows(plan: PlatesPlan) -> JobRows:
     return JobRows(
         name=plan.job,
         date=plan.date,
-        rules=f"{plan.rules.name}{', seismic' if plan.rules.seismic else ''}",
+        rules=_rule_set_words(plan.rules),
         photos=f"{photos.used} of {photos.count} used",
         fingerprint=short_fingerprint(plan),
         state=STATES[plan.status],
@@ -111,6 +120,12 @@ def job_rows(plan: PlatesPlan) -> JobRows:
         rule_lines=tuple(_rule_lines(checks)),
         software=plan.software,
     )
+
+
+def _rule_set_words(rules: RulesUsed) -> str:
+    if not rules.seismic:
+        return rules.name
+    return f"{rules.name}, {'seismic' if rules.plate_washer else 'NOT seismic'}"
 
 
 def short_fingerprint(plan: PlatesPlan) -> str:
@@ -147,7 +162,10 @@ def _stick_rows(cut: CutPlan, parts: int) -> Iterator[StickRow]:
     kind = "treated" if cut.treated else "untreated"
     for stock in cut.cuts.stocks:
         pieces = "; ".join(f"{piece.name}, {format_feet_inches(piece.length_mm, parts)}" for piece in stock.pieces)
-        yield StickRow(format_feet_inches(stock.length_mm), kind, pieces, format_feet_inches(stock.left_mm, parts))
+        left = format_feet_inches(stock.left_mm, parts)
+        if stock.left_mm < _WHOLE_STICK_MM:
+            left = f"{left}: {WHOLE_STICK}"
+        yield StickRow(format_feet_inches(stock.length_mm), kind, pieces, left)
 
 
 def _stock_lines(plan: PlatesPlan) -> Iterator[str]:
@@ -157,6 +175,7 @@ def _stock_lines(plan: PlatesPlan) -> Iterator[str]:
         f"Lengths here are from long point to long point. Between two pieces a saw cut of "
         f"{format_inches(plan.lumber.kerf_mm, 32)} is counted."
     )
+    yield FACTORY_ENDS
     for cut in plan.cut_lists:
         bought, waste = (f"{mm / MM_PER_INCH / 12:.1f} ft" for mm in (cut.bought_mm, cut.waste_mm))
         yield f"{'Treated' if cut.treated else 'Untreated'}: {bought} bought, {waste} left over and sawdust."
@@ -280,11 +299,13 @@ def _unchecked(plan: PlatesPlan, figure: RuleFigure) -> RuleRow:
         sign = 1.0 if figure.key == "hole_over_least" else -1.0
         holds = sign * (over_mm - figure.value_mm) >= -1e-6
         meets, fails = ("the drill", "") if holds else ("", "the drill")
-    elif figure.key in ("plate_washer", "plate_washer_edge") and not plan.rules.seismic:
+    elif figure.key in ("plate_washer", "plate_washer_edge", "spacing_tall_seismic") and not plan.rules.seismic:
         asks = f"{asks}{' square' if figure.key == 'plate_washer' else ''}, only with seismic = true"
     elif plan.rules.plate_washer is not None and figure.key == "plate_washer":
         washer, unsure = plan.rules.plate_washer, LOOK
         asks = f"at least {washer_size_words(washer.side_mm, washer.thickness_mm)}"
+    elif figure.key == "spacing_tall_seismic":
+        asks, unsure = f"at most {asks}", LOOK
     elif figure.key.startswith("short_wall"):
         asks = f"up to {asks}, not used here"
     else:

@@ -6,18 +6,19 @@ Every bolt that has a hole in a top plate of the run has a row, a neighbour's at
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sillwright.judge.plate_washer import WasherFit, WasherSide
+from sillwright.judge.plate_washer import WasherFit, WasherMove, WasherSide
 from sillwright.judge.rules import PlateWasherFigure
+from sillwright.judge.steps import ENDS
 from sillwright.lengths import MM_PER_INCH, format_inches
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
 from sillwright.tell.plate_words import listed, source_words, washer_size_words
 from sillwright.tell.rows import shown
 
-SIDES = {"chalk-line side": "chalk-line edge", "far side": "far edge"}
-HANGS, UNSURE = "HANGS OVER", "CANNOT TELL"
+SIDES: dict[str, str] = {"chalk-line side": "chalk-line edge", "far side": "far edge"}
+HANGS, UNSURE, MEETS = "HANGS OVER", "CANNOT TELL", "MEETS THAT OF"
 _SIXTEENTH_MM = MM_PER_INCH / 16.0
 
 
@@ -25,7 +26,7 @@ _SIXTEENTH_MM = MM_PER_INCH / 16.0
 class WasherRow:
     """One bolt's plate washer: what it leaves to either edge where it is centred, how it lies, and near which edges.
 
-    doubtful : it hangs over, or that cannot be told
+    doubtful : it hangs over or meets a neighbour's, or that cannot be told
     """
 
     mark: str
@@ -42,7 +43,12 @@ def washer_rows(plan: PlatesPlan, run: RunPlan) -> tuple[WasherRow, ...]:
     top = max((piece.plate.layer for piece in run.pieces), default=0)
     pieces = sorted((one.plate for one in run.pieces if one.plate.layer == top), key=lambda one: one.low_mm)
     held = [bolts[hole.mark] for piece in pieces for hole in piece.holes if hole.mark in bolts]
-    return tuple(_row(bolt, bolt.washer) for bolt in held if bolt.washer is not None and bolt.washer.run == run.name)
+    pairs = [one.marks for one in plan.findings if one.code == "plate-washers-overlap"]
+    return tuple(
+        _row(bolt, bolt.washer, [other for pair in pairs if bolt.mark in pair for other in pair if other != bolt.mark])
+        for bolt in held
+        if bolt.washer is not None and bolt.washer.run == run.name
+    )
 
 
 def washer_lines(plan: PlatesPlan) -> Iterator[str]:
@@ -72,9 +78,11 @@ def _slot_words(plan: PlatesPlan, washer: PlateWasherFigure) -> str:
     )
 
 
-def _row(bolt: BoltPlan, fit: WasherFit) -> WasherRow:
+def _row(bolt: BoltPlan, fit: WasherFit, beside: Sequence[str]) -> WasherRow:
+    """beside : the marks whose washers lie over this one, or may"""
     line, far = (_left(side, fit.u95_across_mm) for side in fit.sides)
-    return WasherRow(bolt.mark, line, far, _lies(fit), _near(fit), fit.on_wood != "meets")
+    lies = f"{_lies(fit)}; {MEETS} {listed(beside)}" if beside else _lies(fit)
+    return WasherRow(bolt.mark, line, far, lies, _near(fit), bool(beside) or fit.on_wood != "meets")
 
 
 def _left(side: WasherSide, u95_mm: float | None) -> str:
@@ -89,25 +97,24 @@ def _lies(fit: WasherFit) -> str:
         return f"{UNSURE} whether all of it lies on the wood: tape the bolt"
     if fit.on_wood == "does not":
         return f"{HANGS} {_over_words(fit)}, moved as far as it goes: ask the engineer"
-    if not fit.move_mm:
+    move = fit.move
+    if move is None or move.least_mm <= 0.0:
         return "on the wood, centred"
-    up_mm = math.ceil(fit.move_mm / _SIXTEENTH_MM) * _SIXTEENTH_MM
-    return f"on the wood, slotted: move it {format_inches(min(up_mm, fit.shift_mm), 32)} toward the {_edge(fit)}"
+    ways = [*([f"the {SIDES[move.toward]}"] if move.toward else []), *([f"the {move.along}"] if move.along else [])]
+    return f"on the wood, slotted: move it {_move_words(move)} toward {' and as far toward '.join(ways)}"
 
 
-def _edge(fit: WasherFit) -> str:
-    return SIDES[fit.move_toward]
+def _move_words(move: WasherMove) -> str:
+    """The least sixteenth that is enough and not too much; where there is none, the middle between both."""
+    up_mm = math.ceil(move.least_mm / _SIXTEENTH_MM) * _SIXTEENTH_MM
+    return format_inches(up_mm if up_mm <= move.most_mm else (move.least_mm + move.most_mm) / 2.0, 32)
 
 
 def _over_words(fit: WasherFit) -> str:
     """Which edge or end, and by how much."""
-    nearer = min(fit.sides, key=lambda one: one.centred_mm)
-    over_mm = -fit.edge_room_mm
-    if fit.end_room_mm < 0.0 and -fit.end_room_mm > over_mm:
-        length = shown(-fit.end_room_mm, fit.end_u95_mm)
-        return f"the {fit.end} of {fit.piece} by {length.inches} {length.plus_minus}"
-    length = shown(over_mm, fit.u95_across_mm)
-    return f"the {SIDES[nearer.side]} by {length.inches} {length.plus_minus}"
+    length = shown(-fit.room_mm, fit.room_u95_mm)
+    where = f"{fit.nearest} of {fit.piece}" if fit.nearest in ENDS else SIDES[fit.nearest]
+    return f"the {where} by {length.inches} {length.plus_minus}"
 
 
 def _near(fit: WasherFit) -> str:
