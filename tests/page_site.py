@@ -7,7 +7,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from httpx import Response
+from httpx2 import Response
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
 

@@ -5,18 +5,15 @@ from __future__ import annotations
 import os
 import re
 import signal
-import socket
 import subprocess
-import sys
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 
+from page_server import Server, a_port, served, until
 from page_site import JOB, NORTH, a_jpeg
 from sillwright.page import queue
 from sillwright.page.devices import form_token_of
@@ -25,58 +22,13 @@ from sillwright.page.store import Store
 from sillwright.survey import read_survey
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"
-_LONG_S = 240.0  # under load every process takes its time to start
 
 
-def a_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-class Server:
-    """``sillwright page`` in a process of its own."""
-
-    def __init__(self, folder: Path, port: int, workers: int = 1) -> None:
-        command = [sys.executable, "-m", "sillwright", "page", str(folder), "--port", str(port)]
-        self.process = subprocess.Popen(
-            [*command, "--workers", str(workers)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-        )
-        assert self.process.stdout is not None
-        self.said = ""
-        while "works once" not in self.said:
-            line = self.process.stdout.readline()
-            assert line, self.said
-            self.said += line
-        self.code = re.search(r"/join/([0-9A-Z-]+)", self.said)[1]
-
-    def kill(self) -> None:
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait()
-
-
-@contextmanager
-def served(folder: Path, port: int) -> Iterator[Server]:
-    server = Server(folder, port)
-    try:
-        yield server
-    finally:
-        if server.process.poll() is None:
-            server.kill()
-
-
-def a_phone(server: Server, port: int) -> httpx.Client:
-    client = httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60)
+def a_phone(server: Server, port: int) -> httpx2.Client:
+    client = httpx2.Client(base_url=f"http://127.0.0.1:{port}", timeout=60)
     assert client.post("/join", data={"code": server.code}).status_code == 303
     client.headers["x-sillwright-form"] = form_token_of(client.cookies[COOKIE])
     return client
-
-
-def until(done: object, what: str) -> None:
-    begun = time.monotonic()
-    while not done():
-        assert time.monotonic() - begun < _LONG_S, what
-        time.sleep(0.2)
 
 
 def of_group(pid: int) -> list[str]:
@@ -120,7 +72,7 @@ def test_killed_at_any_moment_of_an_upload_no_finished_photo_is_lost_and_none_is
                 assert answer.status_code == 200
                 said_kept.add(name)
                 time.sleep(0.02)
-        except httpx.HTTPError:
+        except httpx2.HTTPError:
             pass
         killer.join()
     there = {path.read_bytes() for path in (folder / "lot").glob("north/*")}

@@ -18,6 +18,7 @@ from sillwright.page.bolt_cards import bolt_cards, spoken_length
 from sillwright.page.crew import EVERY_KIND
 from sillwright.page.events import events_of, state_of
 from sillwright.page.folder import job_named
+from sillwright.page.store import writing
 from sillwright.page.words import words_of
 from sillwright.survey import BoltRecord, Finding, Survey, write_survey
 from sillwright.tell.rows import hole_rows, lean_rows
@@ -307,3 +308,17 @@ def test_a_small_job_is_measured_as_the_command_does(site: Site) -> None:
     assert len(articles(text)) == 3
     assert phone.client.get(NORTH).text.count('status ok">good') == 2
     assert "good" in phone.client.get("/jobs/lot").text
+
+
+def test_a_job_file_that_lets_no_photo_be_looked_at_is_told_and_looks_are_not_asked_for_in_vain(site: Site) -> None:
+    phone = site.joined()
+    phone.photo(a_jpeg(1), "IMG_1.jpg")
+    job_file = site.folder / "lot" / "job.toml"
+    job_file.write_text(job_file.read_text() + '\n[camera]\nprofile = "gone.json"\n')
+    with writing(site.store) as connection:
+        connection.execute("DELETE FROM task")
+    page = phone.get(NORTH).text
+    assert "gone.json" in page
+    assert "not looked at" in page
+    assert "being looked at" not in page
+    assert queue.tasks_of(site.store, "lot") == ()

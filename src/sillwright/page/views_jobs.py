@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from sillwright.errors import JobError, SillwrightError
 from sillwright.fasteners import BOLT_SIZES, BoltSize
+from sillwright.job import load_job
 from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.page import queue
 from sillwright.page.folder import JobFolder, NewJob, Place, job_named, jobs_in, make_job, photos_of
@@ -127,8 +128,20 @@ def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
         return None, str(fault).replace(f"{job.path}/", "")
 
 
+def job_fault(job: JobFolder) -> str:
+    """Why no photo can be looked at or measured by this job file as it stands; empty where they can."""
+    try:
+        load_job(job.job_file, only_with_photos=True)
+    except JobError as fault:
+        return str(fault).replace(f"{job.path}/", "")
+    return ""
+
+
 def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> None:
-    """Have every photo looked at that was not, such as those copied into the folder by hand."""
+    """Have every photo looked at that was not, such as those copied into the folder by hand; none while the job file
+    does not let them be, as each would fail and be asked for again."""
+    if all(photo.look is not None for photo in photos) or job_fault(job):
+        return
     subjects = [look_subject(place.key, photo.file) for photo in photos if photo.look is None]
     queue.ask_for_each(store, "look", job.name, subjects)
 

@@ -15,7 +15,7 @@ from sillwright.page.looks import PhotoLook, looks_of, picture_path
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.views import device_asking, job_path, off_the_loop, page_of, place_path, rendered, words_for
-from sillwright.page.views_jobs import ask_for_looks, measuring, survey_of
+from sillwright.page.views_jobs import ask_for_looks, job_fault, measuring, survey_of
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
 from sillwright.tell.reasons import explain, title
@@ -51,7 +51,8 @@ def run_page(request: Request) -> Response:
         path=path,
         job_path=job_path(job),
         results=f"{path}/results" if measured else None,
-        photos=photo_lines(page.store, job, place),
+        photos=(lines := photo_lines(page.store, job, place)),
+        fault=_fault(job, lines),
         task=measuring(page.store, job),
         most_bytes=LARGEST_FILE_BYTES,
         most_files=MOST_FILES_A_FORM,
@@ -61,7 +62,8 @@ def run_page(request: Request) -> Response:
 def photos_part(request: Request) -> Response:
     """The list of photos alone, which the page sets in anew when one was looked at."""
     job, place = _place(request)
-    return rendered(request, "photos.html", photos=photo_lines(page_of(request).store, job, place))
+    lines = photo_lines(page_of(request).store, job, place)
+    return rendered(request, "photos.html", photos=lines, fault=_fault(job, lines))
 
 
 def picture(request: Request) -> Response:
@@ -95,6 +97,11 @@ def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLine, 
     order = {"reshoot": 0, "check": 1, "": 2, "ok": 3}
     lines = [_photo_line(store, photo) for photo in looks]
     return tuple(sorted(lines, key=lambda line: order[line.status]))
+
+
+def _fault(job: JobFolder, lines: tuple[PhotoLine, ...]) -> str:
+    """What in the job file keeps photos from being looked at; asked only where some were not."""
+    return job_fault(job) if any(not line.status for line in lines) else ""
 
 
 async def _take(request: Request, words: Words, job: JobFolder, place: Place, part: UploadFile) -> str:
