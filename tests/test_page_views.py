@@ -317,7 +317,7 @@ def test_a_job_file_that_lets_no_photo_be_looked_at_is_told_and_looks_are_not_as
     job_file.write_text(job_file.read_text() + '\n[camera]\nprofile = "gone.json"\n')
     with writing(site.store) as connection:
         connection.execute("DELETE FROM task")
-    page = phone.get(NORTH).text
+    page = phone.client.get(NORTH).text
     assert "gone.json" in page
     assert "not looked at" in page
     assert "being looked at" not in page
