@@ -74,6 +74,9 @@ CREATE TABLE look (
     PRIMARY KEY (sha256, asked)
 )
 """,
+    """
+ALTER TABLE device ADD COLUMN person TEXT NOT NULL DEFAULT ''  -- who decides on it, as they wrote their name
+""",
 )
 VERSION = len(_MIGRATIONS)
 
