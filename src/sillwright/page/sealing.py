@@ -21,7 +21,7 @@ MOST_SHOWN = 200
 
 @dataclass(frozen=True)
 class SealedPackage:
-    """One package of the list. ``day`` : the last photo was taken, by the phone's clock; empty where none tells."""
+    """One package of the list. ``day`` : as its record says, when its last photo was taken, else when it was sealed."""
 
     name: str
     job: str

@@ -74,9 +74,8 @@ CREATE TABLE look (
     PRIMARY KEY (sha256, asked)
 )
 """,
-    """
-ALTER TABLE device ADD COLUMN person TEXT NOT NULL DEFAULT ''  -- who decides on it, as they wrote their name
-""",
+    # Who gives words on it, as they wrote their name.
+    "ALTER TABLE device ADD COLUMN person TEXT NOT NULL DEFAULT ''",
 )
 VERSION = len(_MIGRATIONS)
 

@@ -31,10 +31,11 @@ from sillwright.page.refusal import Refusal
 from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
 from sillwright.page.views_jobs import measuring
 from sillwright.survey import STATUS_ORDER, BoltRecord, RunRecord, Survey
+from sillwright.tell.frames import zero_card
 from sillwright.tell.plan import bars_times_of, plan_key, plan_rows
 from sillwright.tell.plan_svg import plan_svg
 from sillwright.tell.plate_words import check_sentence
-from sillwright.tell.rows import along_title
+from sillwright.tell.rows import VERDICT_WORDS
 from sillwright.tell.wording import run_findings
 
 _VERDICTS: dict[str, Verdict] = {"accept": "accepted", "back": "sent back"}
@@ -72,13 +73,14 @@ def foreman_page(request: Request) -> Response:
         strip=[Markup(row) for row in strip],  # escaped in tell.markup
         strip_key=plan_key(run),
         times=times,
-        along=along_title(run),
+        zero_card=zero_card(run),
         lines=in_view(lines, view),
         count=len(lines),
         waiting=sum(line.waits for line in lines),
         found=found,
         whole_judged=judged_token(state.decisions, run, None),
         whole_may_accept=found.whole.standing in ("open", "sent back"),
+        leaning=[line.bolt.mark for line in lines if line.lean.verdict != VERDICT_WORDS["leave"]],
         findings=run_findings(run),
         state=state,
         cleared=state.run_cleared(run.name),
@@ -97,7 +99,10 @@ def foreman_page(request: Request) -> Response:
 
 
 def word_posted(request: Request, form: FormData) -> Response:
-    """Keep a word on a bolt, or on the run as a whole, if what it was said of still stands."""
+    """Keep a word on a bolt, or on the run as a whole, if what it was said of still stands.
+
+    Forms run one at a time on the server's loop, so that nobody else's word comes between reading and writing.
+    """
     page, asked, device = page_of(request), _measured(request), device_asking(request)
     person, word = plain_name(text_in(form, "by")), _plain_word(text_in(form, "word"))
     verdict = _VERDICTS.get(text_in(form, "verdict"))
@@ -114,7 +119,9 @@ def word_posted(request: Request, form: FormData) -> Response:
     if text_in(form, "judged") != judged_token(decisions, asked.run, bolt):
         raise Refusal(409, "judged_changed")
     if verdict == "accepted" and _standing(asked.run, decisions, bolt).standing == "no number":
-        raise Refusal(409, "no_number" if bolt is not None else "run_no_number")
+        if bolt is None:
+            raise Refusal(409, "run_no_number")
+        raise Refusal(409, "no_number")
     keep_person(page.store, device, person)
     said = Decision(
         run=asked.run.name,

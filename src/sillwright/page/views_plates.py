@@ -87,8 +87,10 @@ def plates_file(request: Request) -> Response:
     job = job_named(page.store.folder, request.path_params["job"])
     _check_cleared(page.store, job)
     planned = read_planned(job)
+    if planned == "old":
+        raise Refusal(409, "plan_old")
     if not isinstance(planned, Planned):
-        raise Refusal(409 if planned == "old" else 404, "plan_old" if planned == "old" else "no_file")
+        raise Refusal(404, "no_file")
     name = request.path_params["name"]
     content = planned_file(job, planned, name)
     path = PurePosixPath(name)
