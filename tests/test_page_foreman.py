@@ -11,7 +11,7 @@ import pytest
 from page_site import NORTH, Site, a_jpeg, a_site, accept, judged, measured, row_of
 from plate_jobs import bolts, leaning
 from sillwright.decisions import DECISIONS_FILE, Decisions, read_decisions
-from sillwright.survey import Finding
+from sillwright.survey import Finding, PhotoRecord, write_survey
 
 HTML = {"accept": "text/html"}
 CLEARED = "CLEARED TO DRILL"
@@ -160,6 +160,19 @@ def test_numbers_that_are_no_longer_of_the_photos_are_never_cleared(site: Site) 
     assert CLEARED not in text
     assert "have changed since these numbers were measured" in text
     assert CLEARED not in site.joined().client.get("/jobs/lot").text
+
+
+def test_a_photo_that_cannot_be_read_holds_the_run_up_only_once_it_can(site: Site) -> None:
+    survey = measured(site, N1)
+    broken = site.folder / "lot" / "north" / "photo-2.jpg"
+    broken.write_text("no photo")
+    record = PhotoRecord("north/photo-2.jpg", False, "reshoot", (Finding("unreadable"),))
+    write_survey(replace(survey, photos=(*survey.photos, record)), site.folder / "lot" / "out" / "survey.json")
+    assert CLEARED in page(site)
+    broken.write_bytes(a_jpeg(2))
+    assert CLEARED not in page(site)
+    broken.unlink()
+    assert CLEARED not in page(site)
 
 
 def test_decisions_that_cannot_be_read_clear_nothing_and_are_left_as_they_are(site: Site) -> None:

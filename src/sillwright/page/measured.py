@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sillwright.corrections_file import read_corrections
 from sillwright.decisions import Decision, Decisions, read_decisions
-from sillwright.errors import JobError, SillwrightError
+from sillwright.errors import JobError, PhotoError, SillwrightError
 from sillwright.job_measured import measured_parts
 from sillwright.judge.clearance import Clearance, clearance
 from sillwright.page.folder import JobFolder
 from sillwright.page.looks import sha256_of_all
 from sillwright.page.store import Store
-from sillwright.survey import Survey, read_survey
+from sillwright.photo import read_facts
+from sillwright.survey import PhotoRecord, Survey, read_survey
 
 
 @dataclass(frozen=True)
@@ -73,12 +75,21 @@ def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
 def changed_since(store: Store, job: JobFolder, survey: Survey) -> bool:
     """Whether the photos or the job file are not those the numbers were measured from."""
     there = sha256_of_all(store, job)
-    if any(sha256 != there.get(file) for file, sha256 in ((photo.file, photo.sha256) for photo in survey.photos)):
-        return True
-    if len(there) != len(survey.photos):
+    if len(there) != len(survey.photos) or not all(_as_measured(job, photo, there) for photo in survey.photos):
         return True
     try:
         now = measured_parts(job.table, read_corrections(job.path)) if job.table is not None else {}
     except JobError:  # a file of corrections that cannot be read was not measured with
         return True
     return any(now.get(heading) != part for heading, part in survey.measured_with.items())
+
+
+def _as_measured(job: JobFolder, photo: PhotoRecord, there: Mapping[str, str]) -> bool:
+    if photo.sha256:
+        return photo.sha256 == there.get(photo.file)
+    # It could not be read, so the record knows it by its name alone: it has changed if it can be read now.
+    try:
+        read_facts(job.path / photo.file)
+    except PhotoError:
+        return photo.file in there
+    return False
