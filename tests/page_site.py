@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
 from pathlib import Path
 
 import cv2
@@ -11,11 +13,17 @@ from httpx2 import Response
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
+from plate_jobs import a_photo, a_run
+from sillwright.job import load_job
+from sillwright.page import queue, worker
 from sillwright.page.app import build_app
+from sillwright.page.crew import EVERY_KIND
 from sillwright.page.devices import form_token_of, new_code
+from sillwright.page.queue import Task
 from sillwright.page.safety import COOKIE, FORM_TOKEN_HEADER, Bucket
 from sillwright.page.store import Store, open_store
 from sillwright.page.views import Page
+from sillwright.survey import BoltRecord, Survey, write_survey
 
 BASE = "http://127.0.0.1:8080"
 NORTH = "/jobs/lot/1-north"
@@ -28,6 +36,18 @@ photos = ["north/*"]
 [[run]]
 name = "east"
 photos = ["east/*.jpg"]
+"""
+
+ONE_RUN = """name = "Lot 9"
+
+[plate]
+size = "2x6"
+
+[[run]]
+name = "north"
+photos = ["north/*"]
+begins = { station = "-200 mm" }
+ends = { wall_end = "3000 mm" }
 """
 
 
@@ -123,3 +143,51 @@ def a_site(folder: Path, **buckets: Bucket) -> Site:
 
 def _dashed(headers: dict[str, str]) -> dict[str, str]:
     return {name.replace("_", "-"): value for name, value in headers.items()}
+
+
+def measured(site: Site, *bolts: BoltRecord, **of_run: object) -> Survey:
+    """Results of the run ``north`` of a job that is that run alone, as they would be of the one photo that is there."""
+    (site.folder / "lot" / "job.toml").write_text(ONE_RUN)
+    if not site.photos():
+        site.joined().photo(a_jpeg(1), "IMG_1.jpg")
+    photo = replace(a_photo(90.0), file=f"north/{site.photos()[0]}")
+    content = (site.folder / "lot" / photo.file).read_bytes()
+    photo = replace(
+        photo, sha256=sha256(content).hexdigest(), views=tuple(view for view in photo.views if view.run == "north")
+    )
+    run = replace(a_run("north", bolts, 1, (0.0, 3000.0), 1.0), **{"status": "ok", **of_run})
+    job = load_job(site.folder / "lot" / "job.toml")
+    survey = Survey("Lot 9", (run,), (), (photo,), measured_with=job.measured_parts)
+    write_survey(survey, site.folder / "lot" / "out" / "survey.json")
+    (site.folder / "lot" / "out" / "job.toml").write_text(ONE_RUN)
+    return survey
+
+
+def done(site: Site) -> Task:
+    """Do all that waits; the last of it, as the queue remembers it."""
+    number = 0
+    while (task := queue.take(site.store, EVERY_KIND, 1)) is not None:
+        worker.run_task(site.store, task)
+        number = task.number
+    return next(task for task in queue.tasks_of(site.store, "lot") if task.number == number)
+
+
+def row_of(text: str, mark: str) -> str:
+    """The row of one bolt on the foreman's page."""
+    found = re.search(rf'<tr id="bolt-{mark}".*?</tr>', text, re.DOTALL)
+    assert found is not None, mark
+    return found[0]
+
+
+def judged(text: str, mark: str = "") -> str:
+    """What the form on a bolt, or on the run as a whole, carries of what is judged."""
+    found = re.search(rf'name="mark" value="{mark}">\s*<input type="hidden" name="judged" value="(\w+)"', text)
+    assert found is not None, mark
+    return found[1]
+
+
+def accept(phone: Phone, mark: str = "", word: str = "taped it", **fields: str) -> Response:
+    """Accept a bolt, or the run as a whole, as it stands on the page now."""
+    token = judged(phone.client.get(f"{NORTH}/foreman").text, mark)
+    told = {"verdict": "accept", "mark": mark, "judged": token, "word": word, "by": "A. Foreman", **fields}
+    return phone.post(f"{NORTH}/word", **told)

@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 from archive_jobs import SmallJob, a_job, a_profile, list_sums, sealed
 from sillwright.archive.package import read_record
 from sillwright.cli.app import app
+from sillwright.decisions import Decisions, read_decisions, write_decisions
 from sillwright.errors import ArchiveError, JobError
 from sillwright.plates.record_file import read_plan
 from sillwright.profile import write_profile
@@ -167,3 +168,24 @@ def test_measured_again_before_it_is_logged_a_package_is_sealed_only_if_the_same
     else:
         assert done.exit_code == 0
         assert done.stdout.splitlines() == [str(tmp_path / "store" / "packages" / "lot-7-garage-2026-05-22")]
+
+
+def test_level_readings_that_plates_were_planned_from_are_sealed_with_them(tmp_path):
+    job = a_job(tmp_path)
+    levels = "run,station,reading\nnorth,0 ft,10 mm\nnorth,4 ft,11 mm\n"
+    for folder in (job.folder, job.out):
+        text = (folder / "job.toml").read_text()
+        (folder / "job.toml").write_text(f'{text}[run.levels]\nfile = "levels.csv"\nreads = "rod"\n')
+        (folder / "levels.csv").write_text(levels)
+    assert run("plates", job.out).exit_code in (0, 1)
+    assert "levels.csv" in read_sums(job.out / PLANNED)
+    store, made = sealed(tmp_path / "store", job)
+    for place in ("results", "job"):
+        assert (store.package(made.name) / "data" / place / "levels.csv").read_text() == levels
+
+
+def test_what_a_foreman_said_is_sealed_with_the_numbers(tmp_path):
+    job = a_job(tmp_path)
+    write_decisions(Decisions(), job.out)
+    store, made = sealed(tmp_path / "store", job)
+    assert read_decisions(store.package(made.name) / "data" / "results") == Decisions()

@@ -144,5 +144,5 @@ def test_results_that_no_measurement_wrote_are_not_written_over(site: Site) -> N
 
 def test_the_schema_says_its_version(site: Site) -> None:
     with reading(site.store) as connection:
-        assert connection.execute("PRAGMA user_version").fetchone()[0] == 1
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
         assert connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"

@@ -27,7 +27,7 @@ def addresses(site: Site) -> list[tuple[str, str]]:
     found = []
     for route in site.app.routes:
         assert isinstance(route, Route)
-        path = re.sub(r"\{(\w+)\}", lambda name: values[name[1]], route.path)
+        path = re.sub(r"\{(\w+)(?::path)?\}", lambda name: values[name[1]], route.path)
         found += [(method, path) for method in sorted(route.methods or ())]
     return found
 

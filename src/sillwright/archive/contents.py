@@ -65,7 +65,11 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
     files |= {f"{base}/{photo.file}": folder / photo.file for photo in survey.photos}
     if named is not None and profile is not None:
         _lay_profile(files, profile, folder / named)
-    results = dict(_results(out, set(files.values())))
+    copies = {
+        out / "job.toml",
+        *(out / name for name in beside),
+    }  # lists of checksums name them, so they are results too
+    results = dict(_results(out, {path.resolve() for path in set(files.values()) - copies}))
     files |= {f"{RESULTS}/{name}": path for name, path in results.items()}
     _check(files, survey, folder)
     belonging = check_belonging(out, survey, results)
@@ -138,9 +142,9 @@ def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
     files[place] = source
 
 
-def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
-    """Every file of the results' folder by its path in it, apart from hidden ones and from photos that lie there."""
-    photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in ("job.toml", CORRECTIONS)}
+def _results(out: Path, sources: set[Path]) -> Iterator[tuple[str, Path]]:
+    """Every file of the results' folder by its path in it, apart from hidden ones, and from ``sources``: photos, and a
+    profile, that lie there."""
     for here, folders, names in os.walk(out):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted([*names, *folders]):
@@ -151,7 +155,7 @@ def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
                 )
         for name in sorted(names):
             path = Path(here, name)
-            if name.startswith(".") or path.resolve() in photos:
+            if name.startswith(".") or path.resolve() in sources:
                 continue
             if not path.is_file():
                 raise ArchiveError(f"{path} is no file that can be kept. Take it away, then archive.")

@@ -8,6 +8,7 @@ each of its runs, so that most packages are passed over before a bolt is looked 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
@@ -97,6 +98,19 @@ class _Where:
     @property
     def text(self) -> str:
         return f"WHERE {' AND '.join(self.parts)}" if self.parts else ""
+
+
+def runs_of(connection: sqlite3.Connection, packages: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """The runs of each package that have bolts, in the order of their record."""
+    runs: dict[str, tuple[str, ...]] = {}
+    for name in packages:
+        rows = connection.execute(
+            "SELECT bolt.run FROM package JOIN bolt ON bolt.package = package.id WHERE package.name = ? "
+            "GROUP BY bolt.run ORDER BY min(bolt.place)",
+            (name,),
+        )
+        runs[name] = tuple(str(run) for (run,) in rows)
+    return runs
 
 
 def find(connection: sqlite3.Connection, query: Query) -> Found:

@@ -20,8 +20,10 @@ from sillwright.page.events import job_events
 from sillwright.page.refusal import Refusal
 from sillwright.page.safety import Bucket, Guard, all_joins, all_requests
 from sillwright.page.views import LARGEST_FORM_BYTES, Page, off_the_loop, posted, refused
+from sillwright.page.views_foreman import foreman_page, word_posted
 from sillwright.page.views_jobs import job_page, jobs_page, measure_posted, new_page, new_posted
 from sillwright.page.views_join import join_page, join_posted, joined, language_posted
+from sillwright.page.views_plates import plates_file, plates_page, plates_posted
 from sillwright.page.views_results import results_page
 from sillwright.page.views_run import (
     LARGEST_UPLOAD_FORM_BYTES,
@@ -31,6 +33,7 @@ from sillwright.page.views_run import (
     picture,
     run_page,
 )
+from sillwright.page.views_sealed import seal_page, seal_posted, sealed_page
 from sillwright.page.views_uploads import LARGEST_PIECE_BYTES, upload_at, upload_begun
 
 STATIC = {
@@ -83,15 +86,23 @@ def _routes() -> list[Route]:
         Route("/service-worker.js", service_worker),
         Route("/pictures/{sha256}.jpg", picture),
         Route("/", jobs_page),
+        Route("/as-built", sealed_page),
         Route("/new", new_page),
         form("/new", posted(new_posted)),
         Route("/uploads/{upload}", upload_at, methods=["HEAD", "PATCH", "DELETE"], max_body_size=LARGEST_PIECE_BYTES),
         Route("/jobs/{job}", job_page),
         form("/jobs/{job}/measure", posted(measure_posted)),
         Route("/jobs/{job}/events", job_events),
+        Route("/jobs/{job}/plates", plates_page, methods=["GET"]),
+        form("/jobs/{job}/plates", posted(plates_posted)),
+        Route("/jobs/{job}/plates/{name:path}", plates_file),
+        Route("/jobs/{job}/seal", seal_page, methods=["GET"]),
+        form("/jobs/{job}/seal", posted(seal_posted)),
         Route("/jobs/{job}/{place}", run_page),
         Route("/jobs/{job}/{place}/list", photos_part),
         Route("/jobs/{job}/{place}/results", results_page),
+        Route("/jobs/{job}/{place}/foreman", foreman_page),
+        form("/jobs/{job}/{place}/word", posted(word_posted)),
         Route(
             "/jobs/{job}/{place}/photos",
             posted(photos_posted, files=MOST_FILES_A_FORM),

@@ -16,8 +16,8 @@ from sillwright.page.store import Store
 from sillwright.page.worker import work
 
 _WATCH_S = 1.0
-EVERY_KIND: tuple[Kind, ...] = ("look", "measure", "plates")
-_MEASURE_FIRST: tuple[Kind, ...] = ("measure", "plates", "look")
+EVERY_KIND: tuple[Kind, ...] = ("look", "measure", "plates", "seal")
+_MEASURE_FIRST: tuple[Kind, ...] = ("measure", "plates", "seal", "look")
 
 
 class Workers:

@@ -23,12 +23,14 @@ _MISREAD = str.maketrans("OIL", "011")
 
 @dataclass(frozen=True)
 class Device:
-    """One that joined. ``form_token`` goes into every form and request that changes something."""
+    """One that joined. ``form_token`` goes into every form and request that changes something; ``person`` is who last
+    gave a word on it, as they wrote their name."""
 
     number: int
     name: str
     laptop: bool
     form_token: str
+    person: str = ""
 
 
 def new_code(store: Store, now_s: float, *, laptop: bool = False) -> str:
@@ -50,7 +52,7 @@ def new_code(store: Store, now_s: float, *, laptop: bool = False) -> str:
 def join(store: Store, code: str, name: str, now_s: float) -> str:
     """Use a code up; the token of the new device. Raises Refusal where the code is not one, used, or too old."""
     token = secrets.token_urlsafe(32)
-    shown = "".join(letter for letter in name if letter.isprintable()).strip()[:LONGEST_NAME]
+    shown = plain_name(name)
     with writing(store) as connection:
         row = connection.execute(
             "DELETE FROM join_code WHERE code_hash = ? RETURNING laptop, expires_at", (_hashed(code),)
@@ -73,7 +75,21 @@ def device_of(store: Store, token: str | None) -> Device | None:
         return None
     with reading(store) as connection:
         row = connection.execute("SELECT * FROM device WHERE token_hash = ?", (_hash(token),)).fetchone()
-    return None if row is None else Device(row["id"], row["name"], bool(row["laptop"]), form_token_of(token))
+    if row is None:
+        return None
+    return Device(row["id"], row["name"], bool(row["laptop"]), form_token_of(token), row["person"])
+
+
+def keep_person(store: Store, device: Device, person: str) -> None:
+    """Remember who gives words on a device, so that the name need not be written again."""
+    if person != device.person:
+        with writing(store) as connection:
+            connection.execute("UPDATE device SET person = ? WHERE id = ?", (person, device.number))
+
+
+def plain_name(text: str) -> str:
+    """A name as it was written, without what cannot be printed, and not too long."""
+    return "".join(letter for letter in text if letter.isprintable()).strip()[:LONGEST_NAME]
 
 
 def form_token_of(token: str) -> str:

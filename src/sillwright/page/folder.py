@@ -26,6 +26,7 @@ from sillwright.survey import write_aside
 from sillwright.tell.report import file_names
 
 OUT = "out"
+AS_BUILT = "as-built"  # the store of sealed packages, beside the jobs
 MOST_JOBS, MOST_RUNS = 500, 20
 _ENDINGS = {"JPEG": (".jpg", ".jpeg"), "HEIC": (".heic", ".heif"), "PNG": (".png",), "TIFF": (".tif", ".tiff")}
 _LONGEST_NUMBER = 12
@@ -160,6 +161,8 @@ def make_job(folder: Path, new: NewJob) -> str:
     plain = next(iter(file_names([new.name]).values())).lower()
     for count in range(1, 1000):
         name = plain if count == 1 else f"{plain}-{count}"
+        if name == AS_BUILT:
+            continue
         try:
             (folder / name).mkdir()
         except FileExistsError:

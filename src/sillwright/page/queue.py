@@ -1,7 +1,7 @@
 """What is to be done, in the order it was asked for, kept in SQLite so that a restart goes on where it was.
 
-A photo is looked at once, a job is measured or planned one thing at a time; asked for twice while it waits, it is done
-once. What ran when its process ended is put back, and given up after three such ends.
+A photo is looked at once, a job is measured, planned or sealed one thing at a time; asked for twice while it waits, it
+is done once. What ran when its process ended is put back, and given up after three such ends.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Literal
 
 from sillwright.page.store import Store, reading, writing
 
-Kind = Literal["look", "measure", "plates"]
+Kind = Literal["look", "measure", "plates", "seal"]
 State = Literal["waiting", "running", "done", "failed"]
 MOST_TRIES = 3
 MOST_WAITING = 5000
@@ -21,7 +21,8 @@ _GAVE_UP = "It ended three times without a result. Look into the terminal of the
 
 @dataclass(frozen=True)
 class Task:
-    """One thing to do. ``subject`` is the place and photo of a look; ``said`` why it failed."""
+    """One thing to do. ``subject`` is the place and photo of a look, and who signs off a package; ``said`` why it
+    failed, or what came of it."""
 
     number: int
     kind: Kind
@@ -61,7 +62,7 @@ def ask_for_each(store: Store, kind: Kind, job: str, subjects: Sequence[str]) ->
 
 def take(store: Store, kinds: Sequence[Kind], worker: int) -> Task | None:
     """The next task, now running in process ``worker``: the kinds named first go first, then the oldest; nothing of a
-    job that is being measured or planned, but looks."""
+    job that is being measured, planned or sealed, but looks."""
     marks = ", ".join("?" * len(kinds))
     order = " ".join(f"WHEN ? THEN {place}" for place in range(len(kinds)))
     with writing(store) as connection:
@@ -85,12 +86,13 @@ def progress(store: Store, number: int, step: str, done: int, total: int) -> Non
         connection.execute("UPDATE task SET step = ?, done = ?, total = ? WHERE id = ?", (step, done, total, number))
 
 
-def end(store: Store, number: int, fault: str = "") -> None:
-    """A running task is done, or failed with the sentence that says why. Looks that are done are forgotten."""
+def end(store: Store, number: int, fault: str = "", said: str = "") -> None:
+    """A running task is done, with what came of it, or failed with the sentence that says why. Looks that are done are
+    forgotten."""
     with writing(store) as connection:
         connection.execute(
             "UPDATE task SET state = ?, said = ?, worker = NULL WHERE id = ?",
-            ("failed" if fault else "done", fault, number),
+            ("failed" if fault else "done", fault or said, number),
         )
         connection.execute("DELETE FROM task WHERE kind = 'look' AND state IN ('done', 'failed')")
         connection.execute(

@@ -74,6 +74,8 @@ CREATE TABLE look (
     PRIMARY KEY (sha256, asked)
 )
 """,
+    # Who gives words on it, as they wrote their name.
+    "ALTER TABLE device ADD COLUMN person TEXT NOT NULL DEFAULT ''",
 )
 VERSION = len(_MIGRATIONS)
 

@@ -8,20 +8,21 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
 
-from sillwright.errors import JobError, SillwrightError
+from sillwright.errors import JobError
 from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.job import load_job
 from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.page import queue
 from sillwright.page.folder import JobFolder, NewJob, Place, job_named, jobs_in, make_job, photos_of
 from sillwright.page.looks import PhotoLook, looks_of
-from sillwright.page.queue import Task
+from sillwright.page.measured import DrillState, drill_state, survey_of
+from sillwright.page.queue import Kind, Task
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.uploads import look_subject
 from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
 from sillwright.page.views_join import invitation
-from sillwright.survey import STATUS_ORDER, Status, Survey, read_survey
+from sillwright.survey import STATUS_ORDER, Status, Survey
 from sillwright.tell.rows import shown_status
 
 _SHOWN_RUNS = 6  # lines of the form for a new job
@@ -40,6 +41,7 @@ class PlaceLine:
     not_looked: int
     results: str | None
     bolts: tuple[tuple[Status, int], ...]
+    cleared: bool = False
 
     @property
     def photos(self) -> int:
@@ -84,7 +86,8 @@ def job_page(request: Request) -> Response:
     page = page_of(request)
     job = job_named(page.store.folder, request.path_params["job"])
     survey, fault = survey_of(job)
-    lines = [_line(page.store, job, place, survey) for place in job.places]
+    state = drill_state(page.store, job, survey) if survey is not None else None
+    lines = [_line(page.store, job, place, survey, state) for place in job.places]
     return rendered(
         request,
         "job.html",
@@ -112,20 +115,14 @@ def measure_posted(request: Request, form: FormData) -> Response:
 
 def measuring(store: Store, job: JobFolder) -> Task | None:
     """The measurement of a job that runs or waits, else the one that ended last, if any."""
-    tasks = [task for task in queue.tasks_of(store, job.name) if task.kind == "measure"]
+    return task_of(store, job, "measure")
+
+
+def task_of(store: Store, job: JobFolder, kind: Kind) -> Task | None:
+    """What of a kind is under way for a job, else what ended last, if anything."""
+    tasks = [task for task in queue.tasks_of(store, job.name) if task.kind == kind]
     under_way = [task for task in tasks if task.state in ("running", "waiting")]
     return under_way[0] if under_way else tasks[-1] if tasks else None
-
-
-def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
-    """What was measured, or None and, where there is a record that cannot be read, why."""
-    path = job.out / "survey.json"
-    if not path.exists():
-        return None, ""
-    try:
-        return read_survey(path), ""
-    except SillwrightError as fault:
-        return None, str(fault).replace(f"{job.path}/", "")
 
 
 def job_fault(job: JobFolder) -> str:
@@ -146,7 +143,7 @@ def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[Phot
     queue.ask_for_each(store, "look", job.name, subjects)
 
 
-def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None) -> PlaceLine:
+def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None, state: DrillState | None) -> PlaceLine:
     looks = looks_of(store, job, place)
     ask_for_looks(store, job, place, looks)
     statuses = [photo.look.status if photo.look is not None else "" for photo in looks]
@@ -163,6 +160,7 @@ def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None) -> 
         not_looked=statuses.count(""),
         results=f"{path}/results" if run is not None else None,
         bolts=tuple((status, bolts.count(status)) for status in STATUS_ORDER),
+        cleared=run is not None and state is not None and state.run_cleared(run.name),
     )
 
 

@@ -5,17 +5,12 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from sillwright.corrections_file import read_corrections
-from sillwright.errors import JobError
-from sillwright.job_measured import measured_parts
 from sillwright.page.bolt_cards import bolt_cards
-from sillwright.page.folder import JobFolder, job_named, place_of
-from sillwright.page.looks import sha256_of_all
+from sillwright.page.folder import job_named, place_of
+from sillwright.page.measured import changed_since, survey_of
 from sillwright.page.refusal import Refusal
-from sillwright.page.store import Store
 from sillwright.page.views import job_path, page_of, place_path, rendered, words_for
-from sillwright.page.views_jobs import measuring, survey_of
-from sillwright.survey import Survey
+from sillwright.page.views_jobs import measuring
 from sillwright.tell.frames import zero_card
 from sillwright.tell.rows import zero_words
 from sillwright.tell.wording import SAFETY, STRAIGHTENING, reshoot_lines, run_facts, run_findings, scale_statement
@@ -49,17 +44,3 @@ def results_page(request: Request) -> Response:
         changed=changed_since(page.store, job, survey),
         task=measuring(page.store, job),
     )
-
-
-def changed_since(store: Store, job: JobFolder, survey: Survey) -> bool:
-    """Whether the photos or the job file are not those the numbers were measured from."""
-    there = sha256_of_all(store, job)
-    if any(sha256 != there.get(file) for file, sha256 in ((photo.file, photo.sha256) for photo in survey.photos)):
-        return True
-    if len(there) != len(survey.photos):
-        return True
-    try:
-        now = measured_parts(job.table, read_corrections(job.path)) if job.table is not None else {}
-    except JobError:  # a file of corrections that cannot be read was not measured with
-        return True
-    return any(now.get(heading) != part for heading, part in survey.measured_with.items())

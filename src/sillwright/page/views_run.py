@@ -12,10 +12,11 @@ from starlette.responses import FileResponse, Response
 from sillwright.page import uploads
 from sillwright.page.folder import JobFolder, Place, job_named, place_of
 from sillwright.page.looks import PhotoLook, looks_of, picture_path
+from sillwright.page.measured import survey_of
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.views import device_asking, job_path, off_the_loop, page_of, place_path, rendered, words_for
-from sillwright.page.views_jobs import ask_for_looks, job_fault, measuring, survey_of
+from sillwright.page.views_jobs import ask_for_looks, job_fault, measuring
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
 from sillwright.tell.reasons import explain, title

@@ -1,4 +1,5 @@
-"""The process that does what the queue holds: looks at photos, measures jobs, plans plates, by the package's calls.
+"""The process that does what the queue holds: looks at photos, measures jobs, plans plates and seals packages, by the
+package's calls.
 
 It is started afresh (spawned) and leads a process group of its own, with the processes that measuring shares photos out
 to; when the server is gone, however it ended, the whole group ends.
@@ -30,8 +31,10 @@ from sillwright.measure import measure_job
 from sillwright.page import queue
 from sillwright.page.folder import JobFolder, job_named, photos_of, place_of
 from sillwright.page.looks import look_at
+from sillwright.page.measured import drill_state
 from sillwright.page.queue import Kind, Task
 from sillwright.page.refusal import Refusal
+from sillwright.page.sealing import seal_job
 from sillwright.page.store import Store
 from sillwright.plates.inputs import read_inputs
 from sillwright.plates.plan import plan_job
@@ -64,13 +67,16 @@ def run_task(store: Store, task: Task) -> None:
     """Do one task; what goes wrong is kept with it as a sentence."""
     try:
         job = job_named(store.folder, task.job)
+        said = ""
         if task.kind == "look":
             _look(store, job, task.subject)
         elif task.kind == "measure":
             _measure(store, job, task.number)
+        elif task.kind == "plates":
+            _plan(store, job)
         else:
-            _plan(job)
-        queue.end(store, task.number)
+            said = seal_job(store.folder, job, task.subject).replace(f"{store.folder}/", "")
+        queue.end(store, task.number, said=said)
     except Refusal:
         queue.end(store, task.number, "What was asked for is no longer there.")
     except SillwrightError as fault:
@@ -109,8 +115,11 @@ def _measure(store: Store, folder: JobFolder, number: int) -> None:
     list_measured(folder.out, write_report(survey, folder.out, job.folder).every)
 
 
-def _plan(folder: JobFolder) -> None:
+def _plan(store: Store, folder: JobFolder) -> None:
+    """As the command does; but since the page asked only for runs that were cleared, not where one is so no more."""
     survey = read_survey(folder.out / "survey.json")
+    if not drill_state(store, folder, survey).cleared:
+        raise SillwrightError("A run is not cleared to drill, so no plates were made. See the runs' foreman pages.")
     inputs = read_inputs(folder.out, survey, date.today().isoformat())
     planned_from = sums_planned_from(folder.out, inputs.job)
     write_plan(folder.out, plan_job(survey, inputs), "letter", planned_from)

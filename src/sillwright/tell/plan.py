@@ -27,9 +27,11 @@ _LEVELS = 2
 _LEVEL_MM = 6.8
 _LABEL_MM = 25.0  # the room a bolt's two lines of words take across
 _RULE_MM = 7.0
+_BAR_TIMES = (50, 20, 10, 5, 2)
+_BAR_END_MM = 0.7
 _NEAR_CORNER_MM = 600.0  # a corner this far past the last card or bolt is still drawn
 
-Pen = Literal["chalk", "plate", "edge", "card", "bolt", "rule", "arrow", "leader"]
+Pen = Literal["chalk", "plate", "edge", "card", "bolt", "rule", "arrow", "leader", "bar"]
 Ink = Literal["ink", "faint", "card", "check", "reshoot"]
 Anchor = Literal["start", "middle", "end"]
 Point = tuple[float, float]
@@ -97,8 +99,11 @@ class _Sheet:
         return self.start_mm <= station_mm < self.stop_mm
 
 
-def plan_rows(survey: Survey, run: RunRecord) -> tuple[PlanRow, ...]:
-    """The run's plan, broken into rows of at most seven feet, each starting on a whole foot."""
+def plan_rows(survey: Survey, run: RunRecord, bars_times: int = 0) -> tuple[PlanRow, ...]:
+    """The run's plan, broken into rows of at most seven feet, each starting on a whole foot.
+
+    bars_times : how many times as long as it is each bolt's 95 % interval is drawn (see ``bars_times_of``); 0 for none
+    """
     handed = bool(left_handed(survey, run.name))
     low_mm, high_mm = reach_mm(run, handed)
     corners = [corner.station_mm[run.name] for corner in survey.corners if run.name in corner.station_mm]
@@ -107,10 +112,25 @@ def plan_rows(survey: Survey, run: RunRecord) -> tuple[PlanRow, ...]:
     first_foot = math.floor((low_mm - 40.0) / _MM_PER_FOOT)
     last_foot = math.ceil((high_mm + 40.0) / _MM_PER_FOOT)
     starts = range(first_foot, last_foot, ROW_FEET)
-    return tuple(_row(survey, run, handed, foot, min(foot + ROW_FEET, last_foot)) for foot in starts)
+    rows = [_row(survey, run, handed, foot, min(foot + ROW_FEET, last_foot), bars_times) for foot in starts]
+    return tuple(rows)
 
 
-def _row(survey: Survey, run: RunRecord, handed: bool, first_foot: int, last_foot: int) -> PlanRow:
+def bars_times_of(run: RunRecord) -> int:
+    """How many times as long as they are a run's 95 % intervals can be drawn, none wider than the plate: at a twelfth
+    of their size they would not be seen."""
+    widths_mm = [
+        2.0 * u95_mm
+        for bolt in run.bolts
+        if shown_status(run, bolt) != "reshoot"
+        for u95_mm in (bolt.u95.station_mm, bolt.u95.setback_mm)
+        if u95_mm is not None
+    ]
+    widest_mm = max(widths_mm, default=0.0)
+    return next((times for times in _BAR_TIMES if times * widest_mm <= run.plate_width_mm), 1)
+
+
+def _row(survey: Survey, run: RunRecord, handed: bool, first_foot: int, last_foot: int, bars_times: int) -> PlanRow:
     low_mm, high_mm = setback_span_mm(run, handed)
     start_mm, stop_mm = first_foot * _MM_PER_FOOT, last_foot * _MM_PER_FOOT
     width = (last_foot - first_foot) * MM_PER_INCH
@@ -125,6 +145,7 @@ def _row(survey: Survey, run: RunRecord, handed: bool, first_foot: int, last_foo
     _draw_corners(row, sheet, survey, run)
     for label in labels:
         _draw_bolt(row, sheet, run, label, left_handed(survey, run.name))
+        row.strokes += _bars(sheet, run, label.bolt, bars_times) if bars_times else []
     return row
 
 
@@ -229,6 +250,26 @@ def _draw_bolt(row: PlanRow, sheet: _Sheet, run: RunRecord, label: _Label, hande
     turn_deg = page_turn_deg(found, handed) if found is not None and found.verdict == "straighten" else None
     if turn_deg is not None:
         row.strokes += _arrow((x, y), math.radians(turn_deg), 1.4 * radius)
+
+
+def _bars(sheet: _Sheet, run: RunRecord, bolt: BoltRecord, times: int) -> list[Stroke]:
+    """A bolt's 95 % intervals along and across, ``times`` as long as they are, a tick at each end; none of a number
+    that is not shown or whose interval is not known."""
+    if shown_status(run, bolt) == "reshoot" or bolt.station_mm is None or bolt.setback_mm is None:
+        return []
+    strokes = []
+    for u95_mm, x_mm, y_mm in ((bolt.u95.station_mm, 1.0, 0.0), (bolt.u95.setback_mm, 0.0, 1.0)):
+        if u95_mm is None:
+            continue
+        ends = [
+            sheet(bolt.station_mm + side * times * u95_mm * x_mm, bolt.setback_mm + side * times * u95_mm * y_mm)
+            for side in (-1.0, 1.0)
+        ]
+        strokes.append(Stroke(tuple(ends), "bar"))
+        for x, y in ends:
+            off_x, off_y = _BAR_END_MM * y_mm, _BAR_END_MM * x_mm
+            strokes.append(Stroke(((x - off_x, y - off_y), (x + off_x, y + off_y)), "bar"))
+    return strokes
 
 
 def _arrow(at: Point, turn: float, gap: float) -> list[Stroke]:

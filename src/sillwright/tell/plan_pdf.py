@@ -21,6 +21,7 @@ _COLORS = {
     "arrow": "#941674",
     "rule": "#1d262e",
     "leader": "#5b656d",
+    "bar": "#1d262e",
     "ink": "#1d262e",
     "faint": "#5b656d",
     "check": "#7f4d00",

@@ -8,10 +8,16 @@ from sillwright.tell.plan import FULL_ROW_MM, PlanRow, Stroke, Words
 _BLEED_MM = 2.0
 
 
-def plan_svg(row: PlanRow, name: str) -> Markup:
-    """One row of the plan; all rows are set to one scale, a full one as wide as the page."""
-    width, height = row.width + 2 * _BLEED_MM, row.height
-    share = width / (FULL_ROW_MM + 2 * _BLEED_MM)
+def plan_svg(row: PlanRow, name: str, *, styled: bool = True) -> Markup:
+    """One row of the plan; all rows are set to one scale, a full one as wide as the page.
+
+    styled : with that width in a style of its own; without one, for a page whose policy takes no style in an element,
+    every row is as wide as a full one
+    """
+    full = FULL_ROW_MM + 2 * _BLEED_MM
+    width, height = row.width + 2 * _BLEED_MM if styled else max(row.width + 2 * _BLEED_MM, full), row.height
+    share = width / full
+    style = {"style": f"width: {share:.2%}; min-width: {46 * share:.1f}rem"} if styled else {}
     shapes = [_stroke(stroke) for stroke in row.strokes]
     shapes += [
         el("circle", cx=_n(ring.centre[0]), cy=_n(ring.centre[1]), r=_n(ring.radius), class_=f"pen-{ring.pen}")
@@ -24,9 +30,9 @@ def plan_svg(row: PlanRow, name: str) -> Markup:
         joined(*shapes),
         xmlns="http://www.w3.org/2000/svg",
         viewBox=f"{-_BLEED_MM} 0 {_n(width)} {_n(height)}",
-        style=f"width: {share:.2%}; min-width: {46 * share:.1f}rem",
         class_="plan",
         role="img",
+        **style,
     )
 
 

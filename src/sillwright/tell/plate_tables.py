@@ -42,6 +42,18 @@ def _cut(cut_deg: float) -> str:
     return f"{abs(cut_deg):.1f}°, {'far' if cut_deg > 0.0 else 'line'} edge long"
 
 
+def added_anchors(plan: PlatesPlan) -> Iterator[str]:
+    """Each anchor that a piece wants added, and where."""
+    for run in plan.runs:
+        for layer, splice in enumerate(run.splices, start=1):
+            for anchor in splice.added:
+                where = stretch_words(anchor, run.first_low_mm, mark_parts(plan.lumber))
+                yield (
+                    f"Run {run.name}, layer {layer}: an anchor to add, if approved, {where} from the first plate's "
+                    "low end."
+                )
+
+
 def plan_lines(plan: PlatesPlan) -> Iterator[str]:
     """What needs a decision, then what is only told, then what the plan is not."""
     deciding = to_decide(plan.findings)
@@ -49,14 +61,8 @@ def plan_lines(plan: PlatesPlan) -> Iterator[str]:
         yield "To decide first:"
     for finding in deciding:
         yield f"  {about(finding)}: {explain_plan(finding)}"
-    for run in plan.runs:
-        for layer, splice in enumerate(run.splices, start=1):
-            for anchor in splice.added:
-                where = stretch_words(anchor, run.first_low_mm, mark_parts(plan.lumber))
-                yield (
-                    f"  Run {run.name}, layer {layer}: an anchor to add, if approved, {where} from the first plate's "
-                    "low end."
-                )
+    for line in added_anchors(plan):
+        yield f"  {line}"
     for finding in notes(plan.findings):
         yield f"  Note. {about(finding)}: {explain_plan(finding)}"
     yield f"Rules: {plan.rules.name}. {ADVISES} The local code, the drawings and the engineer come first."

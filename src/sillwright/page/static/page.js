@@ -8,8 +8,9 @@
 
   const showTask = (tasks) => {
     const shown = document.getElementById("task");
-    const measuring = tasks.filter((task) => task.kind === "measure");
-    const now = measuring.find((task) => task.state === "running" || task.state === "waiting") || measuring.at(-1);
+    const kind = watch.dataset.kind || "measure"; // what this page waits for
+    const told = tasks.filter((task) => task.kind === kind);
+    const now = told.find((task) => task.state === "running" || task.state === "waiting") || told.at(-1);
     if (!now) return;
     // Another task or another state changes more of the page than this line. What has ended need not be shown.
     const differs = shown && (shown.dataset.number !== String(now.number) || shown.dataset.state !== now.state);

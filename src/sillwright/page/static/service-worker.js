@@ -9,7 +9,9 @@ const WITHOUT_TOKENS = [
 ];
 const isKept = (url) =>
   url.origin === self.location.origin &&
-  !/\/(events|uploads|joined)(\/|$)/.test(url.pathname) && !url.pathname.startsWith("/join");
+  !/\/(events|uploads|joined)(\/|$)/.test(url.pathname) && !url.pathname.startsWith("/join") &&
+  // Sheets to drill by are never shown from before: they may be of an older plan, and cannot say so.
+  !/^\/jobs\/[^/]+\/plates\/./.test(url.pathname);
 
 const keep = async (request, answer) => {
   if (!answer.ok || answer.redirected || answer.type !== "basic") return;
