@@ -124,3 +124,7 @@ def test_a_carpenter_joins_sends_photos_and_reads_the_bolts_on_a_phone(
     browser.execute_script("document.querySelector('button[name=language][value=es]').click()")
     until(lambda: "Desde la línea" in text_of(browser, "main"), "the same in Spanish")
     assert faults_of(browser) == []
+
+    for page in ("jobs/lot12/1-north/foreman", "jobs/lot12/plates", "jobs/lot12/seal", "as-built"):
+        browser.get(f"{address}/{page}")
+        assert faults_of(browser) == [], page
