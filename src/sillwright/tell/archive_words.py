@@ -87,8 +87,9 @@ def audit_closing(audit: Audit) -> str:
     whole = f"{count} package{'s' * (count != 1)}, {bad} with faults."
     if audit.gone_on:
         whole += (
-            f" Read now: {count - audit.gone_on}; not read again: {audit.gone_on}, which had been read and found whole "
-            "by an audit that was cut off in the last 24 hours. --anew reads all."
+            f" Read now: {count - audit.gone_on}; not read: {audit.gone_on}, which by its notes in the store "
+            "an audit that was cut off in the last 24 hours had found whole. Notes prove nothing, and files may have "
+            "changed since: without --resume all is read."
         )
     if audit.head is not None:
         whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
