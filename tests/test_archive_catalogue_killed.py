@@ -9,7 +9,7 @@ import signal
 import time
 
 from archive_jobs import TABLES, a_job, catalogue_now, dump, sealed
-from sillwright.archive.catalogue import catalogue, refresh, remake
+from sillwright.archive.catalogue import catalogue, remake
 from sillwright.archive.store import CATALOGUE_ASIDE, Store, writing
 
 KILLS = 50
@@ -65,30 +65,6 @@ def test_several_at_once_end_up_with_the_same(tmp_path):
     with writing(store):
         remake(store)
     assert dump(store) == held
-
-
-def take_out_and_read_again(store: Store, times: int) -> None:
-    rng = random.Random(RNG_SEED)
-    for _ in range(times):
-        with catalogue(store) as connection:
-            connection.execute("DELETE FROM package WHERE name = ?", (rng.choice(store.names()),))
-            assert refresh(connection, store) == []
-
-
-def test_made_again_beside_others_at_work_it_fails_none_of_them(tmp_path):
-    for count in range(6):
-        store, _ = sealed(tmp_path / "store", a_job(tmp_path / str(count), f"Lot {count}"))
-    catalogue_now(store)
-    whole = dump(store)
-    children = [FORK.Process(target=take_out_and_read_again, args=(store, 20)) for _ in range(2)]
-    for child in children:
-        child.start()
-    while any(child.is_alive() for child in children):
-        rebuild(store)
-    for child in children:
-        child.join()
-        assert child.exitcode == 0
-    assert dump(store) == whole
 
 
 def test_who_has_it_open_sees_the_one_made_again(tmp_path):

@@ -18,7 +18,16 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from sillwright.archive.examine import Fault, examine
 from sillwright.archive.heads import Head, false_signatures, signed_by
-from sillwright.archive.log import Entry, covers, entry_of, leaves, log_strangers, read_entries, read_heads
+from sillwright.archive.log import (
+    Entry,
+    covers,
+    entry_of,
+    is_unfinished,
+    leaves,
+    log_strangers,
+    read_entries,
+    read_heads,
+)
 from sillwright.archive.merkle import every_root
 from sillwright.archive.notes import Line, Notes, fresh_and_whole, only_audit
 from sillwright.archive.stamp import Stamp, check_token
@@ -120,7 +129,7 @@ def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -
     if logged is None or any(fault.kind == "unsafe" for fault in faults):
         return faults
     if name not in logged:
-        return (Fault("not in log"), *faults)
+        return (Fault("unfinished" if is_unfinished(store, name) else "not in log"), *faults)
     try:
         same = entry_of(package) == logged[name]
     except (OSError, DamageError):

@@ -45,6 +45,11 @@ class Store:
         return self.log / "entries.txt"
 
     @property
+    def unfinished(self) -> Path:
+        """The entry of the package that gets its name now, until the log has it."""
+        return self.log / "unfinished.txt"
+
+    @property
     def catalogue(self) -> Path:
         """The SQLite file."""
         return self.folder / "catalogue.sqlite"

@@ -21,9 +21,11 @@ _SENTENCES: dict[FaultKind, str] = {
     "unsafe": "not safe to read, so nothing else in this package was read: it",
     "unreadable": "cannot be read from the disk:",
     "malformed": "not as a package is written: it",
-    "not in log": "not in the log. A run that was cut off can leave one such package: run sillwright archive once more "
-    "on the results it was made from. Where you know of no such run, or there are several, entries were taken out of "
-    "the log: put it back from a copy",
+    "not in log": "not in the log. A run of an older sillwright that was cut off can leave one such package: run "
+    "sillwright archive once more on the results it was made from. Where you know of no such run, or there are "
+    "several, entries were taken out of the log, or a package was put there: put the log back from a copy",
+    "unfinished": "sealed, and not in the log yet: sillwright archive is at work, or was cut off. Where none is at "
+    "work, run it once more, on any results: it puts this package into the log first, where it is whole",
     "not the logged one": "its lists of checksums are not those in the log: it was changed or replaced as a whole",
     "package missing": "missing: the whole package was sealed, and is not there",
     "log": "the log:",
