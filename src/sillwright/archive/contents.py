@@ -65,10 +65,11 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
     files |= {f"{base}/{photo.file}": folder / photo.file for photo in survey.photos}
     if named is not None and profile is not None:
         _lay_profile(files, profile, folder / named)
-    results = dict(_results(out, set(files.values())))
+    inputs = frozenset(["job.toml", CORRECTIONS, *beside])
+    results = dict(_results(out, set(files.values()), inputs))
     files |= {f"{RESULTS}/{name}": path for name, path in results.items()}
     _check(files, survey, folder)
-    belonging = check_belonging(out, survey, results)
+    belonging = check_belonging(out, survey, results, inputs)
     expected = {f"{base}/{photo.file}": photo.sha256 for photo in survey.photos if photo.sha256}
     expected |= {f"{RESULTS}/{name}": digest for name, digest in belonging.sums.items()}
     if profile is not None and survey.profile_sha256:
@@ -138,9 +139,10 @@ def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
     files[place] = source
 
 
-def _results(out: Path, laid: set[Path]) -> Iterator[tuple[str, Path]]:
-    """Every file of the results' folder by its path in it, apart from hidden ones and from photos that lie there."""
-    photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in ("job.toml", CORRECTIONS)}
+def _results(out: Path, laid: set[Path], inputs: frozenset[str]) -> Iterator[tuple[str, Path]]:
+    """Every file of the results' folder by its path in it, apart from hidden ones and from photos, or the profile, that
+    lie there. The job file and what it names, ``inputs``, are laid with the photos and are results as well."""
+    photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in inputs}
     for here, folders, names in os.walk(out):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted([*names, *folders]):
