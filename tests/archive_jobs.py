@@ -105,7 +105,7 @@ def a_profile(fx_px: float = 3148.6) -> Profile:
 
 def list_sums(out: Path) -> None:
     """Leave the list of checksums that measure leaves."""
-    names = [out / "survey.json", out / "report.html", *sorted((out / "pictures").iterdir())]
+    names = [out / "survey.json", *sorted(out.glob("report.*")), *sorted((out / "pictures").iterdir())]
     (out / MEASURED).write_bytes(sums_bytes(sums_of(out, names)))
 
 

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from archive_jobs import SmallJob, a_job, a_profile, list_sums, sealed
+from sillwright.archive.belongs import MEASURE_LEAVES, PLATES_LEAVE
 from sillwright.archive.package import read_record
 from sillwright.cli.app import app
 from sillwright.decisions import Decisions, read_decisions, write_decisions
@@ -19,6 +20,10 @@ from sillwright.plates.record_file import read_plan
 from sillwright.profile import write_profile
 from sillwright.sums import MEASURED, PLANNED, read_sums
 from sillwright.survey import read_survey
+from sillwright.tell.plate_files import STRIP_FOLDER, TABLES
+from sillwright.tell.report import PICTURE_FOLDER, sheet_paths
+
+LEVELS = "run,station,reading\nnorth,-1 ft,48 in\nnorth,9 ft,48 1/16 in\n"
 
 
 def run(*words: object) -> Result:
@@ -51,7 +56,7 @@ def test_a_profile_that_was_not_measured_with_is_refused(tmp_path):
 
 def test_a_profile_that_is_none_is_refused_where_the_record_cannot_tell(tmp_path):
     job = a_job(tmp_path, profile="phone.json")
-    _forget(job, "profile_sha256")
+    _forget(job, "profile_sha256", "libraries")
     (job.folder / "phone.json").write_text("no JSON")
     refused(tmp_path, job, "not a phone profile")
 
@@ -67,6 +72,9 @@ def test_of_older_results_it_is_said_what_cannot_be_told(tmp_path):
     job = planned(tmp_path)
     (job.out / PLANNED).unlink()
     _forget(job, "libraries", "profile_sha256")
+    plan = json.loads((job.out / "plates.json").read_text())
+    del plan["libraries"]
+    (job.out / "plates.json").write_text(json.dumps(plan))
     done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder)
     assert done.exit_code == 0
     for what in ("which libraries", "there is no measure.sha256", "there is no plates.sha256", "plan again"):
@@ -136,7 +144,64 @@ def test_a_sheet_of_other_plates_is_refused(tmp_path, name):
 def test_a_picture_of_an_earlier_measurement_is_refused(tmp_path):
     job = a_job(tmp_path)
     (job.out / "pictures" / "run-south.jpg").write_bytes(b"of before")
-    refused(tmp_path, job, r"run-south\.jpg is not of what measure wrote last")
+    refused(tmp_path, job, r"run-south\.jpg: neither measure nor plates wrote this here last")
+
+
+@pytest.mark.parametrize("name", ["strips/x.pdf", "plates.pdf", "holes.csv"])
+def test_sheets_without_a_plan_are_refused(tmp_path, name):
+    job = a_job(tmp_path)
+    (job.out / name).parent.mkdir(exist_ok=True)
+    (job.out / name).write_bytes(b"of another job")
+    refused(tmp_path, job, rf"{name}: neither .* There is no plates\.json, .* put it elsewhere")
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "report.pdf", "holes-2.csv", "sub/survey.json", "photo.jpg"])
+@pytest.mark.parametrize("age", ["of today", "older"])
+def test_a_file_that_nobody_knows_is_refused(tmp_path, name, age):
+    job = a_job(tmp_path)
+    if age == "older":
+        _forget(job, "libraries")
+    (job.out / name).parent.mkdir(exist_ok=True)
+    (job.out / name).write_bytes(b"of another job")
+    if age == "older" and name == "report.pdf":
+        assert sealed(tmp_path / "store", job)[1].is_new  # and it is said that nobody can tell
+    else:
+        refused(tmp_path, job, rf"{name}: neither measure nor plates")
+
+
+def test_a_great_many_that_nobody_knows_are_told_in_one_sentence(tmp_path):
+    job = a_job(tmp_path)
+    for count in range(9):
+        (job.out / f"{count}.txt").write_bytes(b"x")
+    refused(tmp_path, job, r"4\.txt and 4 more: neither")
+
+
+def test_what_people_write_beside_results_and_what_the_job_names_is_sealed(tmp_path):
+    job = a_job(tmp_path)
+    with (job.out / "job.toml").open("a") as stream:
+        stream.write('\n[run.levels]\nfile = "levels.csv"\nreads = "rod"\n')
+    (job.out / "levels.csv").write_text(LEVELS)
+    assert run("plates", job.out).exit_code in (0, 1)
+    for name in ("decisions.json", "job-before.toml", "corrections-before.toml"):
+        (job.out / name).write_text("")
+    store, one = sealed(tmp_path / "store", job)
+    results = store.package(one.name) / "data" / "results"
+    assert {path.name for path in job.out.iterdir()} == {path.name for path in results.iterdir()}
+    assert (results / "levels.csv").read_text() == LEVELS
+
+
+@pytest.mark.parametrize("name", [MEASURED, PLANNED])
+def test_a_list_taken_away_from_results_of_today_is_told(tmp_path, name):
+    job = planned(tmp_path)
+    (job.out / name).unlink()
+    refused(tmp_path, job, rf"has no {name}, which {Path(name).stem} leaves at its end\. Run sillwright")
+
+
+def test_the_names_that_older_results_may_have_are_those_that_are_written(tmp_path):
+    written = {*TABLES, "plates.json", f"{STRIP_FOLDER}/"}
+    assert set(PLATES_LEAVE) == written
+    sheets = {path.name for path in sheet_paths(tmp_path)}
+    assert set(MEASURE_LEAVES) == {"survey.json", f"{PICTURE_FOLDER}/", *sheets}
 
 
 def test_a_list_that_is_none_is_refused(tmp_path):

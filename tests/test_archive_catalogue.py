@@ -27,6 +27,7 @@ from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
+from sillwright.sums import PLANNED, sums_bytes, sums_of
 from sillwright.survey import Finding, RunRecord, Survey, read_survey, write_survey
 
 
@@ -124,6 +125,7 @@ def test_a_rule_that_is_not_met_is_found_with_its_source(tmp_path):
     write_survey(survey, job.out / "survey.json")
     list_sums(job.out)
     write_plan(plan_job(survey, some_inputs(a_table())), job.out / "plates.json")
+    (job.out / PLANNED).write_bytes(sums_bytes(sums_of(job.out, [job.out / "plates.json"])))
     store, _ = sealed(tmp_path / "store", job)
     found = asked(store, rule="any")
     assert found.kind == "broken"

@@ -10,7 +10,7 @@ import time
 
 from archive_jobs import TABLES, a_job, catalogue_now, dump, sealed
 from sillwright.archive.catalogue import catalogue, remake
-from sillwright.archive.store import Store, writing
+from sillwright.archive.store import CATALOGUE_ASIDE, Store, writing
 
 KILLS = 50
 RNG_SEED = 5
@@ -65,3 +65,20 @@ def test_several_at_once_end_up_with_the_same(tmp_path):
     with writing(store):
         remake(store)
     assert dump(store) == held
+
+
+def test_who_has_it_open_sees_the_one_made_again(tmp_path):
+    """Renamed over, the file would leave whoever has it open behind in the old one."""
+    store, _ = sealed(tmp_path / "store", a_job(tmp_path / "job"))
+    with catalogue(store) as connection:
+        connection.execute("DELETE FROM package")
+        rebuild(store)
+        assert connection.execute("SELECT count(*) FROM package").fetchone() == (1,)
+
+
+def test_what_a_killed_one_was_making_is_taken_away_by_the_next_archiving(tmp_path):
+    store, _ = sealed(tmp_path / "store", a_job(tmp_path / "job"))
+    for ending in ("", "-wal", "-shm", "-journal"):
+        (store.folder / f"{CATALOGUE_ASIDE}{ending}").write_bytes(b"half")
+    sealed(store.folder, a_job(tmp_path / "other", "Lot 8"))
+    assert list(store.folder.glob(f"{CATALOGUE_ASIDE}*")) == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import random
 import shutil
@@ -258,11 +260,31 @@ def test_an_audit_that_was_cut_off_goes_on_and_one_from_yesterday_begins_anew(tm
     lines = last.read_text().splitlines(keepends=True)
     running.write_text("".join(lines[:3]) + lines[3][:10])
     now = datetime.now(UTC)
-    assert audit_store(store, workers=1, now=now).gone_on == 2
+    assert audit_store(store, workers=1, now=now, resume=True).gone_on == 2
     running.write_text("".join(lines[:3]) + lines[3][:10])
-    assert audit_store(store, workers=1, now=now + timedelta(hours=25)).gone_on == 0
+    assert audit_store(store, workers=1, now=now + timedelta(hours=25), resume=True).gone_on == 0
     running.write_text("".join(lines[:3]))
-    assert audit_store(store, workers=1, now=now, anew=True).gone_on == 0
+    assert audit_store(store, workers=1, now=now).gone_on == 0
+
+
+def test_an_audit_reads_first_what_one_that_was_cut_off_did_not_come_to(tmp_path):
+    store, _ = three(tmp_path)
+    names = store.names()
+
+    def order(cut_after: int) -> list[str]:
+        def stop(done: int, _: int) -> None:
+            if done == cut_after:
+                raise KeyboardInterrupt
+
+        with contextlib.suppress(KeyboardInterrupt):
+            audit_store(store, workers=1, progress=stop)
+        path = store.audit / "running.jsonl"
+        text = (path if path.exists() else store.audit / "last.jsonl").read_text()
+        return [json.loads(line)["name"] for line in text.splitlines()[1:]][-cut_after:]
+
+    assert order(cut_after=2) == names[:2]
+    assert order(cut_after=2) == [names[2], names[0]]
+    assert order(cut_after=3) == [names[1], names[2], names[0]]
 
 
 def test_what_was_found_damaged_or_is_gone_since_is_looked_at_again(tmp_path):
@@ -275,7 +297,7 @@ def test_what_was_found_damaged_or_is_gone_since_is_looked_at_again(tmp_path):
     flip(photo, 50)
     shutil.rmtree(store.package(store.names()[1]))
     (store.audit / "running.jsonl").write_text(lines)
-    audit = audit_store(store, workers=1)
+    audit = audit_store(store, workers=1, resume=True)
     assert audit.gone_on == 1
     assert told(audit) == {("package missing", "")}
 
@@ -284,5 +306,5 @@ def test_what_was_found_damaged_or_is_gone_since_is_looked_at_again(tmp_path):
 def test_notes_that_make_no_sense_are_not_gone_on_with(store, content):
     audit_store(store, workers=1)
     (store.audit / "running.jsonl").write_text(content)
-    audit = audit_store(store, workers=1)
+    audit = audit_store(store, workers=1, resume=True)
     assert (audit.gone_on, audit.damaged, len(audit.packages)) == (0, False, 1)

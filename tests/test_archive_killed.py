@@ -14,9 +14,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from archive_jobs import SmallJob, a_job, sealed
+from archive_jobs import SmallJob, a_job, make_manifests_again, sealed, told
 from sillwright.archive.audit import audit_store, faults_of
-from sillwright.archive.store import BUILDING, Store, open_store
+from sillwright.archive.log import read_entries
+from sillwright.archive.seal import seal
+from sillwright.archive.store import BUILDING, Store, open_store, writing
 from sillwright.cli.app import app
 
 KILLS = 50
@@ -46,7 +48,7 @@ def check_in_between(store: Store) -> None:
     audit = audit_store(store, workers=1, anew=True)
     if held is not None:
         notes.write_bytes(held)
-    unfinished = {"not in log"} | {"log"}
+    unfinished = {"unfinished", "log"}
     for _, fault in faults_of(audit):
         assert fault.kind in unfinished
         assert fault.kind != "log" or "run archive again" in fault.told
@@ -71,6 +73,38 @@ def test_killed_at_fifty_moments_nothing_is_half_made_and_the_next_run_completes
     assert audit.head is not None
     assert audit.head.tree_size == KILLS + 1
     assert [entry.name for entry in store.packages.iterdir() if entry.name.startswith(BUILDING)] == []
+
+
+def test_the_next_archiving_of_anything_puts_into_the_log_what_a_killed_one_had_sealed(tmp_path):
+    store, _ = sealed(tmp_path / "store", a_job(tmp_path / "1", "Lot 1"))
+    with writing(store):  # and killed before the log
+        cut = seal(store, a_job(tmp_path / "2", "Lot 2").contents()).name
+    assert told(audit_store(store, workers=1)) == {("unfinished", "")}
+    job = a_job(tmp_path / "3", "Lot 3")
+    done = CliRunner().invoke(app, ["archive", str(job.out), "-o", str(store.folder), "--photos", str(job.folder)])
+    assert f"{cut}, sealed by a run that was cut off, is whole and is in the log now" in done.stderr
+    assert not audit_store(store, workers=1).damaged
+    assert not store.unfinished.exists()
+
+
+@pytest.mark.parametrize("harm", ["a byte flipped", "another package in its place", "not noted"])
+def test_nothing_but_what_the_killed_run_sealed_is_put_into_the_log(tmp_path, harm):
+    store, _ = sealed(tmp_path / "store", a_job(tmp_path / "1", "Lot 1"))
+    with writing(store):
+        package = store.package(seal(store, a_job(tmp_path / "2", "Lot 2").contents()).name)
+    photo = package / "data" / "job" / "IMG_1.jpg"
+    if harm == "not noted":
+        store.unfinished.unlink()
+    else:
+        photo.chmod(0o644)
+        photo.write_bytes(b"another")
+    if harm == "another package in its place":
+        for path in package.glob("*manifest-*"):
+            path.chmod(0o644)
+        make_manifests_again(package)
+    sealed(store.folder, a_job(tmp_path / "3", "Lot 3"))
+    assert package.name not in [entry.name for entry in read_entries(store)]
+    assert ("not in log", "") in told(audit_store(store, workers=1))
 
 
 def test_killed_while_the_store_is_made_the_next_run_makes_it(tmp_path):
@@ -111,7 +145,7 @@ def test_an_audit_beside_archiving_sees_no_fault_but_what_is_being_put_into_the_
     child.start()
     while child.is_alive():
         for _, fault in faults_of(audit_store(store, workers=2)):
-            assert fault.kind in ("not in log", "log"), fault
+            assert fault.kind in ("not in log", "unfinished", "log"), fault
     child.join()
     assert child.exitcode == 0
 

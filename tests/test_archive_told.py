@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from cryptography.hazmat.primitives.serialization import load_pem_public_key
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat, load_pem_public_key
 
 from archive_jobs import a_job, let_write, sealed, sealed_to_harm, told
 from sillwright.archive import notes
@@ -172,9 +172,40 @@ def test_an_audit_says_how_many_packages_it_did_not_read_again(tmp_path, monkeyp
     begun = [{"begun": now.isoformat()}, *({"name": name, "faults": []} for name in store.names()[:2])]
     store.audit.mkdir()
     (store.audit / "running.jsonl").write_text("".join(json.dumps(one) + "\n" for one in begun))
-    said = audit_closing(audit_store(store, workers=1, now=now))
-    assert "Read now: 1; not read again: 2, which had been read and found whole" in said
-    assert "--anew reads all" in said
+    said = audit_closing(audit_store(store, workers=1, now=now, resume=True))
+    assert "Read now: 1; not read: 2, which by its notes" in said
+    assert "without --resume all is read" in said
+    done = run("audit", store.folder, "--resume")
+    assert done.exit_code == 0  # the notes were done with, and all was read
+
+
+def notes_of_all(store: Store) -> None:
+    begun = [{"begun": datetime.now(UTC).isoformat()}, *({"name": name, "faults": []} for name in store.names())]
+    store.audit.mkdir(exist_ok=True)
+    (store.audit / "running.jsonl").write_text("".join(json.dumps(one) + "\n" for one in begun))
+
+
+def test_notes_in_the_store_hide_no_damage_unless_they_are_asked_for(tmp_path):
+    store = three_sealed(tmp_path)
+    let_write(store)
+    (store.package(store.names()[0]) / "data/job/IMG_1.jpg").write_bytes(b"x")
+    notes_of_all(store)
+    assert run("audit", store.folder).exit_code == 5
+    notes_of_all(store)
+    done = run("audit", store.folder, "--resume")
+    assert done.exit_code == 1
+    assert "Read now: 0; not read: 3" in done.stdout
+
+
+@pytest.mark.parametrize("option", ["--key", "--kept", "--anew"])
+def test_resuming_is_refused_where_all_must_be_read(tmp_path, option):
+    store = three_sealed(tmp_path)
+    key = Ed25519PrivateKey.generate().public_key()
+    (tmp_path / "key.pem").write_bytes(key.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo))
+    given = {"--key": [tmp_path / "key.pem"], "--kept": [store.log / "heads" / "00000003.json"], "--anew": []}[option]
+    done = run("audit", store.folder, "--resume", option, *given)
+    assert done.exit_code == 2
+    assert f"{option} cannot be used here: --resume" in done.stderr
 
 
 def test_an_audit_whose_notes_find_no_room_reads_all_and_says_so(tmp_path, monkeypatch):

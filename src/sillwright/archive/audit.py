@@ -1,4 +1,8 @@
-"""All packages of a store against their manifests, and the log against itself: in parallel, and gone on with."""
+"""All packages of a store against their manifests, and the log against itself: in parallel, and gone on with.
+
+Notes of an audit that was cut off lie in the store, where whoever damages a package can write them too. They put what
+was not read in front, and nothing more: a package is passed over for them only where that is asked for.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from cryptography import x509
@@ -14,9 +18,18 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from sillwright.archive.examine import Fault, examine
 from sillwright.archive.heads import Head, false_signatures, signed_by
-from sillwright.archive.log import Entry, covers, entry_of, leaves, log_strangers, read_entries, read_heads
+from sillwright.archive.log import (
+    Entry,
+    covers,
+    entry_of,
+    is_unfinished,
+    leaves,
+    log_strangers,
+    read_entries,
+    read_heads,
+)
 from sillwright.archive.merkle import every_root
-from sillwright.archive.notes import Notes, only_audit
+from sillwright.archive.notes import Line, Notes, fresh_and_whole, only_audit
 from sillwright.archive.stamp import Stamp, check_token
 from sillwright.archive.store import Store
 from sillwright.errors import DamageError
@@ -41,7 +54,7 @@ class PackageAudit:
 class Audit:
     """The result of a whole store.
 
-    gone_on : how many packages an audit that was cut off had seen already
+    gone_on : how many packages were not read, as an audit that was cut off had noted them whole; 0 unless asked for
     log_faults : of the log and of the store's folder
     unsigned : packages that no head signed by the given key covers; None where no key was given
     not_noted : why it could not be noted how far the audit came; empty where it was
@@ -68,28 +81,33 @@ def audit_store(
     key: Ed25519PublicKey | None = None,
     kept: Head | None = None,
     roots: Sequence[x509.Certificate] = (),
+    resume: bool = False,
     anew: bool = False,
     now: datetime | None = None,
 ) -> Audit:
-    """Read every byte of every package.
+    """Read every byte of every package; those first that an audit which was cut off did not come to.
 
     key : whose signature every package must be covered by; kept : an earlier head that somebody kept elsewhere
     roots : certificates that every time-stamp token there must lead to
-    anew : do not go on with an audit that was cut off
+    resume : do not read what an audit that was cut off in the last 24 hours noted as whole; it is counted
+    anew : in the order of names, whatever an audit that was cut off had read
     Raises ArchiveError where another audit of the store is at work.
     """
     moment = now or datetime.now(UTC)
     with only_audit(store), closing(Notes(store)) as notes:
         log_faults, entries, heads = _log(store, kept)
         logged = {entry.name: entry for entry in entries or ()}
-        earlier = [] if anew else notes.done(moment)
-        done = {name: PackageAudit(name, ()) for name in earlier if _stands(store, name, logged)}
+        read = {} if anew else notes.read()
+        fresh = fresh_and_whole(read.values(), moment) if resume else []
+        done = {name: PackageAudit(name, ()) for name in fresh if _stands(store, name, logged)}
+        order = {name: place for place, name in enumerate(read, start=1)}
         names = [name for name in sorted({*store.names(), *logged}) if name not in done]
+        names.sort(key=lambda name: order.get(name, 0))  # read longest ago first, so that cut audits come round
         seen = dict(done)
-        notes.begin(moment, goes_on=bool(done))
+        notes.begin(moment, read.values())
         with ThreadPoolExecutor(workers) as pool:
             for result in _examined(pool, store, names, None if entries is None else logged):
-                notes.add({"name": result.name, "faults": [asdict(fault) for fault in result.faults]})
+                notes.add(Line(result.name, result.faults, now or datetime.now(UTC)))
                 seen[result.name] = result
                 if progress is not None:
                     progress(len(seen), len(names) + len(done))
@@ -111,7 +129,7 @@ def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -
     if logged is None or any(fault.kind == "unsafe" for fault in faults):
         return faults
     if name not in logged:
-        return (Fault("not in log"), *faults)
+        return (Fault("unfinished" if is_unfinished(store, name) else "not in log"), *faults)
     try:
         same = entry_of(package) == logged[name]
     except (OSError, DamageError):

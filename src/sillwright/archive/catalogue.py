@@ -15,7 +15,7 @@ from pathlib import Path
 from sillwright.archive.catalogue_rows import PackageRows, read_rows
 from sillwright.archive.catalogue_tables import MIGRATIONS, READ_AGAIN_BELOW, VERSION
 from sillwright.archive.package import is_name
-from sillwright.archive.store import Store
+from sillwright.archive.store import CATALOGUE_ASIDE, Store
 from sillwright.errors import ArchiveError, DamageError, SillwrightError
 
 _WAIT_S = 30.0  # for another writer
@@ -67,25 +67,37 @@ def _told(store: Store) -> Iterator[None]:
 def remake(store: Store) -> list[str]:
     """Make the catalogue again from every package; a sentence for each that cannot be read.
 
-    It is made aside, and takes the old one's place when it is whole. Call it as the one writer of the store.
+    It is made aside, and is put into the old one's file when it is whole. Call it as the one writer of the store.
     Raises ArchiveError where the disk does not take it; the old one is then as it was.
     """
-    aside = store.folder / ".catalogue-new.sqlite"
+    aside = store.folder / CATALOGUE_ASIDE
     _remove(aside)
     try:
         with _told(store), closing(_connect(aside)) as connection:
             faults = refresh(connection, store)
-            connection.execute("PRAGMA journal_mode = DELETE")  # all in the one file, which is to be renamed
-        with suppress(sqlite3.Error), closing(sqlite3.connect(store.catalogue, timeout=_WAIT_S)) as before:
-            before.execute(
-                "PRAGMA wal_checkpoint(TRUNCATE)"
-            )  # what was written ahead of the old one must not outlive it
-        for ending in ("-wal", "-shm"):
-            Path(f"{store.catalogue}{ending}").unlink(missing_ok=True)
-        aside.replace(store.catalogue)
+            connection.execute("PRAGMA journal_mode = DELETE")  # all in the one file, which may be renamed
+            _put_in_place(connection, aside, store.catalogue)
     finally:
         _remove(aside)
     return faults
+
+
+def _put_in_place(new: sqlite3.Connection, aside: Path, path: Path) -> None:
+    """Put a whole catalogue where another one may be read and written at this moment.
+
+    SQLite's own backup does it in one transaction on that file, which others see as any other change. A file renamed
+    over it would have them go on in a file that is gone, with what was written ahead in the way of the new one's. Only
+    a file that SQLite itself cannot use is exchanged as a whole: nobody is at work on that.
+    """
+    try:
+        with closing(sqlite3.connect(path, timeout=_WAIT_S)) as there:
+            there.execute("PRAGMA journal_mode = WAL")
+            new.backup(there)
+    except sqlite3.DatabaseError as fault:
+        if fault.sqlite_errorcode & 0xFF in _OF_THE_DISK:
+            raise
+        _remove(path)
+        aside.replace(path)
 
 
 def _remove(database: Path) -> None:

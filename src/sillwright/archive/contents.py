@@ -65,14 +65,11 @@ def read_contents(out: Path, job_folder: Path | None, near: Path) -> Contents:
     files |= {f"{base}/{photo.file}": folder / photo.file for photo in survey.photos}
     if named is not None and profile is not None:
         _lay_profile(files, profile, folder / named)
-    copies = {
-        out / "job.toml",
-        *(out / name for name in beside),
-    }  # lists of checksums name them, so they are results too
-    results = dict(_results(out, {path.resolve() for path in set(files.values()) - copies}))
+    inputs = frozenset(["job.toml", CORRECTIONS, *beside])
+    results = dict(_results(out, set(files.values()), inputs))
     files |= {f"{RESULTS}/{name}": path for name, path in results.items()}
     _check(files, survey, folder)
-    belonging = check_belonging(out, survey, results)
+    belonging = check_belonging(out, survey, results, inputs)
     expected = {f"{base}/{photo.file}": photo.sha256 for photo in survey.photos if photo.sha256}
     expected |= {f"{RESULTS}/{name}": digest for name, digest in belonging.sums.items()}
     if profile is not None and survey.profile_sha256:
@@ -142,9 +139,10 @@ def _lay_profile(files: dict[str, Path], place: str, source: Path) -> None:
     files[place] = source
 
 
-def _results(out: Path, sources: set[Path]) -> Iterator[tuple[str, Path]]:
-    """Every file of the results' folder by its path in it, apart from hidden ones, and from ``sources``: photos, and a
-    profile, that lie there."""
+def _results(out: Path, laid: set[Path], inputs: frozenset[str]) -> Iterator[tuple[str, Path]]:
+    """Every file of the results' folder by its path in it, apart from hidden ones and from photos, or the profile, that
+    lie there. The job file and what it names, ``inputs``, are laid with the photos and are results as well."""
+    photos = {path.resolve() for path in laid} - {(out / name).resolve() for name in inputs}
     for here, folders, names in os.walk(out):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted([*names, *folders]):
@@ -155,7 +153,7 @@ def _results(out: Path, sources: set[Path]) -> Iterator[tuple[str, Path]]:
                 )
         for name in sorted(names):
             path = Path(here, name)
-            if name.startswith(".") or path.resolve() in sources:
+            if name.startswith(".") or path.resolve() in photos:
                 continue
             if not path.is_file():
                 raise ArchiveError(f"{path} is no file that can be kept. Take it away, then archive.")

@@ -30,6 +30,7 @@ FaultKind = Literal[
     "unreadable",  # the disk does not give it
     "malformed",  # not a bag of ours: ``told`` says why
     "not in log",
+    "unfinished",  # not in the log, and noted by the run that sealed it, which is at work or was cut off
     "not the logged one",  # its manifests are not those that the log holds
     "package missing",  # in the log, and not in the store
     "log",  # the log itself: ``told`` says what

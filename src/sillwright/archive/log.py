@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -44,6 +44,28 @@ def entry_of(package: Path) -> Entry:
     """
     first, second = (sha256(plain_file(package, name).read_bytes()).hexdigest() for name in TAG_MANIFESTS)
     return Entry(package.name, (first, second))
+
+
+def note_unfinished(store: Store, building: Path, name: str) -> None:
+    """Note the entry that a finished package will have, before it gets its name: killed in between, it can be told from
+    a package that somebody put there, or whose entry was taken away."""
+    write_whole(store.unfinished, replace(entry_of(building), name=name).line + b"\n")
+
+
+def read_unfinished(store: Store) -> Entry | None:
+    """The entry noted last whose package is not known to be in the log; None where there is none, or no sense in it."""
+    try:
+        return parse_entry(read_plain(store.unfinished).decode("ascii").removesuffix("\n"))
+    except (OSError, DamageError, ValueError):
+        return None
+
+
+def is_unfinished(store: Store, name: str) -> bool:
+    """Whether a package is the one noted last, with the tag manifests it had then."""
+    try:
+        return entry_of(store.package(name)) == read_unfinished(store)
+    except (OSError, DamageError):
+        return False
 
 
 def read_entries(store: Store) -> list[Entry]:
@@ -152,7 +174,9 @@ def log_strangers(store: Store) -> list[str]:
     for folder in (store.log, store.log / "heads"):
         for entry in os.scandir(folder) if folder.is_dir() else ():
             inside = Path(entry.path).relative_to(store.log).as_posix()
-            if not re.fullmatch(r"entries\.txt|heads|heads/\d{8,}\.json|(heads/)?\.[\w.]+\.(txt|json)\..+", inside):
+            if not re.fullmatch(
+                r"(entries|unfinished)\.txt|heads|heads/\d{8,}\.json|(heads/)?\.[\w.]+\.(txt|json)\..+", inside
+            ):
                 strangers.append(inside)
     return sorted(strangers)
 

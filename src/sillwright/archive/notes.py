@@ -9,16 +9,38 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
-from typing import Any, TextIO
+from typing import TextIO
 
+from sillwright.archive.examine import Fault
 from sillwright.archive.package import read_plain
 from sillwright.archive.store import Store, sync_folder
 from sillwright.errors import ArchiveError, DamageError
+from sillwright.survey import write_aside
 
-GOES_ON_FOR = timedelta(hours=24)  # an audit cut off longer ago than this begins anew: what it saw may have changed
+GOES_ON_FOR = timedelta(hours=24)  # what was read longer ago than this is never passed over: it may have changed
+
+
+@dataclass(frozen=True)
+class Line:
+    """That a package was read, what was found, and when."""
+
+    name: str
+    faults: tuple[Fault, ...]
+    at: datetime
+
+
+def fresh_and_whole(lines: Iterable[Line], now: datetime) -> list[str]:
+    """The packages found whole in the last 24 hours. What was found damaged may have been mended."""
+    return [line.name for line in lines if not line.faults and timedelta(0) <= now - line.at <= GOES_ON_FOR]
+
+
+def _as_json(line: Line) -> str:
+    faults = [asdict(fault) for fault in line.faults]
+    return json.dumps({"name": line.name, "faults": faults, "at": line.at.isoformat()})
 
 
 class Notes:
@@ -29,39 +51,37 @@ class Notes:
         self._running, self._last = store.audit / "running.jsonl", store.audit / "last.jsonl"
         self._stream: TextIO | None = None
 
-    def done(self, now: datetime) -> list[str]:
-        """The packages that an audit that was cut off had found whole. What it found damaged may have been mended."""
+    def read(self) -> dict[str, Line]:
+        """What an audit that was cut off noted, by package, what was read longest ago first; nothing where the notes
+        make no sense."""
+        found: dict[str, Line] = {}
         try:
             lines = read_plain(self._running).decode("utf-8").split("\n")[:-1]
             begun = datetime.fromisoformat(json.loads(lines[0])["begun"])
-            if not timedelta(0) <= now - begun <= GOES_ON_FOR:
-                return []
-            results = [json.loads(line) for line in lines[1:]]
-            return [str(one["name"]) for one in results if not one["faults"]]
+            for one in map(json.loads, lines[1:]):
+                at = datetime.fromisoformat(one["at"]) if "at" in one else begun  # older notes have no "at"
+                found.pop(str(one["name"]), None)
+                faults = tuple(Fault(**fault) for fault in one["faults"])
+                found[str(one["name"])] = Line(str(one["name"]), faults, at)
         except (OSError, DamageError, ValueError, KeyError, IndexError, TypeError):
-            return []
+            return {}
+        return found
 
-    def begin(self, now: datetime, goes_on: bool) -> None:
-        """Open the file, anew or after a line that was cut off, which is taken away first."""
+    def begin(self, now: datetime, earlier: Iterable[Line]) -> None:
+        """Open the file anew, with what earlier notes had."""
+        lines = [json.dumps({"begun": now.isoformat()}), *map(_as_json, earlier)]
         try:
-            if goes_on:
-                content = self._running.read_bytes()
-                with self._running.open("r+b") as stream:
-                    stream.truncate(content.rfind(b"\n") + 1)
-            elif os.path.lexists(self._running):
-                self._running.unlink()
+            write_aside(self._running, "".join(f"{line}\n" for line in lines).encode())
             self._stream = self._running.open("a", encoding="utf-8")
         except OSError as fault:
             self._lose(fault)
-        if not goes_on:
-            self.add({"begun": now.isoformat()})
 
-    def add(self, what: dict[str, Any]) -> None:
+    def add(self, line: Line) -> None:
         """Note one line."""
         if self._stream is None:
             return
         try:
-            self._stream.write(json.dumps(what) + "\n")
+            self._stream.write(_as_json(line) + "\n")
             self._stream.flush()
         except OSError as fault:
             self._lose(fault)

@@ -20,6 +20,7 @@ import bagit
 
 from sillwright import __version__
 from sillwright.archive.contents import Contents
+from sillwright.archive.log import note_unfinished
 from sillwright.archive.package import (
     BAGIT_TXT,
     RECORD,
@@ -83,6 +84,7 @@ def seal(
             return Sealed(earlier, is_new=False)
         _keep(building)
         name = _free_name(store, name_stem(record.job, record.day))
+        note_unfinished(store, building, name)
         building.rename(store.package(name))
         sync_folder(store.packages)
         return Sealed(name, is_new=True)

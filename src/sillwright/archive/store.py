@@ -16,6 +16,7 @@ from sillwright.survey import write_aside
 
 MARKER = "sillwright-store.txt"
 BUILDING = ".building-"
+CATALOGUE_ASIDE = ".catalogue-new.sqlite"
 _MARKER_TEXT = (
     b"As-built packages of sillwright. packages/ holds one bag (RFC 8493) each; log/ the Merkle log over them (RFC "
     b"9162);\nstamps/ time-stamp tokens (RFC 3161). catalogue.sqlite can be made again from packages/ at any time.\n"
@@ -42,6 +43,11 @@ class Store:
     def entries(self) -> Path:
         """The log's own file: a line a package."""
         return self.log / "entries.txt"
+
+    @property
+    def unfinished(self) -> Path:
+        """The entry of the package that gets its name now, until the log has it."""
+        return self.log / "unfinished.txt"
 
     @property
     def catalogue(self) -> Path:
@@ -146,6 +152,8 @@ def clear_leftovers(store: Store) -> None:
     for entry in list(os.scandir(store.packages)):
         if entry.name.startswith(BUILDING):
             shutil.rmtree(entry.path)
+    for path in store.folder.glob(f"{CATALOGUE_ASIDE}*"):
+        path.unlink()
 
 
 def write_whole(path: Path, content: bytes) -> None:

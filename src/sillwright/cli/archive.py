@@ -84,6 +84,10 @@ def archive(
     _catalogue(store)
     for line in not_told_lines(contents.not_told):
         click.echo(f"sillwright: {line}", err=True)
+    if kept.finished:
+        click.echo(
+            f"sillwright: {kept.finished}, sealed by a run that was cut off, is whole and is in the log now.", err=True
+        )
     click.echo(store.package(sealed.name))
     Console(stderr=True).print(
         f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "

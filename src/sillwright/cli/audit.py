@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from sillwright.archive.audit import Audit
     from sillwright.archive.heads import Head
 
-DAMAGED = 5
+NOT_ALL_READ, DAMAGED = 1, 5
 
 
 @click.command()
@@ -52,7 +52,13 @@ DAMAGED = 5
     metavar="FILE",
     help="Where STORE is one package: a proof that sillwright prove printed, to hold against it.",
 )
-@click.option("--anew", is_flag=True, help="Read all, also what an audit that was cut off today has read.")
+@click.option(
+    "--resume",
+    is_flag=True,
+    help="Do not read again what an audit that was cut off in the last 24 hours noted as whole. Exit status 0 then "
+    "comes only where nothing was left out.",
+)
+@click.option("--anew", is_flag=True, help="Read in the order of names, whatever an audit that was cut off had read.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def audit(
     place: Path,
@@ -61,14 +67,16 @@ def audit(
     kept: Path | None,
     stamp_roots: Path | None,
     proof: Path | None,
+    resume: bool,
     anew: bool,
     as_json: bool,
 ) -> None:
     """Check every file of every package in STORE against its checksums, and the packages against the log.
 
-    STORE may also be the folder of one package. An audit that was cut off today goes on where it was. Exit status 0:
-    all is as it was sealed; 1: with --measure-again, the numbers came out otherwise; 2: this is no store or package;
-    5: something was changed, is missing or was added, and each is named.
+    STORE may also be the folder of one package. After an audit that was cut off, what it did not come to is read
+    first, then the rest. Exit status 0: all was read, and is as it was sealed; 1: with --measure-again, the numbers
+    came out otherwise, with --resume, nothing is wrong in what was read, and not all was; 2: this is no store or
+    package; 5: something was changed, is missing or was added, and each is named.
     """
     from rich.console import Console
 
@@ -88,6 +96,7 @@ def audit(
             "--kept": kept,
             "--stamp-roots": stamp_roots,
             "--proof": proof,
+            "--resume": resume or None,
             "--json": as_json or None,
         }
         _refuse(asked, "--measure-again is in place of an audit. Run the two one after the other.")
@@ -99,8 +108,12 @@ def audit(
             f"openssl ts -verify -data {place / TAG_MANIFESTS[0]} -in TOKEN -CAfile FILE"
         )
         _refuse({"--stamp-roots": stamp_roots}, alone)
+        _refuse({"--resume": resume or None}, f"{place} is one package, which is always read as a whole.")
         _audit_package(place, proof, public_key, kept_head, as_json)
         return
+    if resume:
+        asked = {"--key": key, "--kept": kept, "--stamp-roots": stamp_roots, "--anew": anew or None}
+        _refuse(asked, "--resume leaves packages unread, and these are for an audit of all. Take out --resume.")
     _refuse({"--proof": proof}, f"{place} is not the folder of one package, which a proof is for.")
     store = open_store(place)
     with progress_bar(Console(stderr=True)) as bar:
@@ -111,11 +124,14 @@ def audit(
             key=public_key,
             kept=kept_head,
             roots=() if stamp_roots is None else read_roots(stamp_roots),
+            resume=resume,
             anew=anew,
         )
     _print(found, as_json)
     if found.damaged:
         raise SystemExit(DAMAGED)
+    if found.gone_on:
+        raise SystemExit(NOT_ALL_READ)
 
 
 def _refuse(asked: Mapping[str, object], why: str) -> None:

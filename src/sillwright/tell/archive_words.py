@@ -21,9 +21,11 @@ _SENTENCES: dict[FaultKind, str] = {
     "unsafe": "not safe to read, so nothing else in this package was read: it",
     "unreadable": "cannot be read from the disk:",
     "malformed": "not as a package is written: it",
-    "not in log": "not in the log. A run that was cut off can leave one such package: run sillwright archive once more "
-    "on the results it was made from. Where you know of no such run, or there are several, entries were taken out of "
-    "the log: put it back from a copy",
+    "not in log": "not in the log. A run of an older sillwright that was cut off can leave one such package: run "
+    "sillwright archive once more on the results it was made from. Where you know of no such run, or there are "
+    "several, entries were taken out of the log, or a package was put there: put the log back from a copy",
+    "unfinished": "sealed, and not in the log yet: sillwright archive is at work, or was cut off. Where none is at "
+    "work, run it once more, on any results: it puts this package into the log first, where it is whole",
     "not the logged one": "its lists of checksums are not those in the log: it was changed or replaced as a whole",
     "package missing": "missing: the whole package was sealed, and is not there",
     "log": "the log:",
@@ -87,8 +89,9 @@ def audit_closing(audit: Audit) -> str:
     whole = f"{count} package{'s' * (count != 1)}, {bad} with faults."
     if audit.gone_on:
         whole += (
-            f" Read now: {count - audit.gone_on}; not read again: {audit.gone_on}, which had been read and found whole "
-            "by an audit that was cut off in the last 24 hours. --anew reads all."
+            f" Read now: {count - audit.gone_on}; not read: {audit.gone_on}, which by its notes in the store "
+            "an audit that was cut off in the last 24 hours had found whole. Notes prove nothing, and files may have "
+            "changed since: without --resume all is read."
         )
     if audit.head is not None:
         whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
