@@ -140,8 +140,10 @@ def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool)
         click.echo(find_json(found, places))
     else:
         console = Console()
-        for table in [find_table(found, console.width)] * bool(found.rows) + ([places_table(places)] if places else []):
-            console.print(table)
+        answers = [find_table(found, console.width)] if found.rows else []
+        answers += [places_table(places, console.width)] if places else []
+        for answer in answers:
+            console.print(answer, soft_wrap=True)  # a line is never cut: the terminal breaks what is longer
     click.echo(find_closing(found, limit), err=True)
     unread = [one for one in asked if isinstance(one, Unread)]
     return [f"{one.package}: photo {one.file} was measured, and cannot be read where it was sealed." for one in unread]
