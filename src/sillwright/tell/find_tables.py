@@ -46,7 +46,7 @@ _FOLDED_LEAST = 12  # letters that such a column has at least
 
 @dataclass(frozen=True)
 class _Rows:
-    """What a table holds; the first column is the package's name, and ``folded`` has the places of those that may fold."""
+    """What a table holds; the first column is the package's name. ``folded`` : the places of columns that may fold."""
 
     title: str
     headings: tuple[str, ...]
