@@ -61,6 +61,13 @@ def test_days_the_wrong_way_round_are_told(store):
     assert found(store.folder, "--since", "2026-05-22", "--until", "2026-05-22")
 
 
+@pytest.mark.parametrize("words", ["nan", "NaN", "-nan", "inf", "-1"])
+def test_a_lean_that_is_no_number_of_degrees_is_refused(store, words):
+    done = run("find", store.folder, "--lean-over", words)
+    assert done.exit_code == 2
+    assert "--lean-over" in done.stderr
+
+
 def test_a_name_can_be_copied_out_of_a_narrow_table(tmp_path, monkeypatch):
     name = "a job whose name is as long as a package can bear it and then some more"
     made, one = sealed(tmp_path / "store", a_job(tmp_path / "a", name))

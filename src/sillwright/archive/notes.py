@@ -6,6 +6,7 @@ is done the file becomes ``audit/last.jsonl``. Where the disk takes none of it, 
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -22,10 +23,15 @@ GOES_ON_FOR = timedelta(hours=24)  # an audit cut off longer ago than this begin
 
 
 class Notes:
-    """The notes of one audit at work; ``lost`` says why they cannot be written, and is empty where they can."""
+    """The notes of one audit at work.
+
+    lost : why they cannot be written; empty where they can
+    no_room : whether that is for want of room on the disk
+    """
 
     def __init__(self, store: Store) -> None:
         self.lost = ""
+        self.no_room = False
         self._running, self._last = store.audit / "running.jsonl", store.audit / "last.jsonl"
         self._stream: TextIO | None = None
 
@@ -44,6 +50,7 @@ class Notes:
     def begin(self, now: datetime, goes_on: bool) -> None:
         """Open the file, anew or after a line that was cut off, which is taken away first."""
         try:
+            self._running.parent.mkdir(exist_ok=True)  # tells here why it cannot be, where the lock passed over it
             if goes_on:
                 content = self._running.read_bytes()
                 with self._running.open("r+b") as stream:
@@ -89,6 +96,7 @@ class Notes:
 
     def _lose(self, fault: OSError) -> None:
         self.lost = f"{self._running} cannot be written ({fault.strerror or fault})"
+        self.no_room = fault.errno in (errno.ENOSPC, errno.EDQUOT)
         self.close()
 
 

@@ -158,7 +158,7 @@ def _setback_lines(run: RunComparison, design: bool) -> Iterator[str]:
     if run.across_paired_mm:
         yield (
             f"setbacks differ by about {format_inches(abs(run.across_paired_mm))}, more than the "
-            f"{format_inches(PAIRED_WITHIN_MM)} that bolts are paired over, so the bolts are set side by side as if that "
+            f"{format_inches(PAIRED_WITHIN_MM)} that bolts are paired over, so they are set side by side as if that "
             "were taken off. Look whether they are the same bolts."
         )
     if run.common_setback_mm is None:
