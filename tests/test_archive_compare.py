@@ -21,6 +21,7 @@ from sillwright.archive.align import PAIRED_WITHIN_MM
 from sillwright.archive.compare import compare, compare_run
 from sillwright.archive.design import read_design
 from sillwright.errors import ArchiveError, JobError
+from sillwright.lengths import format_inches
 from sillwright.survey import Survey, write_survey
 
 RNG_SEED = 17
@@ -146,6 +147,72 @@ def test_a_line_snapped_elsewhere_shows_as_one_shift_of_all():
     assert found.common_setback_mm == pytest.approx(9.0)
     assert {place for place, _ in by_mark(found).values()} == {"moved"}
     assert compare_run(a_run(some_bolts()), a_run(some_bolts())).common_setback_mm is None
+
+
+@pytest.mark.parametrize("off_mm", [-150.0, 150.0, 400.0])
+def test_a_line_snapped_farther_off_than_bolts_are_paired_is_told_of_all_and_not_as_new_and_gone(tmp_path, off_mm):
+    after = [replace(bolt, setback_mm=bolt.setback_mm + off_mm) for bolt in some_bolts()]
+    found = compare_run(a_run(some_bolts()), a_run(after))
+    assert (found.new, found.gone, found.differs) == ((), (), True)
+    assert found.common_setback_mm == pytest.approx(off_mm)
+    assert found.across_paired_mm == pytest.approx(off_mm)
+    assert {place for place, _ in by_mark(found).values()} == {"moved"}
+    assert all(
+        pair.setback and pair.setback.mm == pytest.approx(off_mm) for pair in found.pairs
+    )  # nothing is taken off
+    status, told, _ = run_compare(folder_of(tmp_path / "a", some_bolts()), folder_of(tmp_path / "b", after))
+    assert status == 1
+    told = " ".join(told.split())
+    assert f"{format_inches(abs(off_mm))} {'farther in from' if off_mm > 0.0 else 'nearer to'} the line" in told
+    assert f'setbacks differ by about {format_inches(abs(off_mm))}, more than the 4" that bolts are paired over' in told
+
+
+@given(
+    off_mm=st.floats(-400.0, 400.0),
+    shift_mm=st.sampled_from([0.0, 333.0, -2041.0]),
+    own_mm=st.lists(st.floats(-20.0, 20.0), min_size=5, max_size=5),
+)
+@settings(deadline=None)
+def test_bolts_are_paired_wherever_the_line_was_snapped_and_stations_are_counted_from(off_mm, shift_mm, own_mm):
+    after = [
+        replace(bolt, station_mm=bolt.station_mm + shift_mm, setback_mm=bolt.setback_mm + off_mm + own)
+        for bolt, own in zip(some_bolts(), own_mm, strict=True)
+    ]
+    found = compare_run(a_run(some_bolts()), a_run(after))
+    assert {(pair.first.mark, pair.second.mark) for pair in found.pairs} == {(one.mark, one.mark) for one in after}
+    for pair, own in zip(found.pairs, own_mm, strict=True):
+        assert pair.setback is not None
+        assert pair.setback.mm == pytest.approx(off_mm + own)
+
+
+def test_two_bolts_far_across_are_no_line_snapped_elsewhere():
+    after = [replace(bolt, setback_mm=bolt.setback_mm + 150.0) for bolt in some_bolts()[:2]]
+    found = compare_run(a_run(some_bolts()[:2]), a_run(after))
+    assert (len(found.pairs), len(found.new), len(found.gone), found.across_paired_mm) == (0, 2, 2, 0.0)
+
+
+def test_the_limit_over_which_bolts_are_not_paired_is_told_where_it_may_have_parted_one(tmp_path):
+    after = some_bolts()
+    after[1] = replace(after[1], station_mm=after[1].station_mm + 120.0)
+    one, other = folder_of(tmp_path / "a", some_bolts()), folder_of(tmp_path / "b", after)
+    assert 'bolts more than 4" apart are not taken for one' in " ".join(run_compare(one, other)[1].split())
+    assert "apart are not taken for one" not in " ".join(run_compare(one, one)[1].split())
+    assert "4 in apart" in " ".join(run_compare("--help")[1].split())
+
+
+def test_what_a_star_marks_is_told_with_how_far_the_intervals_are_widened(tmp_path):
+    """Bonferroni over 5 bolts of 4 numbers: the normal quantile of 1 - 0.025 / 20 is 3.023, and 1.960 of one number."""
+    after = some_bolts()
+    after[1] = replace(after[1], setback_mm=after[1].setback_mm + 1.4 * math.sqrt(2.0) * U95_MM)
+    after[2] = replace(after[2], setback_mm=after[2].setback_mm + 1.6 * math.sqrt(2.0) * U95_MM)
+    one, other = folder_of(tmp_path / "a", some_bolts()), folder_of(tmp_path / "b", after)
+    _, told, _ = run_compare(one, other)
+    assert "a star marks what is more than about 1.5 times the ± beside it, as 20 numbers" in " ".join(told.split())
+    assert told.count("*") == 1
+    _, text, _ = run_compare(one, other, "--as", "csv")
+    (widened,) = {row["widened_by"] for row in csv.DictReader(io.StringIO(text.lstrip("\ufeff")))}
+    assert float(widened) == pytest.approx(3.023 / 1.960, abs=0.01)
+    assert "widened for the number of comparisons" in " ".join(run_compare("--help")[1].split())
 
 
 def test_the_other_way_round_every_difference_has_the_other_sign():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import sqlite3
@@ -9,13 +10,16 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from rich.console import Console
 
 from archive_jobs import a_job, catalogue_now, dump, let_write, sealed
 from sillwright.archive import catalogue as catalogues
 from sillwright.archive.catalogue import catalogue, remake
+from sillwright.archive.search import Found
 from sillwright.archive.store import Store
 from sillwright.cli.app import app
 from sillwright.errors import ArchiveError, DamageError
+from sillwright.tell.find_tables import find_table
 
 
 @pytest.fixture
@@ -57,15 +61,69 @@ def test_days_the_wrong_way_round_are_told(store):
     assert found(store.folder, "--since", "2026-05-22", "--until", "2026-05-22")
 
 
+@pytest.mark.parametrize("words", ["nan", "NaN", "-nan", "inf", "-1"])
+def test_a_lean_that_is_no_number_of_degrees_is_refused(store, words):
+    done = run("find", store.folder, "--lean-over", words)
+    assert done.exit_code == 2
+    assert "--lean-over" in done.stderr
+
+
 def test_a_name_can_be_copied_out_of_a_narrow_table(tmp_path, monkeypatch):
     name = "a job whose name is as long as a package can bear it and then some more"
     made, one = sealed(tmp_path / "store", a_job(tmp_path / "a", name))
-    for width in ("80", "200"):
+    for width in ("60", "80", "200"):
         monkeypatch.setenv("COLUMNS", width)
-        for words in ((), ("--status", "check")):
+        for words in ((), ("--status", "check"), ("--where-taken",)):
             lines = run("find", made.folder, *words).stdout.splitlines()
             assert any(one.name in line for line in lines), (width, words)
-            assert all(len(line.rstrip()) <= int(width) for line in lines)
+            assert all(len(line.rstrip()) <= max(int(width), len(one.name) + 3) for line in lines)
+
+
+BOLTS = Found(
+    "bolts",
+    ("package", "run", "mark", "status", "station_mm", "setback_mm", "setback_u95_mm", "lean_deg", "lean_u95_deg"),
+    (
+        ("lot-12-garage-2026-05-22", "north", "N1", "ok", -71.4, 68.3, 0.6, 0.4, 0.4),
+        ("lot-12-garage-2026-05-22", "north", "N11", "check", 4597.4, 74.6, 0.9, 6.0, 0.4),
+        ("lot-9-2026-05-21", "north", "N2", "reshoot", 1557.3, 74.6, 0.9, 6.0, 0.4),
+    ),
+    more=False,
+)
+BROKEN = Found(
+    "broken",
+    ("package", "run", "subject", "rule", "measured_mm", "limit_mm", "source"),
+    (("lot-12-garage-2026-05-22", "north", "N1 to N2", "end-distance", 44.5, 88.9, "IRC 2021, R403.1.6, first rule"),),
+    more=False,
+)
+
+
+def printed(found: Found, width: int) -> list[str]:
+    console = Console(width=width, file=io.StringIO())
+    console.print(find_table(found, width), soft_wrap=True)
+    return console.file.getvalue().splitlines()
+
+
+@pytest.mark.parametrize("width", [20, 60, 67, 68, 80, 84, 97, 98, 110, 200])
+def test_no_cell_of_a_table_is_cut_however_narrow_the_terminal(width):
+    lines = printed(BOLTS, width)
+    cells = """2 13/16" back|15' 1"|2 11/16" ± 1/32"|2 15/16" ± 1/16"|0.4 ± 0.4°|6.0 ± 0.4°|N11|RE-SHOOT|no number"""
+    for cell in (*cells.split("|"), "lot-12-garage-2026-05-22", "lot-9-2026-05-21", "In from the line", "Lean"):
+        assert any(cell in line for line in lines), cell
+    assert all(len(line.rstrip()) <= max(width, 36) for line in lines)
+    lines = printed(BROKEN, width)
+    for cell in ("N1 to N2", "end-distance", '1 3/4"', '3 1/2"', "lot-12-garage-2026-05-22", "Measured", "Rule"):
+        assert any(cell in line for line in lines), cell
+    assert {"IRC", "2021,", "R403.1.6,", "first", "rule"} <= set(" ".join(lines).split())
+
+
+def test_what_is_piped_is_cut_as_little_as_what_is_shown(store, monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    told = run("find", store.folder, "--run", "north").stdout
+    rows = json.loads(run("find", store.folder, "--run", "north", "--as", "json").stdout)["bolts"]
+    for row in rows:
+        assert row["package"] in told
+        assert f"{row['lean_deg']:.1f} ± " in told
+    assert told.count('2 3/4" ± ') == len(rows)
 
 
 def test_a_file_of_the_users_is_not_written_over_by_a_thumbnail(store, tmp_path):

@@ -174,6 +174,19 @@ def test_names_that_differ_in_case_only_are_both_kept(tmp_path):
     others_accept(package)
 
 
+@pytest.mark.parametrize(
+    ("photos", "is_told"),
+    [(["img.jpg", "IMG.jpg"], True), (["a/1.jpg", "A/1.jpg"], True), (["a/1.jpg", "A/2.jpg"], False)],
+)
+def test_archive_tells_which_names_a_disk_may_take_for_one(tmp_path, photos, is_told):
+    job = a_job(tmp_path, photos=photos)
+    words = ["archive", job.out, "-o", tmp_path / "store", "--photos", job.folder]
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exit_code == 0
+    assert ("differ in large and small letters only" in done.stderr) == is_told
+    assert all(f"'job/{photo}'" in done.stderr for photo in photos) == is_told
+
+
 def test_jobs_whose_names_differ_in_case_only_get_folders_that_differ_in_more(tmp_path):
     _, one = sealed(tmp_path / "store", a_job(tmp_path / "1", "Lot 7"))
     _, other = sealed(tmp_path / "store", a_job(tmp_path / "2", "LOT 7"))

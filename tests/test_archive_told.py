@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -222,6 +223,35 @@ def test_an_audit_whose_notes_find_no_room_reads_all_and_says_so(tmp_path, monke
     assert "running.jsonl cannot be written (No space left on device)" in done.stdout
     assert "Make room" in done.stdout
     assert not (store.audit / "running.jsonl").exists()
+
+
+@pytest.mark.parametrize(
+    ("fault", "to_do"),
+    [
+        (
+            errno.EROFS,
+            "(Read-only file system). It read everything; had it been cut off, the next would begin anew. Let",
+        ),
+        (
+            errno.ENOSPC,
+            "(No space left on device). It read everything; had it been cut off, the next would begin anew. M",
+        ),
+    ],
+)
+def test_why_the_folder_of_notes_could_not_be_made_is_told_as_it_is(tmp_path, monkeypatch, fault, to_do):
+    store = sealed_to_harm(tmp_path)
+    shutil.rmtree(store.audit, ignore_errors=True)
+    make = Path.mkdir
+
+    def refused(path: Path, *words: object, **more: object) -> None:
+        if path == store.audit:
+            raise OSError(fault, os.strerror(fault))
+        make(path, *words, **more)
+
+    monkeypatch.setattr(Path, "mkdir", refused)
+    done = run("audit", store.folder)
+    assert done.exit_code == 0
+    assert to_do in done.stdout
 
 
 # Stamps, proofs, and options that have no meaning

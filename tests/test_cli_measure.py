@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from sillwright.__main__ import main
+from sillwright.errors import MeasureError
 
 NORTH = Path(__file__).resolve().parents[1] / "demo_images" / "lot12" / "north"
 
@@ -41,6 +42,23 @@ def test_photos_without_any_card_end_as_nothing_measured_and_the_record_says_why
     record = json.loads((tmp_path / "out" / "survey.json").read_text())
     assert [run["status"] for run in record["runs"]] == ["reshoot"]
     assert (tmp_path / "out" / "report.html").exists()
+
+
+def test_a_name_that_no_package_can_hold_is_told_before_anything_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise MeasureError("stopped here")
+
+    monkeypatch.setattr("sillwright.measure.measure_job", stopped)
+    for name in ("50%.jpg", "IMG_1.jpg"):
+        (tmp_path / name).write_bytes((NORTH / "IMG_2041.jpg").read_bytes())
+    job = tmp_path / "job.toml"
+    job.write_text('name = "x"\n[[run]]\nname = "north"\nphotos = ["*.jpg"]\n')
+    assert run(monkeypatch, "measure", job, "-o", tmp_path / "out") == MeasureError.exit_code
+    said = capsys.readouterr().err
+    assert "'50%.jpg' has a percent sign" in said
+    assert "IMG_1.jpg" not in said
 
 
 def test_card_numbers_that_no_photo_shows_are_named_with_those_that_it_shows(

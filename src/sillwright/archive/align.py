@@ -8,7 +8,7 @@ each record names. Lengths are mm.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
@@ -64,6 +64,20 @@ def along_shift(first: Sequence[BoltRecord], second: Sequence[BoltRecord]) -> Sh
     agreeing = [step for step in _steps(ones, others, best_mm) if abs(step) <= 2.0 * explained_mm + 1e-6]
     shift_mm = best_mm + median(agreeing)
     return Shift(shift_mm if abs(shift_mm) > explained_mm else 0.0, len(agreeing), most, ambiguous)
+
+
+def across_shift(first: Sequence[BoltRecord], second: Sequence[BoltRecord], shift_mm: float) -> float:
+    """How much farther in the second's setbacks read in common, where bolts can only be told apart by taking it off.
+
+    The middle of the steps between bolts that have one of the other survey at their station after the shift along; 0
+    where as many bolts are within reach of each other without it, or fewer than three are with it.
+    """
+    steps = np.array([other_mm - one_mm for one_mm, other_mm in _at_one_station(first, second, shift_mm)])
+    if not steps.size:
+        return 0.0
+    middle_mm = float(np.median(steps))
+    without, with_it = (int(np.sum(np.abs(steps - off) <= PAIRED_WITHIN_MM)) for off in (0.0, middle_mm))
+    return middle_mm if with_it >= _FEWEST and with_it > without else 0.0
 
 
 def from_other_end(bolts: Sequence[BoltRecord]) -> list[BoltRecord]:
@@ -125,6 +139,25 @@ def _together(ones: np.ndarray, others: np.ndarray, shift_mm: float) -> tuple[in
     """How many bolts have one of the other survey within reach, and how far apart these are in the mean."""
     steps = _steps(ones, others, shift_mm)
     return len(steps), sum(map(abs, steps)) / max(len(steps), 1)
+
+
+def _at_one_station(
+    first: Sequence[BoltRecord], second: Sequence[BoltRecord], shift_mm: float
+) -> Iterator[tuple[float, float]]:
+    """Both setbacks of each bolt of the first and the one of the second that is nearest to it along, within reach."""
+    ones, others = (
+        [
+            (bolt.station_mm, bolt.setback_mm)
+            for bolt in bolts
+            if bolt.status != "reshoot" and bolt.station_mm is not None and bolt.setback_mm is not None
+        ]
+        for bolts in (first, second)
+    )
+    for station_mm, setback_mm in ones:
+        near = [(abs(at_mm - shift_mm - station_mm), other_mm) for at_mm, other_mm in others]
+        apart_mm, other_mm = min(near, default=(math.inf, 0.0))
+        if apart_mm <= PAIRED_WITHIN_MM:
+            yield setback_mm, other_mm
 
 
 def _steps(ones: np.ndarray, others: np.ndarray, shift_mm: float) -> list[float]:

@@ -58,6 +58,7 @@ class Audit:
     log_faults : of the log and of the store's folder
     unsigned : packages that no head signed by the given key covers; None where no key was given
     not_noted : why it could not be noted how far the audit came; empty where it was
+    no_room : whether that was for want of room on the disk
     """
 
     packages: tuple[PackageAudit, ...]
@@ -66,6 +67,7 @@ class Audit:
     gone_on: int
     unsigned: tuple[str, ...] | None = None
     not_noted: str = ""
+    no_room: bool = False
 
     @property
     def damaged(self) -> bool:
@@ -117,7 +119,8 @@ def audit_store(
     log_faults += [Fault("stamp", f"stamps/{name}", _STRAY_STAMP) for name in store.stray_stamps(seen)]
     packages = tuple(_with_stamp(store, seen[name], roots) for name in sorted(seen))
     unsigned = None if key is None else _unsigned([one.name for one in packages], entries or [], heads, key)
-    return Audit(packages, tuple(log_faults), heads[-1] if heads else None, len(done), unsigned, notes.lost)
+    head = heads[-1] if heads else None
+    return Audit(packages, tuple(log_faults), head, len(done), unsigned, notes.lost, notes.no_room)
 
 
 def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -> tuple[Fault, ...]:

@@ -9,7 +9,8 @@ Stations are counted from a card, which may lie elsewhere the second time. Then 
 whether the whole run moved along cannot be told: a shift along is taken off where it is asked for, or where three bolts
 or more agree in it, and then the comparison still says that something cannot be told. Against a design nothing is taken
 off unless asked. Where the bolts fit better counted from the other end, they are compared so, which is told in the same
-way. Setbacks are never shifted; of two lines that mark two edges of one plate, its width leads from one to the other.
+way. Setbacks are never shifted: where all of them differ by more than bolts are paired over, that only serves to tell
+which bolt is which. Of two lines that mark two edges of one plate, its width leads from one to the other.
 Lengths are mm, angles degrees; a difference is the second less the first.
 """
 
@@ -28,6 +29,7 @@ from sillwright.archive.align import (
     PAIRED_WITHIN_MM,
     Edges,
     Shift,
+    across_shift,
     along_shift,
     edges_of,
     from_first_edge,
@@ -41,7 +43,7 @@ Lean = Literal["same", "straightened", "leans more", "leans another way", "canno
 Align = Literal["agreed", "along", "none"]
 Order = Literal["same", "turned", "cannot tell"]
 
-_NUMBERS_A_BOLT = 4  # station, setback, and the two parts of the lean
+NUMBERS_A_BOLT = 4  # station, setback, and the two parts of the lean
 _FEWEST_FOR_ALL = 3  # bolts, before something is told of all of them as one
 _TURNED_BY = 2  # places and leans more that must agree from the other end; one more is within what chance does
 
@@ -95,6 +97,9 @@ class RunComparison:
     edges : ``converted`` where the second one's setbacks were counted from the plate's other edge
     line_marks, plate_width_mm : of the first and of the second
     common_setback_mm : how far all setbacks differ together, where that shows; None where it does not
+    across_paired_mm : how far all setbacks differ where the bolts could only be paired by taking that off; it is taken
+        off for the pairing alone, and is 0 elsewhere
+    widened_by : what the half-widths of the differences are multiplied by, for the number of comparisons
     new, gone : bolts of the second, and of the first, that have no partner
     """
 
@@ -114,6 +119,8 @@ class RunComparison:
     plate_width_mm: tuple[float, float]
     one_width: bool
     common_setback_mm: float | None
+    across_paired_mm: float
+    widened_by: float
 
     @property
     def bolts_differ(self) -> bool:
@@ -123,7 +130,7 @@ class RunComparison:
     @property
     def differs(self) -> bool:
         """Whether anything shows, or cannot be told: a shift of all, too, that nobody asked to be taken off."""
-        shifted = self.along_shift_mm != 0.0 and self.align != "along"
+        shifted = (self.along_shift_mm != 0.0 and self.align != "along") or self.across_paired_mm != 0.0
         return self.bolts_differ or shifted or self.ambiguous or self.order != "same" or not self.one_width
 
 
@@ -183,15 +190,22 @@ def compare_run(first: RunRecord, second: RunRecord, align: Align = "agreed") ->
         plate_width_mm=(first.plate_width_mm, second.plate_width_mm),
         one_width=same_width(first, second),
         common_setback_mm=_common_setback(laid.pairs),
+        across_paired_mm=laid.across_mm,
+        widened_by=laid.widened_by,
     )
 
 
 @dataclass(frozen=True)
 class _Laid:
-    """The two laid on each other in one way: the shift taken off, and which bolt is which by their places."""
+    """The two laid on each other in one way: the shift taken off, and which bolt is which by their places.
+
+    across_mm : what was taken off setbacks for that, and for that alone
+    """
 
     seen: Shift
     shift_mm: float
+    across_mm: float
+    widened_by: float
     chosen: tuple[tuple[int, int], ...]
     pairs: tuple[Pair, ...]
 
@@ -215,10 +229,11 @@ def _best(first: RunRecord, second: RunRecord, seen: Sequence[BoltRecord]) -> _L
 
 def _lay(first: RunRecord, second: RunRecord, seen: Sequence[BoltRecord], shift: Shift, shift_mm: float) -> _Laid:
     """Pair the first one's bolts with the second one's as ``seen`` from the first one's end and edge."""
-    chosen = _paired(first.bolts, seen, shift_mm)
-    widen = _widening(len(chosen) * _NUMBERS_A_BOLT)
+    across_mm = across_shift(first.bolts, seen, shift_mm)
+    chosen = _paired(first.bolts, seen, shift_mm, across_mm)
+    widen = _widening(len(chosen) * NUMBERS_A_BOLT)
     pairs = (_pair(first.bolts[one], second.bolts[other], seen[other], shift_mm, widen) for one, other in chosen)
-    return _Laid(shift, shift_mm, tuple(chosen), tuple(pairs))
+    return _Laid(shift, shift_mm, across_mm, widen, tuple(chosen), tuple(pairs))
 
 
 def _order(same: _Laid, turned: _Laid, align: Align) -> Order:
@@ -230,17 +245,19 @@ def _order(same: _Laid, turned: _Laid, align: Align) -> Order:
     return "turned" if better_by >= _TURNED_BY and align != "none" else "cannot tell"
 
 
-def _paired(first: Sequence[BoltRecord], second: Sequence[BoltRecord], shift_mm: float) -> list[tuple[int, int]]:
+def _paired(
+    first: Sequence[BoltRecord], second: Sequence[BoltRecord], shift_mm: float, across_mm: float
+) -> list[tuple[int, int]]:
     """Which bolt is which, one to one, with the least distance in all, and no two farther apart than is paired."""
     if not first or not second:
         return []
     far_mm = 1e6
-    apart_mm = np.array([[_apart(one, other, shift_mm) for other in second] for one in first])
+    apart_mm = np.array([[_apart(one, other, shift_mm, across_mm) for other in second] for one in first])
     rows, columns = linear_sum_assignment(np.minimum(apart_mm, far_mm))
     return [(int(one), int(other)) for one, other in zip(rows, columns, strict=True) if apart_mm[one, other] < far_mm]
 
 
-def _apart(one: BoltRecord, other: BoltRecord, shift_mm: float) -> float:
+def _apart(one: BoltRecord, other: BoltRecord, shift_mm: float, common_mm: float) -> float:
     """How far a bolt is from one of the other survey; of one to shoot again the setback is not relied on."""
     if one.station_mm is None or other.station_mm is None:
         return math.inf
@@ -248,7 +265,7 @@ def _apart(one: BoltRecord, other: BoltRecord, shift_mm: float) -> float:
     across_mm = 0.0
     told = "reshoot" not in (one.status, other.status)
     if told and one.setback_mm is not None and other.setback_mm is not None:
-        across_mm = other.setback_mm - one.setback_mm
+        across_mm = other.setback_mm - common_mm - one.setback_mm
     apart_mm = math.hypot(along_mm, across_mm)
     return apart_mm if apart_mm <= PAIRED_WITHIN_MM else math.inf
 

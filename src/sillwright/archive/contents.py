@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -162,12 +162,7 @@ def _results(out: Path, laid: set[Path], inputs: frozenset[str]) -> Iterator[tup
 
 def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:
     """Raise one ArchiveError with a sentence for each name and file that cannot go into a package."""
-    faults = [sentence for place in files if (sentence := _name_fault(place))]
-    twins: dict[str, str] = {}
-    for place in files:
-        other = twins.setdefault(unicodedata.normalize("NFC", place), place)
-        if other != place:
-            faults.append(f"{place!r} and {other!r} are one name in two spellings of its letters. {_RENAME}")
+    faults = name_faults(files)
     for photo in survey.photos:
         parts = PurePosixPath(photo.file)
         if parts.is_absolute() or ".." in parts.parts:
@@ -176,6 +171,28 @@ def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:
             faults.append(f"photo {photo.file} is not in {folder}. Put it back, or name its folder with --photos.")
     if faults:
         raise ArchiveError("\n".join(faults))
+
+
+def name_faults(places: Iterable[str]) -> list[str]:
+    """A sentence for each name that no package can hold, and for each that is another in two spellings of letters."""
+    faults: list[str] = []
+    twins: dict[str, str] = {}
+    for place in places:
+        faults += [sentence] if (sentence := _name_fault(place)) else []
+        other = twins.setdefault(unicodedata.normalize("NFC", place), place)
+        if other != place:
+            faults.append(f"{place!r} and {other!r} are one name in two spellings of its letters. {_RENAME}")
+    return faults
+
+
+def same_but_for_case(places: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Pairs of names that a disk which does not tell large letters from small ones takes for one."""
+    first: dict[str, str] = {}
+    return tuple(
+        (other, place)
+        for place in places
+        if (other := first.setdefault(unicodedata.normalize("NFC", place).casefold(), place)) != place
+    )
 
 
 def _name_fault(place: str) -> str:

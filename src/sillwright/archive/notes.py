@@ -6,6 +6,7 @@ is done the file becomes ``audit/last.jsonl``. Where the disk takes none of it, 
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -44,10 +45,15 @@ def _as_json(line: Line) -> str:
 
 
 class Notes:
-    """The notes of one audit at work; ``lost`` says why they cannot be written, and is empty where they can."""
+    """The notes of one audit at work.
+
+    lost : why they cannot be written; empty where they can
+    no_room : whether that is for want of room on the disk
+    """
 
     def __init__(self, store: Store) -> None:
         self.lost = ""
+        self.no_room = False
         self._running, self._last = store.audit / "running.jsonl", store.audit / "last.jsonl"
         self._stream: TextIO | None = None
 
@@ -109,6 +115,7 @@ class Notes:
 
     def _lose(self, fault: OSError) -> None:
         self.lost = f"{self._running} cannot be written ({fault.strerror or fault})"
+        self.no_room = fault.errno in (errno.ENOSPC, errno.EDQUOT)
         self.close()
 
 

@@ -8,6 +8,7 @@ there at a time, as far as who reads it trusts the authority that signed it.
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -81,8 +82,22 @@ def check_token(token: Path, package: Path, roots: Sequence[x509.Certificate] = 
         builder = VerifierBuilder(tsa_certificate=own, roots=list(dict.fromkeys(roots)))
         builder.build().verify_message(answer, content)
     except (VerificationError, ValueError) as fault:
-        raise DamageError(f"is not signed as the certificates given want it ({fault})") from fault
+        raise DamageError(_not_trusted(str(fault))) from fault
     return Stamp(at, trusted=True, authority=name)
+
+
+def _not_trusted(told: str) -> str:
+    """Why a token is not trusted, out of what the library says, which may be a whole stack of another library's words.
+
+    The two reasons are OpenSSL's own (crypto/pkcs7/pkcs7err.c); where neither stands there, no reason is made up.
+    """
+    if "signature failure" in told:
+        return "its signature is false: the token was changed after it was signed, or is not the one that was sent"
+    if "certificate verify error" in told:
+        why = re.search(r'Verify error: ([^"]+)', told)
+        return f"its signature does not lead to the certificates given{f' ({why[1]})' if why else ''}"
+    told = "" if "ErrorStack" in told else f" ({told})"
+    return f"is not signed as a token of RFC 3161 by the certificates given{told}"
 
 
 def _signer(answer: TimeStampResponse, certificates: Sequence[x509.Certificate]) -> x509.Certificate | None:

@@ -61,11 +61,11 @@ def archive(
     """
     from rich.console import Console
 
-    from sillwright.archive.contents import read_contents
+    from sillwright.archive.contents import read_contents, same_but_for_case
     from sillwright.archive.heads import read_private_key
     from sillwright.archive.keep import keep
     from sillwright.archive.store import make_store
-    from sillwright.tell.archive_words import not_told_lines
+    from sillwright.tell.archive_words import case_lines, not_told_lines
 
     private_key = None if key is None else read_private_key(key)
     _apart(folder, output)
@@ -82,7 +82,7 @@ def archive(
         )
     sealed, head = kept.sealed, kept.head
     _catalogue(store)
-    for line in not_told_lines(contents.not_told):
+    for line in (*not_told_lines(contents.not_told), *case_lines(same_but_for_case(contents.files))):
         click.echo(f"sillwright: {line}", err=True)
     if kept.finished:
         click.echo(

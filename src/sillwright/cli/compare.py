@@ -31,12 +31,13 @@ from sillwright.cli.output import check_file, writing
     "status 1; against a design none.",
 )
 def compare(first: Path, second: Path, output: Path | None, form: str, align: Literal["along", "none"] | None) -> None:
-    """Say what of each bolt differs from A to B by more than the ± of both allows.
+    """Say what of each bolt differs from A to B by more than chance explains.
 
     A and B are each a folder that measure wrote, a package in a store, a survey.json, or a design: a CSV file with
-    columns station and setback, and run where there are several. A star marks a difference that shows. Exit status
-    0: nothing differs; 1: something does, or cannot be told, such as whether a whole run moved along; 2: one of the two
-    cannot be read.
+    columns station and setback, and run where there are several. A star marks a difference that shows: one over the ±
+    of both, widened for the number of comparisons in its run, which is told. Bolts more than 4 in apart are not taken
+    for one, but where all setbacks differ by about the same. Exit status 0: nothing differs; 1: something does, or
+    cannot be told, such as whether a whole run moved along; 2: one of the two cannot be read.
     """
     from rich.console import Console
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from datetime import datetime
@@ -20,6 +21,13 @@ if TYPE_CHECKING:
 _DAY = click.DateTime(["%Y-%m-%d"])
 
 
+def _number(_: click.Context, __: click.Parameter, value: float | None) -> float | None:
+    """Refuse ``nan``, which no range keeps out and no bolt leans more than."""
+    if value is not None and math.isnan(value):
+        raise click.BadParameter("nan is no number of degrees. Write one like 2.5.")
+    return value
+
+
 @click.command()
 @click.argument("place", type=click.Path(path_type=Path, exists=True, file_okay=False), metavar="STORE")
 @click.option("--job", default="", metavar="WORDS", help="A part of the job's name.")
@@ -32,7 +40,13 @@ _DAY = click.DateTime(["%Y-%m-%d"])
     "--rule", metavar="RULE", default="", help="A rule that is not met, as plates.json names it, or any: like spacing."
 )
 @click.option("--setback-over", metavar="LENGTH", default="", help='Bolts farther in from the line, like "5 1/4 in".')
-@click.option("--lean-over", type=click.FloatRange(0.0, 90.0), metavar="DEGREES", help="Bolts that lean more.")
+@click.option(
+    "--lean-over",
+    type=click.FloatRange(0.0, 90.0),
+    callback=_number,
+    metavar="DEGREES",
+    help="Bolts that lean more.",
+)
 @click.option("--limit", type=click.IntRange(0), default=200, show_default=True, help="How many rows; 0 for all.")
 @click.option(
     "--as",
@@ -140,8 +154,10 @@ def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool)
         click.echo(find_json(found, places))
     else:
         console = Console()
-        for table in [find_table(found, console.width)] * bool(found.rows) + ([places_table(places)] if places else []):
-            console.print(table)
+        answers = [find_table(found, console.width)] if found.rows else []
+        answers += [places_table(places, console.width)] if places else []
+        for answer in answers:
+            console.print(answer, soft_wrap=True)  # a line is never cut: the terminal breaks what is longer
     click.echo(find_closing(found, limit), err=True)
     unread = [one for one in asked if isinstance(one, Unread)]
     return [f"{one.package}: photo {one.file} was measured, and cannot be read where it was sealed." for one in unread]

@@ -69,6 +69,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None
     _make_folder(output, job, job_file)
     talk = Console(stderr=True)
+    if job_file is not None:
+        _tell_of_names(job)
     considered: list[Candidate] = []
     with progress_bar(talk) as progress:
         survey = measure_job(
@@ -102,6 +104,14 @@ def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
 
     copies = job_copies(job, job_file, output).values() if job_file is not None else ()
     check_folder(output, [*result_paths(job, output), *copies], holds_survey(output), sources_of(job, job_file))
+
+
+def _tell_of_names(job: Job) -> None:
+    """Say before minutes of work which photos could not be archived afterwards under the names that they have."""
+    from sillwright.archive.contents import name_faults
+
+    for fault in name_faults(dict.fromkeys(job.file_name(photo) for photo in job.photos)):
+        click.echo(f"sillwright: no package can hold a photo's name: {fault}", err=True)
 
 
 def _keep_job(job: Job, job_file: Path, output: Path, talk: Console) -> None:

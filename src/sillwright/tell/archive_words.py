@@ -13,6 +13,7 @@ from sillwright.archive.proofs import Proof
 from sillwright.tell.tables import plain_text
 
 _MOST_PLACES = 20  # differences that are listed one by one
+_MOST_PAIRS = 5  # names that differ in case only, listed one by one
 
 _SENTENCES: dict[FaultKind, str] = {
     "changed": "changed: its bytes are not those that were sealed",
@@ -70,6 +71,19 @@ def not_told_lines(not_told: Sequence[str]) -> list[str]:
     return [*lines, again] if lines else []
 
 
+def case_lines(pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """Names in a package that differ in large and small letters only, and what that means for copies of it."""
+    if not pairs:
+        return []
+    some = ", ".join(f"{one!r} and {other!r}" for one, other in pairs[:_MOST_PAIRS])
+    more = f", and {len(pairs) - _MOST_PAIRS} more" if len(pairs) > _MOST_PAIRS else ""
+    return [
+        f"{some}{more} differ in large and small letters only. Both are sealed; but a disk that takes the two for one "
+        "name, as most memory sticks and many laptops do, cannot hold a copy of this package. Carry it as a tar file; "
+        "or rename one of the two, measure again and seal that."
+    ]
+
+
 def fault_line(package: str, fault: Fault) -> str:
     """One line: where, what, and why; a name in a package may hold anything, and steers no terminal from here."""
     where = "/".join(part for part in (package, fault.path) if part)
@@ -98,12 +112,16 @@ def audit_closing(audit: Audit) -> str:
     stamps = [one.stamp for one in audit.packages if one.stamp is not None]
     trusted = sum(stamp.trusted for stamp in stamps)
     if stamps:
-        whole += f" Time stamps: {trusted} by an authority that you trust, {len(stamps) - trusted} over the right bytes"
-        whole += " and no more checked: give its certificates with --stamp-roots." if trusted < len(stamps) else "."
+        whole += f" Time stamps: {trusted} by an authority that you trust."
+    if trusted < len(stamps):
+        whole += (
+            f" Of {len(stamps) - trusted} the signatures were not checked, so anybody can have made or changed them, "
+            "their time too: give the authority's certificates with --stamp-roots."
+        )
     if audit.not_noted:
         whole += (
             f" How far the audit came could not be noted: {audit.not_noted}. It read everything; had it been cut off, "
-            "the next would begin anew. Make room on the disk, or let that folder be written."
+            f"the next would begin anew. {'Make room on the disk.' if audit.no_room else 'Let that folder be written.'}"
         )
     return whole
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from rich.console import RenderableType
 
-from sillwright.archive.compare import Comparison, Difference, Lean, Pair, RunComparison
+from sillwright.archive.align import PAIRED_WITHIN_MM
+from sillwright.archive.compare import NUMBERS_A_BOLT, Comparison, Difference, Lean, Pair, RunComparison
 from sillwright.lengths import format_feet_inches, format_inches, to_sixteenths
 from sillwright.survey import BoltRecord
 from sillwright.tell.csv_cells import csv_table, csv_words
@@ -27,7 +28,7 @@ _COLUMNS = (
     "run", "first", "second", "what", "station_first_mm", "station_difference_mm", "station_u95_mm",
     "setback_first_mm", "setback_difference_mm", "setback_u95_mm", "lean_first_deg", "lean_second_deg",
     "lean_along_difference_mm", "lean_across_difference_mm", "doubtful", "along_shift_mm", "along_seen_mm", "ambiguous",
-    "order", "edges",
+    "order", "edges", "across_paired_mm", "widened_by",
 )  # fmt: skip
 
 
@@ -61,6 +62,12 @@ def run_lines(run: RunComparison, design: bool = False) -> Iterator[str]:
     """What is to be said of a run as a whole."""
     for line in (*_order_lines(run), *_shift_lines(run, design), *_edge_lines(run), *_setback_lines(run, design)):
         yield f"Run {run.run}: {line}"
+    if run.gone and run.new:
+        yield (
+            f"Run {run.run}: bolts more than {format_inches(PAIRED_WITHIN_MM)} apart are not taken for one. One that "
+            f"{'is farther off its place' if design else 'moved farther'} stands here as one that is gone and one that "
+            "is new."
+        )
     if run.gone and not design:
         yield f"Run {run.run}: a bolt in the first only may stand and not have been found. Look at the pictures."
     allowances_mm = [one.allowance_mm for pair in run.pairs for one in (pair.station, pair.setback) if one is not None]
@@ -148,6 +155,12 @@ def _edge_lines(run: RunComparison) -> Iterator[str]:
 
 
 def _setback_lines(run: RunComparison, design: bool) -> Iterator[str]:
+    if run.across_paired_mm:
+        yield (
+            f"setbacks differ by about {format_inches(abs(run.across_paired_mm))}, more than the "
+            f"{format_inches(PAIRED_WITHIN_MM)} that bolts are paired over, so they are set side by side as if that "
+            "were taken off. Look whether they are the same bolts."
+        )
     if run.common_setback_mm is None:
         return
     way = "farther in from" if run.common_setback_mm > 0.0 else "nearer to"
@@ -165,6 +178,11 @@ def _setback_lines(run: RunComparison, design: bool) -> Iterator[str]:
 def compare_lines(found: Comparison, design: bool = False) -> Iterator[str]:
     """What is to be said of all."""
     for run in found.runs:
+        if run.pairs:
+            yield (
+                f"Run {run.run}: a star marks what is more than about {run.widened_by:.1f} times the ± beside it, as "
+                f"{NUMBERS_A_BOLT * len(run.pairs)} numbers are compared, and of 20 one passes its ± by chance."
+            )
         yield from run_lines(run, design)
     for names, where in ((found.only_first, "first"), (found.only_second, "second")):
         for run_name in names:
@@ -218,6 +236,7 @@ def at(bolt: BoltRecord) -> str:
 
 def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:
     of_run = [_cell(run.along_shift_mm), _cell(run.along_seen_mm), _yes(run.ambiguous), run.order, run.edges]
+    of_run += [_cell(run.across_paired_mm), _cell(run.widened_by)]
     for pair in run.pairs:
         numbers = (
             pair.first.station_mm,

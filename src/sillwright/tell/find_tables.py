@@ -7,19 +7,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from rich.cells import cell_len
 from rich.console import Console, Group, RenderableType
 from rich.measure import Measurement
 from rich.table import Table
+from rich.text import Text
 
 from sillwright.archive.search import Found, Value
 from sillwright.archive.where import PhotoPlace
 from sillwright.lengths import format_inches
 from sillwright.survey import Status
 from sillwright.tell.csv_cells import csv_table, csv_words
-from sillwright.tell.rows import STATUS_WORDS, place_along
+from sillwright.tell.rows import NOT_KNOWN, STATUS_WORDS, place_along, shown, with_width
 from sillwright.tell.tables import plain_table, plain_text
 
 _TITLES = {"packages": "Packages", "bolts": "Bolts", "broken": "Rules not met"}
@@ -39,36 +41,75 @@ _HEADINGS = {
     },
 }  # fmt: skip
 _FOLDED = ("signed_off_by", "source")  # columns that may be broken over lines
+_FOLDED_LEAST = 12  # letters that such a column has at least
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What a table holds; the first column is the package's name. ``folded`` : the places of columns that may fold."""
+
+    title: str
+    headings: tuple[str, ...]
+    cells: tuple[tuple[str, ...], ...]
+    folded: tuple[int, ...]
 
 
 def find_table(found: Found, width: int = 80) -> RenderableType:
-    """The table for a terminal of so many letters.
+    """What was found, for a terminal of so many letters; to be printed so that lines may be longer than that.
 
-    A package's name is never broken, so that it can be copied: where the table would be too wide with names in it, they
-    have numbers there, and stand in full below.
+    Nothing in it is cut. Where a table is too wide with the packages' names in it, they have numbers there and stand in
+    full below, so that a name is never broken and can be copied. Where that is too wide as well, each row is a block.
     """
-    place = found.columns.index("package")
-    names = {name: str(count) for count, name in enumerate(dict.fromkeys(str(row[place]) for row in found.rows), 1)}
-    whole = _table(found, {name: name for name in names})
-    console = Console(width=10_000)  # as wide as it needs to be: what is asked is how narrow it can get
-    if Measurement.get(console, console.options, whole).minimum <= width:
-        return whole
-    under = [plain_text(f"{number}  {name}") for name, number in names.items()]
-    return Group(_table(found, names), plain_text("The packages by number:"), *under)
-
-
-def _table(found: Found, names: Mapping[str, str]) -> Table:
-    """``names`` : what stands in the table for each package."""
     headings = _HEADINGS[found.kind]
-    whole = [place for place, column in enumerate(headings) if column not in _FOLDED]
-    table = plain_table(_TITLES[found.kind], list(headings.values()), whole)
-    for row in found.rows:
-        cells = dict(zip(found.columns, row, strict=True))
-        shown = {
-            column: names[str(cells[column])] if column == "package" else _shown(column, cells) for column in headings
-        }
-        table.add_row(*map(plain_text, shown.values()))
+    rows = (dict(zip(found.columns, row, strict=True)) for row in found.rows)
+    return _laid(
+        _Rows(
+            _TITLES[found.kind],
+            tuple(headings.values()),
+            tuple(tuple(_shown(column, cells) for column in headings) for cells in rows),
+            tuple(place for place, column in enumerate(headings) if column in _FOLDED),
+        ),
+        width,
+    )
+
+
+def _laid(rows: _Rows, width: int) -> RenderableType:
+    names = {name: str(count) for count, name in enumerate(dict.fromkeys(row[0] for row in rows.cells), 1)}
+    whole = _table(rows, {name: name for name in names})
+    if _least_width(whole) <= width:
+        return whole
+    short = _table(rows, names)
+    if _least_width(short) <= width:
+        under = [plain_text(f"{number}  {name}") for name, number in names.items()]
+        return Group(short, plain_text("The packages by number:"), *under)
+    lines: list[Text] = []
+    for before, row in zip((None, *rows.cells), rows.cells, strict=False):
+        if before is None or before[0] != row[0]:
+            lines += [Text(), plain_text(row[0], "bold")]
+        else:
+            lines.append(Text())
+        lines += [plain_text(f"  {heading}: {cell}") for heading, cell in zip(rows.headings[1:], row[1:], strict=True)]
+    return Group(plain_text(rows.title, "bold"), *lines)
+
+
+def _table(rows: _Rows, names: Mapping[str, str]) -> Table:
+    """``names`` : what stands in the table for each package."""
+    whole = [place for place in range(len(rows.headings)) if place not in rows.folded]
+    table = plain_table(rows.title, rows.headings, whole)
+    for row in rows.cells:
+        table.add_row(*map(plain_text, (names[row[0]], *row[1:])))
+    for place, column in enumerate(table.columns):
+        longest = max(
+            map(cell_len, (rows.headings[place], *(one.plain for one in column.cells if isinstance(one, Text))))
+        )
+        column.min_width = min(longest, _FOLDED_LEAST) if place in rows.folded else longest
     return table
+
+
+def _least_width(table: Table) -> int:
+    """How narrow a table can get without anything in it being cut."""
+    console = Console(width=10_000)
+    return Measurement.get(console, console.options, table).minimum
 
 
 def find_closing(found: Found, limit: int) -> str:
@@ -98,14 +139,14 @@ def find_json(found: Found, places: Sequence[PhotoPlace] | None = None) -> str:
     return json.dumps(body, indent=1, ensure_ascii=False)
 
 
-def places_table(places: Sequence[PhotoPlace]) -> RenderableType:
-    """Where each photo was taken, as a table for a terminal."""
-    table = plain_table("Photos", ("Package", "Photo", "Taken", "Latitude", "Longitude", "Camera", "Lens"), (2, 3, 4))
+def places_table(places: Sequence[PhotoPlace], width: int = 80) -> RenderableType:
+    """Where each photo was taken, for a terminal of so many letters, laid as ``find_table`` lays what was found."""
+    headings = ("Package", "Photo", "Taken", "Latitude", "Longitude", "Camera", "Lens")
+    rows = []
     for place in places:
-        where = (place.latitude_deg, place.longitude_deg)
-        cells = (place.package, place.file, place.taken, *("–" if one is None else f"{one:.6f}" for one in where))
-        table.add_row(*map(plain_text, (*cells, place.body_serial, place.lens_serial)))
-    return table
+        where = ("–" if one is None else f"{one:.6f}" for one in (place.latitude_deg, place.longitude_deg))
+        rows.append((place.package, place.file, place.taken, *where, place.body_serial, place.lens_serial))
+    return _laid(_Rows("Photos", headings, tuple(rows), ()), width)
 
 
 def places_csv(places: Sequence[PhotoPlace]) -> bytes:
@@ -130,10 +171,15 @@ def _shown(column: str, cells: Mapping[str, Value]) -> str:
     if isinstance(value, (int, float)):
         if cells.get("status") == "reshoot" and "mark" in cells:
             return "no number"
+        if column == "lean_deg":
+            return _lean(value, cells.get("lean_u95_deg"))
         if column.endswith("_deg"):
             return f"{value:.1f}°"
         if column == "station_mm":
             return place_along(value)
+        if column == "setback_mm":
+            told = shown(value, _number(cells.get("setback_u95_mm")), behind="beyond the line")
+            return f"{told.inches} {told.plus_minus}"
         if column.endswith("_mm"):
             return format_inches(value)
     return str(value)
@@ -141,3 +187,12 @@ def _shown(column: str, cells: Mapping[str, Value]) -> str:
 
 def _status(value: Value) -> Status:
     return "reshoot" if value == "reshoot" else "check" if value == "check" else "ok"
+
+
+def _lean(deg: float, u95_deg: Value) -> str:
+    known = _number(u95_deg)
+    return f"{deg:.1f}° {NOT_KNOWN}" if known is None else f"{with_width(deg, known, 1)}°"
+
+
+def _number(value: Value) -> float | None:
+    return float(value) if isinstance(value, (int, float)) else None
