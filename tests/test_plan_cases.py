@@ -155,7 +155,8 @@ def test_a_bolt_reaches_through_the_shim_beside_it_as_well() -> None:
 def test_the_canadian_set_has_no_hole_so_that_the_drill_goes_by_nds() -> None:
     plan = plan_job(a_survey(), some_inputs(rules="nbc-2020"))
     assert plan.lumber.drill_mm == pytest.approx(12.7 + 25.4 / 16)
-    assert {figure.key for figure in plan.rules.figures} == {"bolt_diameter_least", "spacing_largest"}
+    told = {figure.key for figure in plan.rules.figures}
+    assert told == {"bolt_diameter_least", "spacing_largest", "plate_edge_least"}
 
 
 def test_larger_holes_than_the_rules_have_are_noted() -> None:

@@ -47,7 +47,7 @@ from sillwright.plates.run_ends import JobEnds, find_ends
 from sillwright.plates.run_plan import JobWork, RunWork, judge_run, plan_run
 from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
 from sillwright.plates.stock import CutPiece, StockLength, cut_list
-from sillwright.plates.washers import bolts_at_nut, fit_washers, of_neighbours
+from sillwright.plates.washers import bolts_at_nut, cut_washers, fit_washers, of_neighbours
 from sillwright.survey import RunRecord, Survey
 
 
@@ -122,7 +122,8 @@ def _worked_out(
     drilled = drill_pieces(laid, records, covered, work, inputs)
     nuts = bolts_at_nut(records, drilled, covered, passes, work, inputs)
     washers = fit_washers(nuts, inputs.rules)
-    return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, levels), laid
+    cut = cut_washers(nuts, inputs.rules, inputs.job.bolts.bolt)
+    return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, cut, levels), laid
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
@@ -233,7 +234,7 @@ def _rules_used(inputs: PlanInputs) -> RulesUsed:
 
 
 def _figure(key: str, rules: RuleSet, diameter_mm: float) -> RuleFigure | None:
-    figure = getattr(rules, key)
+    figure = rules.plate_edge_asked if key == "plate_edge_least" else getattr(rules, key)
     if isinstance(figure, LengthFigure):
         return RuleFigure(key, figure.source, value_mm=figure.value_mm)
     if isinstance(figure, DiametersFigure):

@@ -18,6 +18,7 @@ _FAILS: dict[str, tuple[PlanCode, PlanCode]] = {
     "overhang": ("overhang-fails-rule", "overhang-unsure"),
     "washer-on-wood": ("washer-hangs-over", "washer-unsure"),
     "washer-edge": ("washer-far-from-edge", "washer-edge-unsure"),
+    "cut-washer": ("cut-washer-hangs-over", "cut-washer-unsure"),
 }
 
 

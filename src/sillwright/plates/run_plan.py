@@ -53,6 +53,7 @@ class JobWork:
     drilled: Drilled
     nuts: tuple[AtNut, ...]
     washers: Mapping[str, Washered]
+    cut_washers: Mapping[str, Check]
     levels: Levels | None
 
 
@@ -181,6 +182,7 @@ def _bolt(
             *(check for check in judged[over or record.name].checks if check.subject == bolt.mark),
             stands_up,
             *(washered.checks if washered else ()),
+            *([job.cut_washers[bolt.mark]] if bolt.mark in job.cut_washers else ()),
         ),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
@@ -201,6 +203,8 @@ def _told_as_rules(
     for bolt in bolts:
         held = job.washers.get(bolt.mark)
         yield from (check for check in (held.checks if held else ()) if not decided_by_side(check, job.washers))
+        if bolt.mark in job.cut_washers:
+            yield job.cut_washers[bolt.mark]
 
 
 def _known(numbers: Iterable[float | None]) -> list[float]:

@@ -27,12 +27,14 @@ RULE_WORDS: dict[CheckKey, str] = {
     "bolts-a-piece": "the least number of bolts in a piece",
     "short-wall-middle": "the middle of a short wall",
     "across": "the middle part of the plate's width",
+    "plate-edge": "the least distance from the plate's edge",
     "concrete-edge": "the least distance from the concrete's edge",
     "overhang": "the plate's overhang past the concrete",
     "bearing": "the plate's bearing on the concrete",
     "stick-up": "the stick-up that plates, washers and nut need",
     "washer-on-wood": "the plate washer with all of it on wood",
     "washer-edge": "the plate washer's edge from the plate's sheathed edge",
+    "cut-washer": "the cut washer with all of it on wood",
 }
 
 # What it says, and what to do. ``{name|fallback}`` is filled from the finding; ``{marks?is/are}`` goes by how many.
@@ -135,6 +137,15 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "{limit|the rule's distance} of one edge of the plate "
         "only, named under plate washers",
         "see that this is the sheathed side, and ask the engineer where it is not",
+    ),
+    "cut-washer-hangs-over": (
+        "the cut {marks?washer/washers} of {marks|a bolt} {marks?hangs/hang} over the plate's edge",
+        "ask the engineer what holds the plate there",
+    ),
+    "cut-washer-unsure": (
+        "whether the cut {marks?washer/washers} of {marks|a bolt} {marks?lies/lie} wholly within the plate's edges "
+        "cannot be told within the ±",
+        "tape {marks?it/them} square from the chalk line",
     ),
     "plate-washers-overlap": (
         "the plate washers of {marks|two bolts} {overlap|may lie over each other} where both are centred",

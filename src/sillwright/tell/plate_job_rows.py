@@ -29,6 +29,7 @@ _CHECKED_BY = {
     "bolt_diameter_least": "bolt-diameter",
     "spacing_largest": "spacing",
     "bolts_least": "bolts-a-piece",
+    "plate_edge_least": "plate-edge",
     "concrete_edge_least": "concrete-edge",
     "plate_washer_edge": "washer-edge",
     "overhang_largest": "overhang",
