@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -237,6 +238,23 @@ def test_a_run_without_readings_beside_runs_with_some_is_told() -> None:
 def test_a_second_plate_that_cannot_keep_the_stagger_names_the_key() -> None:
     with pytest.raises(JobError, match=r"\[layout\], stock or stagger: run north: no second plate"):
         plan_job(a_survey(), some_inputs(layout(stock=["10 ft"], stagger="9 ft")))
+
+
+def test_short_stock_is_told_of_as_that_and_how_long_would_do() -> None:
+    """A corner a little off square is not to blame: joints leave 2 ft, and the butt's long point asks for some more."""
+    with pytest.raises(JobError) as fault:
+        plan_job(a_survey(), some_inputs(layout(stock=["2 ft"])))
+    assert str(fault.value).startswith("job.toml: [layout], stock")
+    assert "[[corner]]" not in str(fault.value)
+    feet = int(re.search(r"Stock of (\d+) ft would do\.$", str(fault.value))[1])  # type: ignore[index]
+    assert feet > 2
+    plan_job(a_survey(), some_inputs(layout(stock=["2 ft", "20 ft"])))
+
+
+def test_a_corner_too_sharp_for_any_saw_is_told_of_as_that() -> None:
+    sharp = a_table(corner=[{"runs": ["north", "east"], "photos": ["c*.jpg"], "joint": "mitre"}])
+    with pytest.raises(JobError, match=r"^job.toml: \[\[corner\]\] north and east: .*long point"):
+        plan_job(a_survey(angle_deg=8.0, side=-1.0), some_inputs({**sharp, "layout": {"stock": ["3 ft"]}}))
 
 
 SIDE = "28 ft"

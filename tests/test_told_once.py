@@ -157,3 +157,16 @@ def test_a_gap_that_is_too_wide_with_that_bolt_too_keeps_its_own_line() -> None:
     north[1] = replace(north[1], u95=replace(north[1].u95, setback_mm=None))
     codes = [one.code for one in of_north(planned(north))]
     assert sorted(codes) == ["bolt-left-out", "spacing-too-wide"]
+
+
+def test_a_bolt_surely_too_near_the_first_plates_end_is_not_said_to_be_perhaps() -> None:
+    """Seven diameters, 88.9 mm (IRC R403.1.6): N6 stands 70 mm from the end, N5 serves the end in its place."""
+    north = bolts("N", (*NORTH_BOLTS_MM[:-2], 4960.0, 5060.8 - 70.0), 0.1)
+    table = a_table(north={"ends": {"station": "5060.8 mm"}}, layout={"hole_over": "1/4 in"}, corner=[])
+    survey = a_survey(north)
+    plan = plan_job(replace(survey, corners=()), some_inputs(table))
+    about = [one for one in plan.findings if one.marks == ("N6",)]
+    first = [one for one in about if one.layer == 1]
+    assert [one.code for one in first] == ["bolt-too-near-end"]
+    assert "may stand" not in explain_plan(first[0])
+    assert "tape" not in explain_plan(first[0])

@@ -9,10 +9,10 @@ from itertools import pairwise
 from sillwright.judge.verdicts import Check
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.piece import PlatePiece
+from sillwright.plates.splice_findings import NEAR
 from sillwright.survey import BoltRecord
 
 ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
-_NEAR = ("bolt-near-end", "bolt-near-joint")
 _SAME_MM = 0.01
 
 
@@ -88,7 +88,7 @@ def splices_once(
     for one in findings:
         if one.code == "anchors-to-approve" and one.layer in asked:
             continue
-        if one.code not in _NEAR or not one.marks:
+        if one.code not in NEAR or not one.marks:
             yield one
             continue
         marks = tuple(mark for mark in one.marks if mark not in told and (mark, one.layer) not in no_hole)
