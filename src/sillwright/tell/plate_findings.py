@@ -68,7 +68,7 @@ def _filled(template: str, finding: PlanFinding) -> str:
         "near": station and f" (the outermost bolt there is at {station})",
         "ends": {"[run.begins]": "begins", "[run.ends]": "ends"}.get(finding.key, ""),
         "value": "" if finding.value_mm is None else length_text(finding.value_mm),
-        "play": "" if finding.value_mm is None else play_words(finding.value_mm),
+        "play": _play_words(finding.value_mm),
         "limit": "" if finding.value_mm is None else format_inches(finding.value_mm),
         "feet": "" if finding.value_mm is None else format_feet_inches(finding.value_mm),
         "over": "" if finding.value_mm is None else f" ({length_text(finding.value_mm)} over the bolt)",
@@ -93,6 +93,13 @@ def _filled(template: str, finding: PlanFinding) -> str:
         return values[place[1]] or place[2]
 
     return _PLACE.sub(fill, template)
+
+
+def _play_words(play_mm: float | None) -> str:
+    if play_mm is None:
+        return ""
+    words = play_words(play_mm)
+    return f"the {words} that the hole leaves each way" if words[0].isdigit() else f"the hole leaves, which is {words}"
 
 
 def _shift_words(finding: PlanFinding) -> str:

@@ -143,7 +143,7 @@ PLAN_SENTENCES: dict[PlanCode | SpliceCode, tuple[str, str]] = {
         "ask the engineer which bolt is to hold",
     ),
     "hole-tolerance": (
-        "lean, ± and rounding of {marks|a bolt} may take more than the {play|play} that the hole leaves each way",
+        "lean, ± and rounding of {marks|a bolt} may take more than {play|the play that the hole leaves each way}",
         "tape {marks?it/them} before drilling, or have a larger hole approved and write it under [layout] as hole_over",
     ),
     "hole-off-piece": (
