@@ -31,7 +31,9 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import PlatesPlan
 from sillwright.survey import BoltRecord, Finding
+from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
+from sillwright.tell.plate_hole_rows import hole_rows
 from sillwright.tell.plate_job_rows import job_rows
 from sillwright.tell.plate_run_rows import run_rows
 
@@ -382,3 +384,21 @@ def test_a_cut_past_what_saws_are_set_to_says_what_to_do(
     assert told.count("Many saws") == (off is not None)
     if off is not None:
         assert f"This cut is at {off}: stand the piece on edge or make a jig{instead} (common practice" in told
+
+
+def test_a_bolt_the_crew_calls_damaged_goes_to_the_engineer_and_has_no_hole() -> None:
+    plan = plan_job(a_survey(), some_inputs(layout(hole_over="1/4 in", damaged=["N3"])))
+    bolt = bolt_of(plan, "N3")
+    assert bolt.holes == ()
+    (one,) = [one for one in plan.findings if one.code == "bolt-engineer"]
+    assert one.marks == ("N3",)
+    assert "damaged" in explain_plan(one)
+    run = plan.runs[0]
+    (told,) = before_drilling(plan, run, hole_rows(plan, run)).engineer
+    assert told.startswith("N3 goes to the engineer. It is damaged")
+    assert all(hole.mark != "N3" for each in plan.runs for piece in each.pieces for hole in piece.plate.holes)
+
+
+def test_a_damaged_bolt_that_is_not_there_is_named() -> None:
+    with pytest.raises(JobError, match=r'\[layout\], damaged: there is no bolt "N33"'):
+        plan_job(a_survey(), some_inputs(layout(damaged=["N33"])))

@@ -10,7 +10,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from sillwright import __version__
+from sillwright.crew_file import nearest
 from sillwright.environment import library_versions
+from sillwright.errors import JobError
 from sillwright.judge.overhang import unseen_sides
 from sillwright.judge.passes import passing
 from sillwright.judge.rules import (
@@ -57,6 +59,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
     Raises JobError, naming the key, where job file and record cannot both be right, a corner is none, or the stock
     allows no plan of a run at all.
     """
+    _check_damaged(survey, inputs)
     ends = find_ends(survey, inputs)
     levels, facts, findings = level_facts(inputs)
     job, laid = _worked_out(survey, inputs, ends, levels)
@@ -99,7 +102,13 @@ def _worked_out(
     """Every bolt judged, every planned run laid in pieces, every hole in its piece."""
     passes = {
         bolt.mark: passing(
-            bolt, inputs.rules, inputs.stack_mm, run.plate_width_mm, inputs.bend_limits, hole_mm=inputs.drill_mm
+            bolt,
+            inputs.rules,
+            inputs.stack_mm,
+            run.plate_width_mm,
+            inputs.bend_limits,
+            hole_mm=inputs.drill_mm,
+            damaged=bolt.mark in inputs.job.layout.damaged,
         )
         for run in survey.runs
         for bolt in run.bolts
@@ -124,6 +133,17 @@ def _worked_out(
     washers = fit_washers(nuts, inputs.rules)
     cut = cut_washers(nuts, inputs.rules, inputs.job.bolts.bolt)
     return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, cut, levels), laid
+
+
+def _check_damaged(survey: Survey, inputs: PlanInputs) -> None:
+    """Raises JobError where a bolt is called damaged that is not in the record: the one meant would be drilled for."""
+    marks = [bolt.mark for run in survey.runs for bolt in run.bolts]
+    for mark in inputs.job.layout.damaged:
+        if mark not in marks:
+            raise JobError(
+                f'job.toml: [layout], damaged: there is no bolt "{mark}".{nearest(mark, marks)} Write the marks as '
+                "they stand on the measuring sheet."
+            )
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
