@@ -11,7 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from judge_runs import CENTRED_MM, INCH, a_bolt, a_run, bolts_at_in, piece_in
-from sillwright.judge.checks import across_plate, bolt_diameter, check_piece, check_run, concrete_edges, spacing
+from sillwright.judge.checks import (
+    across_plate,
+    bolt_diameter,
+    check_piece,
+    check_run,
+    concrete_edges,
+    plate_edge,
+    spacing,
+)
 from sillwright.judge.ends import piece_checks
 from sillwright.judge.passes import HolePlace
 from sillwright.judge.rules import RuleSet, rule_set
@@ -125,11 +133,11 @@ def test_an_end_that_fails_is_told_by_the_bolt_nearest_to_it() -> None:
     ]
 
 
-def test_canada_asks_for_nothing_but_diameter_and_spacing() -> None:
-    """NBC 9.23.6.1.(2): 2.4 m."""
+def test_canada_asks_for_nothing_but_diameter_and_spacing_and_nds_for_the_plates_edge() -> None:
+    """NBC 9.23.6.1.(2): 2.4 m; NDS Table 12.5.1C."""
     run = a_run([a_bolt("N1", 100.0), a_bolt("N2", 2500.0), a_bolt("N3", 4900.1)])
     checks = check_run(run, NBC, [Piece("P1", 0.0, 6000.0)])
-    assert {check.key for check in checks} == {"bolt-diameter", "spacing"}
+    assert {check.key for check in checks} == {"bolt-diameter", "spacing", "plate-edge"}
     assert verdicts(checks, "spacing") == ["meets", "does not"]
 
 
@@ -356,6 +364,28 @@ def test_the_concretes_edge_is_kept_clear_on_both_sides(setback_mm: float, near:
     bolt = a_bolt(setback_mm=setback_mm)
     checks = concrete_edges(bolt, a_run((bolt,), WALL), IBC, edge_u95_mm=0.0)
     assert [(check.other, check.verdict) for check in checks] == [("chalk-line side", near), ("far side", far)]
+
+
+@pytest.mark.parametrize(
+    ("setback_mm", "u95_mm", "side", "verdict"),
+    [
+        (19.05, 0.0, "chalk-line side", "meets"),
+        (19.04, 0.0, "chalk-line side", "does not"),
+        (19.04, 0.1, "chalk-line side", "cannot tell"),
+        (120.65, 0.0, "far side", "meets"),
+        (120.66, 0.0, "far side", "does not"),
+        (120.64, 0.1, "far side", "cannot tell"),
+    ],
+)
+def test_a_bolt_keeps_one_and_a_half_diameters_from_either_edge_of_the_plate(
+    setback_mm: float, u95_mm: float, side: str, verdict: Verdict
+) -> None:
+    """NDS Table 12.5.1C: 3/4 in, 19.05 mm, for a 1/2 in bolt; the plate is 139.7 mm wide."""
+    bolt = a_bolt(setback_mm=setback_mm)
+    bolt = replace(bolt, u95=replace(bolt.u95, setback_mm=u95_mm))
+    (check,) = plate_edge(bolt, 139.7, NBC)
+    assert (check.other, check.verdict) == (side, verdict)
+    assert plate_edge(bolt, 139.7, IRC) == ()
 
 
 def test_an_edge_not_seen_cannot_be_judged_and_widens_what_is() -> None:

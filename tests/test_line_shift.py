@@ -227,8 +227,15 @@ def test_the_faces_come_first_where_they_do_not_hold_now() -> None:
 
 
 def test_without_a_rule_across_the_bolt_is_to_stand_whole_under_the_plate() -> None:
-    found = advice(run_of(4.0, 75.0), rule_set("nbc-2020"))
+    rules = replace(rule_set("nbc-2020"), plate_edge_least=None)
+    found = advice(run_of(4.0, 75.0), rules)
     assert found.every_bolt_mm == pytest.approx((75.0 + 6.35 - 150.0, 4.0 - 6.35))
+
+
+def test_without_a_rule_across_the_bolt_is_to_keep_from_the_plates_edges() -> None:
+    """NDS Table 12.5.1C: 1 1/2 diameters, 19.05 mm."""
+    found = advice(run_of(4.0, 75.0), rule_set("nbc-2020"))
+    assert found.every_bolt_mm == pytest.approx((75.0 + 19.05 - 150.0, 4.0 - 19.05))
 
 
 SETBACKS = st.lists(st.floats(-20.0, 170.0), min_size=2, max_size=7)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -30,7 +31,9 @@ from sillwright.plates.levels import LevelPoint
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record import PlatesPlan
 from sillwright.survey import BoltRecord, Finding
+from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
+from sillwright.tell.plate_hole_rows import hole_rows
 from sillwright.tell.plate_job_rows import job_rows
 from sillwright.tell.plate_run_rows import run_rows
 
@@ -155,7 +158,8 @@ def test_a_bolt_reaches_through_the_shim_beside_it_as_well() -> None:
 def test_the_canadian_set_has_no_hole_so_that_the_drill_goes_by_nds() -> None:
     plan = plan_job(a_survey(), some_inputs(rules="nbc-2020"))
     assert plan.lumber.drill_mm == pytest.approx(12.7 + 25.4 / 16)
-    assert {figure.key for figure in plan.rules.figures} == {"bolt_diameter_least", "spacing_largest"}
+    told = {figure.key for figure in plan.rules.figures}
+    assert told == {"bolt_diameter_least", "spacing_largest", "plate_edge_least"}
 
 
 def test_larger_holes_than_the_rules_have_are_noted() -> None:
@@ -236,6 +240,23 @@ def test_a_run_without_readings_beside_runs_with_some_is_told() -> None:
 def test_a_second_plate_that_cannot_keep_the_stagger_names_the_key() -> None:
     with pytest.raises(JobError, match=r"\[layout\], stock or stagger: run north: no second plate"):
         plan_job(a_survey(), some_inputs(layout(stock=["10 ft"], stagger="9 ft")))
+
+
+def test_short_stock_is_told_of_as_that_and_how_long_would_do() -> None:
+    """A corner a little off square is not to blame: joints leave 2 ft, and the butt's long point asks for some more."""
+    with pytest.raises(JobError) as fault:
+        plan_job(a_survey(), some_inputs(layout(stock=["2 ft"])))
+    assert str(fault.value).startswith("job.toml: [layout], stock")
+    assert "[[corner]]" not in str(fault.value)
+    feet = int(re.search(r"Stock of (\d+) ft would do\.$", str(fault.value))[1])  # type: ignore[index]
+    assert feet > 2
+    plan_job(a_survey(), some_inputs(layout(stock=["2 ft", "20 ft"])))
+
+
+def test_a_corner_too_sharp_for_any_saw_is_told_of_as_that() -> None:
+    sharp = a_table(corner=[{"runs": ["north", "east"], "photos": ["c*.jpg"], "joint": "mitre"}])
+    with pytest.raises(JobError, match=r"^job.toml: \[\[corner\]\] north and east: .*long point"):
+        plan_job(a_survey(angle_deg=8.0, side=-1.0), some_inputs({**sharp, "layout": {"stock": ["3 ft"]}}))
 
 
 SIDE = "28 ft"
@@ -363,3 +384,21 @@ def test_a_cut_past_what_saws_are_set_to_says_what_to_do(
     assert told.count("Many saws") == (off is not None)
     if off is not None:
         assert f"This cut is at {off}: stand the piece on edge or make a jig{instead} (common practice" in told
+
+
+def test_a_bolt_the_crew_calls_damaged_goes_to_the_engineer_and_has_no_hole() -> None:
+    plan = plan_job(a_survey(), some_inputs(layout(hole_over="1/4 in", damaged=["N3"])))
+    bolt = bolt_of(plan, "N3")
+    assert bolt.holes == ()
+    (one,) = [one for one in plan.findings if one.code == "bolt-engineer"]
+    assert one.marks == ("N3",)
+    assert "damaged" in explain_plan(one)
+    run = plan.runs[0]
+    (told,) = before_drilling(plan, run, hole_rows(plan, run)).engineer
+    assert told.startswith("N3 goes to the engineer. It is damaged")
+    assert all(hole.mark != "N3" for each in plan.runs for piece in each.pieces for hole in piece.plate.holes)
+
+
+def test_a_damaged_bolt_that_is_not_there_is_named() -> None:
+    with pytest.raises(JobError, match=r'\[layout\], damaged: there is no bolt "N33"'):
+        plan_job(a_survey(), some_inputs(layout(damaged=["N33"])))

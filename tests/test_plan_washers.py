@@ -6,7 +6,17 @@ from dataclasses import replace
 
 import pytest
 
-from plate_jobs import EAST_BOLTS_MM, EAST_ENDS_MM, NORTH_BOLTS_MM, a_survey, a_table, bolts, leaning, some_inputs
+from plate_jobs import (
+    EAST_BOLTS_MM,
+    EAST_ENDS_MM,
+    NORTH_BOLTS_MM,
+    a_survey,
+    a_table,
+    bolt_of,
+    bolts,
+    leaning,
+    some_inputs,
+)
 from plate_sheet_plans import PLANS
 from sillwright.judge.own_rules import rule_set_from_toml
 from sillwright.judge.plate_washer import WasherFit
@@ -220,3 +230,29 @@ def test_a_seismic_sheet_says_that_a_tall_house_wants_bolts_4_ft_apart() -> None
     own = rule_set_from_toml('seismic = true\nspacing_largest = "4 ft"\n', "ours")
     plan = plan_job(a_survey(), replace(some_inputs(a_table()), rules=own))
     assert not told(plan, "seismic-tall-house")
+
+
+@pytest.mark.parametrize("rules", ["nbc-2020", "ibc-2308"])
+def test_a_bolt_near_the_plates_edge_is_told_on_the_sheet_and_beside_its_hole(rules: str) -> None:
+    """NDS Table 12.5.1C: 19.05 mm; ASME B18.21.1 Type A: half of 1 3/8 in. The bolt stands 11 mm in."""
+    north = bolts("N", NORTH_BOLTS_MM)
+    north[2] = replace(north[2], setback_mm=11.0)
+    plan = plan_job(a_survey(north), some_inputs(a_table(layout={"hole_over": "1/4 in"}), rules=rules))
+    bolt = bolt_of(plan, "N3")
+    checks = {check.key: (check.verdict, check.limit_mm) for check in bolt.checks}
+    assert checks["plate-edge"] == ("does not", pytest.approx(19.05))
+    assert checks["cut-washer"] == ("does not", pytest.approx(1.375 * INCH / 2.0))
+    assert told(plan, "bolt-fails-rule") == {"north": ("N3",)}
+    assert told(plan, "cut-washer-hangs-over") == {"north": ("N3",)}
+    assert plan.runs[0].status == "check"
+    row = next(row for row in run_rows(plan, plan.runs[0]).holes if row.mark == "N3")
+    assert row.doubtful
+    assert "near the plate's edge" in row.notes[0]
+
+
+def test_a_cut_washer_is_judged_where_no_plate_washer_is_asked_for() -> None:
+    north = bolts("N", NORTH_BOLTS_MM, 0.2)
+    north[2] = replace(north[2], setback_mm=1.375 * INCH / 2.0)
+    loose = plan_job(a_survey(north), some_inputs())
+    assert told(loose, "cut-washer-unsure") == {"north": ("N3",)}
+    assert not any(check.key == "cut-washer" for check in bolt_of(seismic(north), "N3").checks)

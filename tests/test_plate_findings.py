@@ -12,7 +12,8 @@ from sillwright.judge.verdicts import CheckKey
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.record_file import json_schema
 from sillwright.plates.splice_findings import SpliceCode
-from sillwright.tell.plate_findings import PLAN_SENTENCES, RULE_WORDS, about, explain_plan
+from sillwright.tell.plate_findings import about, explain_plan
+from sillwright.tell.plate_sentences import PLAN_SENTENCES, RULE_WORDS
 
 README = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
 CODES = (*get_args(PlanCode), *get_args(SpliceCode))

@@ -15,7 +15,7 @@ from sillwright.plates.plan import plan_job
 from sillwright.plates.told_once import ASKS_FOR_ANCHORS
 from sillwright.tell.plate_before import before_drilling
 from sillwright.tell.plate_findings import explain_plan
-from sillwright.tell.plate_hole_rows import ENGINEER, RESHOOT, STRAIGHTEN, TAPE
+from sillwright.tell.plate_hole_rows import ENGINEER, RESHOOT, STRAIGHTEN, TAPE, _within
 from sillwright.tell.plate_job_rows import job_rows
 from sillwright.tell.plate_run_rows import CHECK_ANGLE, TAPE_WALL, run_rows
 from sillwright.tell.plate_view import hole_doubts
@@ -118,6 +118,13 @@ def test_a_sure_plan_has_open_boxes_no_brackets_and_how_far_a_mark_may_be_off() 
         bolt = next(bolt for run in plan.runs for bolt in run.bolts if bolt.mark == row.mark)
         assert bolt.mark_within_mm is not None
         assert 0.0 <= bolt.mark_within_mm - parse_length_mm(within[1]) < MM_PER_INCH / 64.0
+
+
+@pytest.mark.parametrize(
+    ("parts", "told"), [(0.4, "tape it first"), (1.9, "tape it first"), (2.0, "Drill within 1/32")]
+)
+def test_no_figure_is_given_that_a_wood_bit_cannot_hold(parts: float, told: str) -> None:
+    assert told in _within(parts * MM_PER_INCH / 64.0)
 
 
 def test_a_better_chalk_line_is_told_with_its_way_and_that_this_sheet_is_not_for_it() -> None:

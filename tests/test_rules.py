@@ -68,13 +68,29 @@ def test_the_middle_third_of_dimension_lumber(width_in: float, low_in: float, hi
 
 
 def test_canada_has_no_rule_for_ends_number_or_middle() -> None:
-    """NBC 9.23.6.1.(2): 12.7 mm at 2.4 m, and nothing of the rest."""
+    """NBC 9.23.6.1.(2): 12.7 mm at 2.4 m, and nothing of the rest; the edge distance is NDS's."""
     rules = rule_set("nbc-2020")
-    assert set(figures(rules)) == {"bolt_diameter_least", "spacing_largest"}
+    assert set(figures(rules)) == {"bolt_diameter_least", "spacing_largest", "plate_edge_least"}
     assert rules.spacing_largest is not None
     assert rules.spacing_largest.value_mm == 2400.0
     assert rules.end_least_mm(12.7) is None
     assert rules.largest_hole_mm(12.7) is None
+
+
+@pytest.mark.parametrize(("bolt_in", "edge_in"), [(0.5, 0.75), (0.625, 0.9375), (0.75, 1.125)])
+def test_the_edge_distance_is_judged_where_a_set_has_no_middle_part_of_the_width(
+    bolt_in: float, edge_in: float
+) -> None:
+    """NDS Table 12.5.1C: 1 1/2 diameters."""
+    without = rule_set_from_toml('across = "none"', "ours")
+    for rules in (rule_set("nbc-2020"), rule_set("ibc-2308"), without):
+        assert rules.plate_edge_mm(bolt_in * INCH) == pytest.approx(edge_in * INCH)
+    assert rule_set("irc-2021").plate_edge_mm(bolt_in * INCH) is None
+
+
+def test_the_crews_own_edge_distance_is_judged_beside_the_middle_part_too() -> None:
+    assert rule_set_from_toml('plate_edge_least = "2 diameters"', "ours").plate_edge_mm(12.7) == pytest.approx(25.4)
+    assert rule_set_from_toml('based_on = "nbc-2020"\nplate_edge_least = "none"', "ours").plate_edge_mm(12.7) is None
 
 
 def test_a_plate_washer_is_asked_for_only_where_the_job_is_seismic() -> None:
@@ -133,6 +149,7 @@ def test_every_length_key_is_taken_and_taken_away() -> None:
         "end_least": "3 in",
         "hole_over_least": "1/16 in",
         "hole_over_largest": "1/4 in",
+        "plate_edge_least": "1 in",
         "concrete_edge_least": "1 3/4 in",
         "overhang_largest": "1/2 in",
         "bearing_least": "5 in",
@@ -208,10 +225,11 @@ def test_all_faults_are_told_at_once() -> None:
 @pytest.mark.parametrize(
     "rule",
     [
-        checks.bolt_diameter, checks.across_plate, checks.concrete_edges, checks.spacing, ends.piece_checks,
-        ends._count, ends._end, ends._short_wall, overhang.overhang_checks, plate_washer.washer_fit, stack.stick_up,
+        checks.bolt_diameter, checks.across_plate, checks.plate_edge, checks.concrete_edges, checks.spacing,
+        ends.piece_checks, ends._count, ends._end, ends._short_wall, overhang.overhang_checks,
+        plate_washer.washer_fit, stack.stick_up,
     ],
 )  # fmt: skip
 def test_each_rule_names_standard_edition_and_section_where_it_stands(rule: Callable[..., object]) -> None:
-    named = re.search(r"(IRC|IBC|NBC|SDPWS) 20\d\d[^.;]*?\s(R?\d+\.\d+)", " ".join(str(rule.__doc__).split()))
+    named = re.search(r"(IRC|IBC|NBC|SDPWS|NDS) 20\d\d[^.;]*?\s(R?\d+\.\d+)", " ".join(str(rule.__doc__).split()))
     assert named, rule.__name__

@@ -124,7 +124,7 @@ def test_a_joint_keeps_clear_of_bolts_before_it_saves_a_piece_of_stock() -> None
 
 def test_a_bolt_that_no_joint_can_keep_clear_of_is_told_of() -> None:
     plan = plan_second_layer(run(192, 8, 95, 184, 200), (30 * IN,), stock_mm=(8 * FT,), mark_mm=96 * IN)
-    assert [(f.code, f.marks) for f in plan.findings] == [("bolt-off-plate", ("N4",)), ("bolt-near-joint", ("N2",))]
+    assert [(f.code, f.marks) for f in plan.findings] == [("bolt-off-plate", ("N4",)), ("bolt-too-near-joint", ("N2",))]
 
 
 def test_the_second_plate_has_ends_of_its_own() -> None:

@@ -196,7 +196,7 @@ def test_a_piece_at_just_inside_and_just_outside_the_limits(
     """IRC R403.1.6 for 1/2 in and 5/8 in bolts (7 diameters: 3.5, 4.375 in; 12 in; 72 in), IBC 2308 (4 in)."""
     plan = plan_splices(run(length_in, *places), rule)
     assert len(plan.added) == added
-    assert plan.doubts == sum(finding.code == "bolt-near-end" for finding in plan.findings)
+    assert plan.doubts == sum(finding.code == "bolt-too-near-end" for finding in plan.findings)
 
 
 @pytest.mark.parametrize(
@@ -323,7 +323,7 @@ def test_a_gap_within_its_u95_of_the_limit_is_told_of() -> None:
 
 def test_a_bolt_nearer_than_the_least_distance_is_told_of() -> None:
     plan = plan_splices(run(96, 2, 8, 48, 88))
-    assert codes(plan) == ["bolt-near-end"]
+    assert codes(plan) == ["bolt-too-near-end"]
     assert plan.findings[0].marks == ("N1",)
 
 

@@ -66,7 +66,10 @@ class LevelsTable(Table):
 
 
 class LayoutTable(Table):
-    """``[layout]``: rules, stock, and how the work is done."""
+    """``[layout]``: rules, stock, and how the work is done.
+
+    damaged : marks of bolts that are stripped, cracked or cut, which photos do not show; they are the engineer's
+    """
 
     rules: Annotated[str, StringConstraints(min_length=1)] = "irc-2021"
     stock_mm: Annotated[tuple[Annotated[Length, within(STOCK_RANGE_MM)], ...], Field(min_length=1)] = Field(
@@ -79,6 +82,7 @@ class LayoutTable(Table):
     hole_over_mm: Annotated[Length, within((0.0, 25.4))] | None = Field(default=None, alias="hole_over")
     mark_mm: Annotated[float, BeforeValidator(_mark)] = Field(default=MM_PER_INCH / 16.0, alias="marks")
     lean_limit_deg: Annotated[float, Field(gt=0.0, le=45.0)] | None = Field(default=None, alias="lean_limit")
+    damaged: tuple[Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)], ...] = ()
     seismic: StrictBool = False
     level_within_mm: Annotated[Length, within(TOLERANCE_RANGE_MM)] = Field(
         default=MM_PER_INCH / 8.0, alias="level_within"

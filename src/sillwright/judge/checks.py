@@ -64,13 +64,38 @@ def across_plate(
     """
     if rules.across is None:
         return ()
-    if hole is not None:
-        bolt = replace(bolt, setback_mm=hole.setback_mm, u95=replace(bolt.u95, setback_mm=hole.u95_across_mm))
-    least_mm, largest_mm = rules.across.limits_mm(plate_width_mm)
-    low = _of_bolt("across", bolt, bolt.setback_mm, least_mm, rules.across.source)
+    bolt = _in_its_hole(bolt, hole)
+    low_mm, largest_mm = rules.across.limits_mm(plate_width_mm)
+    low = _of_bolt("across", bolt, bolt.setback_mm, low_mm, rules.across.source)
     high_verdict = _trusted(bolt, verdict_of(bolt.setback_mm, bolt.u95.setback_mm, largest_mm, "at most"))
     high = replace(low, verdict=high_verdict, limit_mm=largest_mm, bound="at most")
     return (low if (bolt.setback_mm or 0.0) <= plate_width_mm / 2.0 else high,)
+
+
+def _in_its_hole(bolt: BoltRecord, hole: HolePlace | None) -> BoltRecord:
+    if hole is None:
+        return bolt
+    return replace(bolt, setback_mm=hole.setback_mm, u95=replace(bolt.u95, setback_mm=hole.u95_across_mm))
+
+
+def plate_edge(
+    bolt: BoltRecord, plate_width_mm: float, rules: RuleSet, hole: HolePlace | None = None
+) -> tuple[Check, ...]:
+    """The bolt's centre from the nearer edge of the plate, where the set has no middle part of the width.
+
+    1 1/2 diameters: NDS 2015 to 2024, 12.5.1, Table 12.5.1C (from memory). That is for load along the plate, or away
+    from that edge; the loaded edge of a plate that is pushed square to the wall asks for 4 diameters there, which a
+    record does not show.
+    hole : as for :func:`across_plate`
+    """
+    figure, limit_mm = rules.plate_edge_asked, rules.plate_edge_mm(bolt.diameter_mm)
+    if figure is None or limit_mm is None:
+        return ()
+    bolt = _in_its_hole(bolt, hole)
+    at_mm = bolt.setback_mm
+    away_mm = None if at_mm is None else min(at_mm, plate_width_mm - at_mm)
+    side = "chalk-line side" if at_mm is None or at_mm <= plate_width_mm / 2.0 else "far side"
+    return (replace(_of_bolt("plate-edge", bolt, away_mm, limit_mm, figure.source), other=side),)
 
 
 def concrete_edges(
@@ -97,7 +122,7 @@ def concrete_edges(
 
 
 def _of_bolt(
-    key: Literal["across", "concrete-edge"],
+    key: Literal["across", "plate-edge", "concrete-edge"],
     bolt: BoltRecord,
     measured_mm: float | None,
     least_mm: float,
@@ -200,5 +225,6 @@ def _bolt_checks(bolt: BoltRecord, run: RunRecord, rules: RuleSet, hole: HolePla
     return (
         *bolt_diameter(bolt, rules),
         *across_plate(bolt, run.plate_width_mm, rules, hole),
+        *plate_edge(bolt, run.plate_width_mm, rules, hole),
         *concrete_edges(bolt, run, rules),
     )

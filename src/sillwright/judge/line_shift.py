@@ -116,7 +116,8 @@ def line_shift(
 
     ends_mm : the stations where the plates of the run begin and end; without them the first and the last bolt's
 
-    Where the rule set has no rule for the place across the plate, a bolt is only to stand whole under the plate.
+    Where the rule set has no middle part of the width, the distance from the plate's edges counts, and where it has
+    neither, a bolt is only to stand whole under the plate.
     """
     placed = sorted(_reliable(run.bolts), key=lambda bolt: bolt.station_mm or 0.0)
     if not placed:
@@ -174,7 +175,8 @@ def _bolt_strips(
         assert bolt.setback_mm is not None
         assert bolt.u95.setback_mm is not None
         share = (bolt.station_mm - low_mm) / length_mm if length_mm > 0.0 else 0.5
-        least_mm, largest_mm = bolt.diameter_mm / 2.0, plate_width_mm - bolt.diameter_mm / 2.0
+        edge_mm = rules.plate_edge_mm(bolt.diameter_mm) or bolt.diameter_mm / 2.0
+        least_mm, largest_mm = edge_mm, plate_width_mm - edge_mm
         if rules.across is not None:
             least_mm, largest_mm = rules.across.limits_mm(plate_width_mm)
         u95_mm = math.hypot(bolt.u95.setback_mm, resnap_u95_mm)

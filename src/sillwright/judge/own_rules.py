@@ -4,6 +4,7 @@
     seismic = true
     spacing_largest = "4 ft"
     end_least = "7 diameters"       # or a length, like "4 in"
+    plate_edge_least = "1.5 diameters"  # judged where a set has no ``across``, or where the crew writes it
     across = "middle third"
     hole_over_largest = "1/4 in"
     overhang_largest = "1/2 in"
@@ -52,6 +53,7 @@ _BOUNDS_MM = {
     "end_least": (1.0, 1000.0),
     "hole_over_least": (0.0, 10.0),
     "hole_over_largest": (0.0, 25.0),
+    "plate_edge_least": (1.0, 200.0),
     "concrete_edge_least": (5.0, 500.0),
     "overhang_largest": (0.0, 150.0),
     "bearing_least": (10.0, 450.0),
@@ -88,7 +90,7 @@ def _length_or_none(value: Any) -> float | Literal["none"]:
     return "none" if _is_none(value) else _length(value)
 
 
-def _end_least(value: Any) -> float | tuple[float] | Literal["none"]:
+def _length_or_diameters(value: Any) -> float | tuple[float] | Literal["none"]:
     """A length in mm, or a one-tuple of diameters."""
     found = _DIAMETERS.fullmatch(value.strip()) if isinstance(value, str) else None
     if not found:
@@ -130,11 +132,12 @@ class OwnRules(BaseModel):
     spacing_largest: _Rule | None = None
     spacing_tall_seismic: _Rule | None = None
     end_largest: _Rule | None = None
-    end_least: Annotated[float | tuple[float] | _None, BeforeValidator(_end_least)] | None = None
+    end_least: Annotated[float | tuple[float] | _None, BeforeValidator(_length_or_diameters)] | None = None
     bolts_least: Annotated[StrictInt, Field(ge=0, le=50)] | None = None
     across: Annotated[float | _None, BeforeValidator(_across)] | None = None
     hole_over_least: _Rule | None = None
     hole_over_largest: _Rule | None = None
+    plate_edge_least: Annotated[float | tuple[float] | _None, BeforeValidator(_length_or_diameters)] | None = None
     concrete_edge_least: _Rule | None = None
     overhang_largest: _Rule | None = None
     bearing_least: _Rule | None = None

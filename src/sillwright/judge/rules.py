@@ -112,6 +112,7 @@ class RuleSet:
     hole_over_least, hole_over_largest : how much larger than the bolt's nominal diameter the hole is drilled
     plate_washer : asked for only where ``seismic`` is set (see :meth:`plate_washer_asked`)
     plate_washer_edge : and then, how far its edge may be from the sheathed edge of the plate
+    plate_edge_least : from the bolt's centre to either edge of the plate (see :meth:`plate_edge_asked`)
     concrete_edge_least : from the bolt's centre to an edge of the concrete that runs along the plate
     overhang_largest, bearing_least : how far a plate may hang over the concrete, and how much of its width must lie on
     it. No figure was found in the IRC; inspectors hold anything from none to the plate's thickness. The crew sets them.
@@ -131,6 +132,7 @@ class RuleSet:
     hole_over_largest: LengthFigure | None = None
     plate_washer: PlateWasherFigure | None = None
     plate_washer_edge: LengthFigure | None = None
+    plate_edge_least: LengthFigure | DiametersFigure | None = None
     concrete_edge_least: LengthFigure | None = None
     overhang_largest: LengthFigure | None = None
     bearing_least: LengthFigure | None = None
@@ -140,18 +142,34 @@ class RuleSet:
 
     def end_least_mm(self, diameter_mm: float) -> float | None:
         """The least end distance for a bolt of this nominal diameter, whichever way the set names it."""
-        if isinstance(self.end_least, DiametersFigure):
-            return self.end_least.diameters * diameter_mm
-        return None if self.end_least is None else self.end_least.value_mm
+        return _least_mm(self.end_least, diameter_mm)
 
     def largest_hole_mm(self, diameter_mm: float) -> float | None:
         """The largest hole this set allows for a bolt of this nominal diameter."""
         return None if self.hole_over_largest is None else diameter_mm + self.hole_over_largest.value_mm
 
     @property
+    def plate_edge_asked(self) -> LengthFigure | DiametersFigure | None:
+        """The least edge distance where this set judges by it: the middle part of the width is always the narrower one,
+        unless the crew set the edge distance itself."""
+        figure = self.plate_edge_least
+        return figure if figure is None or self.across is None or figure.source.sure == "crew" else None
+
+    def plate_edge_mm(self, diameter_mm: float) -> float | None:
+        """The same in mm for a bolt of this nominal diameter."""
+        return _least_mm(self.plate_edge_asked, diameter_mm)
+
+    @property
     def plate_washer_asked(self) -> PlateWasherFigure | None:
         """The plate washer where this set asks for one on this job, else None."""
         return self.plate_washer if self.seismic else None
+
+
+def _least_mm(figure: LengthFigure | DiametersFigure | None, diameter_mm: float) -> float | None:
+    """A least distance in mm for a bolt of this nominal diameter, whichever way it is named."""
+    if isinstance(figure, DiametersFigure):
+        return figure.diameters * diameter_mm
+    return None if figure is None else figure.value_mm
 
 
 def _inches(inches: float, source: Source) -> LengthFigure:
@@ -160,6 +178,11 @@ def _inches(inches: float, source: Source) -> LengthFigure:
 
 # NDS 12.1.3.2 (2015 to 2024; 11.1.3.2 before): 1/32 to 1/16 in over, no forced fit.
 _NDS_HOLE = Source("NDS", "2015 to 2024", "12.1.3.2", "second-hand")
+
+# NDS Table 12.5.1C, load along the grain (bolts up to 6 diameters long in the wood) or away from that edge; an edge
+# loaded across the grain, as a plate's is by wind or soil square to the wall, asks for 4 diameters, which is the
+# engineer's to judge.
+_NDS_EDGE = DiametersFigure(1.5, Source("NDS", "2015 to 2024", "Table 12.5.1C", "memory"))
 
 # Written for shear walls; by memory only for those of more than 400 lb/ft, and not where hold-downs alone carry
 # overturning.
@@ -184,6 +207,7 @@ def _irc(edition: str) -> RuleSet:
         # SDC D0 to D2, and townhouses in C. The wording was read in IBC 2006 2305.3.11.
         plate_washer=_plate_washer(Source("IRC", edition, "R602.11.1", "memory")),
         plate_washer_edge=_inches(0.5, _SDPWS_EDGE),
+        plate_edge_least=_NDS_EDGE,
         short_wall_one_bolt=_inches(24.0, short_wall),
         short_wall_no_bolt=_inches(12.0, short_wall),
     )
@@ -213,6 +237,7 @@ def _ibc_2308() -> RuleSet:
         hole_over_largest=_inches(1.0 / 16.0, _NDS_HOLE),
         plate_washer=_plate_washer(Source("IBC", "2006", "2305.3.11", "read")),
         plate_washer_edge=_inches(0.5, _SDPWS_EDGE),
+        plate_edge_least=_NDS_EDGE,
         concrete_edge_least=_inches(1.75, Source("IBC, for ACI 318", "2012 to 2018", "1905.1.8", "memory")),
     )
 
@@ -224,6 +249,7 @@ def _nbc_2020() -> RuleSet:
         name="nbc-2020",
         bolt_diameter_least=LengthFigure(12.7, base),
         spacing_largest=LengthFigure(2400.0, base),
+        plate_edge_least=_NDS_EDGE,
     )
 
 

@@ -22,12 +22,14 @@ CheckKey = Literal[
     "bolts-a-piece",
     "short-wall-middle",
     "across",
+    "plate-edge",
     "concrete-edge",
     "overhang",
     "bearing",
     "stick-up",
     "washer-on-wood",
     "washer-edge",
+    "cut-washer",
 ]
 PlateSide = Literal["chalk-line side", "far side"]
 

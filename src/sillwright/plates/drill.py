@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from sillwright.judge.checks import plate_edge
 from sillwright.judge.passes import HolePlace
 from sillwright.judge.verdicts import TOUCHES_MM, under_plate
 from sillwright.plates.cover import Cover, Covered
@@ -91,6 +92,9 @@ def _hole(
     """The piece that holds the whole hole, and the hole; None where none does."""
     drill = Drill(inputs.drill_mm, inputs.stack_mm, inputs.job.layout.mark_mm)
     doubts = _carried_doubts(covered, run.plate_width_mm, drill.drill_mm)
+    edge = plate_edge(covered.bolt, run.plate_width_mm, inputs.rules, place_of(covered.bolt, one, inputs.stack_mm))
+    if any(check.verdict != "meets" for check in edge):
+        doubts = (*doubts, "little-edge")
     for piece in row:
         hole = marked_hole(piece, in_piece(piece, covered.bolt, run.scale_u95_ratio), one, drill, doubts)
         if hole and lies_on(piece, hole.from_low_end_mm, hole.from_line_mm, drill.drill_mm / 2.0):

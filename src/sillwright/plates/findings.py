@@ -38,6 +38,8 @@ PlanCode = Literal[
     "washer-far-from-edge",  # its edge comes within ``value_mm`` of neither edge of the plate
     "washer-edge-unsure",  # or perhaps
     "washer-one-side",  # of one only: is that the sheathed one?
+    "cut-washer-hangs-over",  # a cut washer that does not lie wholly between the plate's edges
+    "cut-washer-unsure",  # or perhaps not
     "plate-washers-overlap",  # of two neighbours, where both are centred, by ``value_mm``; or perhaps, where it is None
     "washers-overlap",  # the same of cut washers
     "hole-tolerance",  # lean, u95 and rounding may take more than half the clearance

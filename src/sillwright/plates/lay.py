@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sillwright.errors import JobError
+from sillwright.job_plates import LayoutTable
 from sillwright.judge.rules import RuleSet
 from sillwright.judge.steps import own_u95_mm
 from sillwright.lengths import format_feet_inches
@@ -17,12 +18,16 @@ from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import LayerEnd, RunEnd
 from sillwright.plates.run_ends import SHARP_CORNER_DO
 from sillwright.plates.second_layer import plan_second_layer
-from sillwright.plates.splice import SplicePlan, SpliceRun, plan_splices
+from sillwright.plates.splice import MM_PER_FOOT, SplicePlan, SpliceRun, plan_splices
 from sillwright.plates.splice_rule import AnchorRule, RunBolt
 from sillwright.survey import RunRecord
 
 # Half of the longest step a rule set has (NBC 2.4 m): two bolts that far apart share the print scale over twice it.
 _SCALE_OVER_MM = 1200.0
+# A cut whose long point reaches farther, 76 degrees off square, is doubted before the stock is (common practice, no
+# source); longer stock than this is none to be had.
+_LONGEST_REACH_WIDTHS = 4.0
+_LONGEST_STOCK_FEET = 40
 
 
 @dataclass(frozen=True)
@@ -46,49 +51,76 @@ def lay_run(
     Raises JobError, naming the key, where the stock allows no plan.
     """
     rule, layout = anchor_rule(inputs.rules, inputs.job.bolts.bolt.diameter_mm), inputs.job.layout
-    splices: list[SplicePlan] = []
+    layers: list[SpliceRun] = []
     left_out: list[str] = []
     for index, covered in enumerate(under):
         bolts = tuple(_run_bolt(one, run, rule, work) for one in covered)
         left_out += [one.bolt.mark for one, bolt in zip(covered, bolts, strict=True) if bolt is None and index == 0]
         low, high = ends[0].layers[index], ends[1].layers[index]
-        splice_run = SpliceRun(
-            run.name,
-            low.station_mm,
-            high.station_mm,
-            tuple(bolt for bolt in bolts if bolt is not None),
-            _allowance_mm(low, run.plate_width_mm),
-            _allowance_mm(high, run.plate_width_mm),
-            _far_edge_out_mm(low, run.plate_width_mm) / 2.0,
-            _far_edge_out_mm(high, run.plate_width_mm) / 2.0,
+        layers.append(
+            SpliceRun(
+                run.name,
+                low.station_mm,
+                high.station_mm,
+                tuple(bolt for bolt in bolts if bolt is not None),
+                _allowance_mm(low, run.plate_width_mm),
+                _allowance_mm(high, run.plate_width_mm),
+                _far_edge_out_mm(low, run.plate_width_mm) / 2.0,
+                _far_edge_out_mm(high, run.plate_width_mm) / 2.0,
+            )
         )
-        try:
-            if not splices:
-                splices.append(plan_splices(splice_run, rule, layout.stock_mm, layout.mark_mm))
-            else:
-                joints_mm = tuple(joint.station_mm for joint in splices[-1].joints)
-                end_mm = max(rule.end_least_mm, 0.0)
-                splices.append(
-                    plan_second_layer(splice_run, joints_mm, layout.stagger_mm, end_mm, layout.stock_mm, layout.mark_mm)
-                )
-        except JobError as fault:
-            for end, layer_end in zip(ends, (low, high), strict=True):
-                reach_mm = _allowance_mm(layer_end, run.plate_width_mm)
-                if rule.shortest_piece_mm <= max(layout.stock_mm) < rule.shortest_piece_mm + reach_mm:
-                    raise JobError(_past_stock(run.name, end.other, layer_end, reach_mm)) from fault
-            key = "[layout], stock" if not splices else "[layout], stock or stagger"
-            raise JobError(f"job.toml: {key}: run {fault}") from fault
+    try:
+        splices = _splices(layers, rule, layout, layout.stock_mm)
+    except JobError as fault:
+        past = _past_stock(run, ends, rule, max(layout.stock_mm))
+        raise JobError(past or f"job.toml: {fault}{_would_do(layers, rule, layout)}") from fault
     pieces = tuple(_pieces(run, layer, plan, ends) for layer, plan in enumerate(splices, start=1))
     return LaidRun(tuple(splices), pieces, tuple(left_out))
 
 
-def _past_stock(run: str, other: str, end: LayerEnd, reach_mm: float) -> str:
-    """Where no stock holds an end because of its cut, and not because the stock is short."""
-    return (
-        f'job.toml: [[corner]] {run} and {other}: run "{run}" would be cut {end.saw_deg:.2f} degrees off square there, '
-        f"its long point {format_feet_inches(reach_mm)} past the chalk-line edge, and no stock on hand holds that. "
-        f"{SHARP_CORNER_DO}"
-    )
+def _splices(
+    layers: Sequence[SpliceRun], rule: AnchorRule, layout: LayoutTable, stock_mm: tuple[float, ...]
+) -> list[SplicePlan]:
+    """The plan of each layer. Raises JobError, naming the key, where this stock allows none."""
+    plans: list[SplicePlan] = []
+    for layer in layers:
+        try:
+            if not plans:
+                plans.append(plan_splices(layer, rule, stock_mm, layout.mark_mm))
+            else:
+                joints_mm = tuple(joint.station_mm for joint in plans[-1].joints)
+                end_mm = max(rule.end_least_mm, 0.0)
+                plans.append(plan_second_layer(layer, joints_mm, layout.stagger_mm, end_mm, stock_mm, layout.mark_mm))
+        except JobError as fault:
+            key = "[layout], stock" if not plans else "[layout], stock or stagger"
+            raise JobError(f"{key}: run {fault}") from fault
+    return plans
+
+
+def _would_do(layers: Sequence[SpliceRun], rule: AnchorRule, layout: LayoutTable) -> str:
+    """The shortest stock, in whole feet, that beside what is on hand would give the run a plan; empty without one."""
+    for feet in range(math.floor(max(layout.stock_mm) / MM_PER_FOOT) + 1, _LONGEST_STOCK_FEET + 1):
+        try:
+            _splices(layers, rule, layout, (*layout.stock_mm, feet * MM_PER_FOOT))
+        except JobError:
+            continue
+        return f" Stock of {feet} ft would do."
+    return ""
+
+
+def _past_stock(run: RunRecord, ends: tuple[RunEnd, RunEnd], rule: AnchorRule, longest_mm: float) -> str | None:
+    """Where no stock holds an end because of its cut, and not because the stock is short: the cut is none to make."""
+    for end in ends:
+        for layer in end.layers:
+            reach_mm = _allowance_mm(layer, run.plate_width_mm)
+            past = rule.shortest_piece_mm <= longest_mm < rule.shortest_piece_mm + reach_mm
+            if past and reach_mm > _LONGEST_REACH_WIDTHS * run.plate_width_mm:
+                return (
+                    f'job.toml: [[corner]] {run.name} and {end.other}: run "{run.name}" would be cut '
+                    f"{layer.saw_deg:.2f} degrees off square there, its long point {format_feet_inches(reach_mm)} past "
+                    f"the chalk-line edge, and no stock on hand holds that. {SHARP_CORNER_DO}"
+                )
+    return None
 
 
 def anchor_rule(rules: RuleSet, diameter_mm: float) -> AnchorRule:

@@ -14,6 +14,7 @@ HoleDoubt = Literal[
     "record-check",  # the bolt is ``check`` in the record
     "cannot-tell",  # whether the bolt passes the hole as it stands cannot be told
     "near-plate-edge",  # the hole may break out of the plate's edge
+    "little-edge",  # the bolt stands, or may stand, nearer the plate's edge than the rule set asks
     "no-lean",  # the lean is not known: the hole is over the bolt's foot
     "straighten-first",  # the hole is where the bolt will stand once it is straightened
     "angle-unsure",  # brought over from the neighbouring run by a corner that is ``check``

@@ -10,7 +10,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from sillwright import __version__
+from sillwright.crew_file import nearest
 from sillwright.environment import library_versions
+from sillwright.errors import JobError
 from sillwright.judge.overhang import unseen_sides
 from sillwright.judge.passes import passing
 from sillwright.judge.rules import (
@@ -47,7 +49,7 @@ from sillwright.plates.run_ends import JobEnds, find_ends
 from sillwright.plates.run_plan import JobWork, RunWork, judge_run, plan_run
 from sillwright.plates.shopping import ShoppingLine, ShoppingRules, StockCount, shopping_list
 from sillwright.plates.stock import CutPiece, StockLength, cut_list
-from sillwright.plates.washers import bolts_at_nut, fit_washers, of_neighbours
+from sillwright.plates.washers import bolts_at_nut, cut_washers, fit_washers, of_neighbours
 from sillwright.survey import RunRecord, Survey
 
 
@@ -57,6 +59,7 @@ def plan_job(survey: Survey, inputs: PlanInputs) -> PlatesPlan:
     Raises JobError, naming the key, where job file and record cannot both be right, a corner is none, or the stock
     allows no plan of a run at all.
     """
+    _check_damaged(survey, inputs)
     ends = find_ends(survey, inputs)
     levels, facts, findings = level_facts(inputs)
     job, laid = _worked_out(survey, inputs, ends, levels)
@@ -99,7 +102,13 @@ def _worked_out(
     """Every bolt judged, every planned run laid in pieces, every hole in its piece."""
     passes = {
         bolt.mark: passing(
-            bolt, inputs.rules, inputs.stack_mm, run.plate_width_mm, inputs.bend_limits, hole_mm=inputs.drill_mm
+            bolt,
+            inputs.rules,
+            inputs.stack_mm,
+            run.plate_width_mm,
+            inputs.bend_limits,
+            hole_mm=inputs.drill_mm,
+            damaged=bolt.mark in inputs.job.layout.damaged,
         )
         for run in survey.runs
         for bolt in run.bolts
@@ -122,7 +131,19 @@ def _worked_out(
     drilled = drill_pieces(laid, records, covered, work, inputs)
     nuts = bolts_at_nut(records, drilled, covered, passes, work, inputs)
     washers = fit_washers(nuts, inputs.rules)
-    return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, levels), laid
+    cut = cut_washers(nuts, inputs.rules, inputs.job.bolts.bolt)
+    return JobWork(survey, inputs, passes, work, covered, drilled, nuts, washers, cut, levels), laid
+
+
+def _check_damaged(survey: Survey, inputs: PlanInputs) -> None:
+    """Raises JobError where a bolt is called damaged that is not in the record: the one meant would be drilled for."""
+    marks = [bolt.mark for run in survey.runs for bolt in run.bolts]
+    for mark in inputs.job.layout.damaged:
+        if mark not in marks:
+            raise JobError(
+                f'job.toml: [layout], damaged: there is no bolt "{mark}".{nearest(mark, marks)} Write the marks as '
+                "they stand on the measuring sheet."
+            )
 
 
 def _can_be_planned(run: RunRecord, ends: JobEnds) -> bool:
@@ -233,7 +254,7 @@ def _rules_used(inputs: PlanInputs) -> RulesUsed:
 
 
 def _figure(key: str, rules: RuleSet, diameter_mm: float) -> RuleFigure | None:
-    figure = getattr(rules, key)
+    figure = rules.plate_edge_asked if key == "plate_edge_least" else getattr(rules, key)
     if isinstance(figure, LengthFigure):
         return RuleFigure(key, figure.source, value_mm=figure.value_mm)
     if isinstance(figure, DiametersFigure):

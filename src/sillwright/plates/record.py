@@ -32,8 +32,9 @@ PlanStatus = Literal["ok", "check", "not planned"]
 EndKind = Literal["corner", "station", "wall end", "not said"]
 RULE_KEYS = (
     "bolt_diameter_least", "spacing_largest", "end_largest", "end_least", "bolts_least", "across", "hole_over_least",
-    "hole_over_largest", "plate_washer", "plate_washer_edge", "concrete_edge_least", "overhang_largest",
-    "bearing_least", "short_wall_one_bolt", "short_wall_no_bolt", "spacing_tall_seismic",
+    "hole_over_largest", "plate_washer", "plate_washer_edge", "plate_edge_least",
+    "concrete_edge_least", "overhang_largest", "bearing_least", "short_wall_one_bolt", "short_wall_no_bolt",
+    "spacing_tall_seismic",
 )  # fmt: skip
 
 

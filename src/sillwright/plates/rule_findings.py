@@ -11,6 +11,7 @@ from sillwright.judge.verdicts import TOUCHES_MM, Check
 from sillwright.plates.findings import PlanCode, PlanFinding, Weight
 from sillwright.plates.levels import Shim
 from sillwright.plates.splice import SplicePlan
+from sillwright.plates.splice_findings import NEAR
 
 _FAILS: dict[str, tuple[PlanCode, PlanCode]] = {
     "bolt": ("bolt-fails-rule", "bolt-rule-unsure"),
@@ -18,6 +19,7 @@ _FAILS: dict[str, tuple[PlanCode, PlanCode]] = {
     "overhang": ("overhang-fails-rule", "overhang-unsure"),
     "washer-on-wood": ("washer-hangs-over", "washer-unsure"),
     "washer-edge": ("washer-far-from-edge", "washer-edge-unsure"),
+    "cut-washer": ("cut-washer-hangs-over", "cut-washer-unsure"),
 }
 
 
@@ -77,7 +79,7 @@ def of_splices(splices: Sequence[SplicePlan], run: str) -> list[PlanFinding]:
         for one in plan.findings:
             if one.code == "bolt-off-plate":
                 continue
-            weight: Weight = "note" if layer > 1 and one.code in ("bolt-near-end", "bolt-near-joint") else "decide"
+            weight: Weight = "note" if layer > 1 and one.code in NEAR else "decide"
             found.append(
                 PlanFinding(
                     "no-bolt-under-plate" if one.code == "no-bolts" else one.code,

@@ -17,7 +17,7 @@ from sillwright.plates.drill import Drilled, places
 from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.holes import Drilling, mark_within_mm, surely_passes
 from sillwright.plates.inputs import PlanInputs
-from sillwright.plates.lay import LaidRun
+from sillwright.plates.lay import LaidRun, anchor_rule
 from sillwright.plates.length import length_u95_mm, of_length
 from sillwright.plates.level_plan import run_shims, shim_beside_mm
 from sillwright.plates.levels import Levels, Shim
@@ -25,7 +25,7 @@ from sillwright.plates.piece import PlatePiece
 from sillwright.plates.record import BoltPlan, PlannedPiece, RunEnd, RunPlan
 from sillwright.plates.rule_findings import of_checks, of_line_shift, of_shims, of_splices
 from sillwright.plates.splice import SplicePlan
-from sillwright.plates.told_once import asked_for_already, closed_by, hanging_on, place_unknown, splices_once
+from sillwright.plates.told_once import asked_for_already, closed_by, hanging_on, place_unknown, splices_once, waits_for
 from sillwright.plates.washers import AtNut, Washered, decided_by_side, of_washers
 from sillwright.survey import BoltRecord, RunRecord, Survey, left_handed
 
@@ -53,6 +53,7 @@ class JobWork:
     drilled: Drilled
     nuts: tuple[AtNut, ...]
     washers: Mapping[str, Washered]
+    cut_washers: Mapping[str, Check]
     levels: Levels | None
 
 
@@ -98,14 +99,21 @@ def plan_run(run: RunWork, job: JobWork, judged: Mapping[str, Judged]) -> tuple[
     unknown = {bolt.mark: bolt.station_mm for bolt in record.bolts if run.laid and place_unknown(bolt)}
     unknown = {mark: at_mm for mark, at_mm in unknown.items() if run.laid and mark in run.laid.left_out}
     on_unknown = _hanging(record, first, job, [one for one in told if one not in hanging], set(unknown))
+    reshot = [bolt for bolt in record.bolts if bolt.status == "reshoot"]
+    rule = anchor_rule(job.inputs.rules, job.inputs.job.bolts.bolt.diameter_mm)
+    waiting = [one for one in of_splice if waits_for(one, reshot, rule)]
     of_joints = splices_once(of_splice, _no_hole(job), _too_near(told))
     findings += [
         *_of_record(record),
-        *_of_bolts(record, bolts, run, job, hanging),
+        *_of_bolts(record, bolts, run, job, hanging, waiting=bool(waiting)),
         *_of_left_out(bolts, run, set(unknown), on_unknown),
         *of_checks((one for one in told if one not in (*hanging, *on_unknown)), record.name),
         *of_washers((job.washers[bolt.mark] for bolt in record.bolts if bolt.mark in job.washers), record.name),
-        *(one for one in of_joints if not closed_by(one, _known(unknown.values()), _spacing_mm(job.inputs))),
+        *(
+            one
+            for one in of_joints
+            if one not in waiting and not closed_by(one, _known(unknown.values()), rule.spacing_most_mm)
+        ),
         *of_line_shift(shift, record.name),
         *of_shims(shims, record.name),
         *of_length(record, run.ends, planned=run.laid is not None),
@@ -181,6 +189,7 @@ def _bolt(
             *(check for check in judged[over or record.name].checks if check.subject == bolt.mark),
             stands_up,
             *(washered.checks if washered else ()),
+            *([job.cut_washers[bolt.mark]] if bolt.mark in job.cut_washers else ()),
         ),
         straighten_first=work.straighten_first,
         holes=tuple(sorted((told for told, _ in holes), key=lambda hole: hole.layer)),
@@ -201,15 +210,12 @@ def _told_as_rules(
     for bolt in bolts:
         held = job.washers.get(bolt.mark)
         yield from (check for check in (held.checks if held else ()) if not decided_by_side(check, job.washers))
+        if bolt.mark in job.cut_washers:
+            yield job.cut_washers[bolt.mark]
 
 
 def _known(numbers: Iterable[float | None]) -> list[float]:
     return [number for number in numbers if number is not None]
-
-
-def _spacing_mm(inputs: PlanInputs) -> float | None:
-    figure = inputs.rules.spacing_largest
-    return None if figure is None else figure.value_mm
 
 
 def _hanging(
@@ -269,15 +275,22 @@ def _of_record(record: RunRecord) -> Iterator[PlanFinding]:
 
 
 def _of_bolts(
-    record: RunRecord, bolts: Sequence[BoltPlan], run: RunWork, job: JobWork, hanging: Sequence[Check]
+    record: RunRecord,
+    bolts: Sequence[BoltPlan],
+    run: RunWork,
+    job: JobWork,
+    hanging: Sequence[Check],
+    *,
+    waiting: bool,
 ) -> Iterator[PlanFinding]:
     """What somebody has to do or decide about bolts, a finding a code with all marks it is about.
 
     hanging : the checks that cannot be told before bolts were shot again
+    waiting : whether anchors are not asked for before
     """
     left_out = () if run.laid is None else run.laid.left_out
     again = {bolt.mark for bolt in bolts if bolt.status == "reshoot"}
-    hangs = [*(["joints"] if again & set(left_out) else []), *(check.key for check in hanging)]
+    hangs = [*(["joints"] if waiting or again & set(left_out) else []), *(check.key for check in hanging)]
     half_mm = {bolt.mark: (job.inputs.drill_mm - bolt.diameter_mm) / 2.0 for bolt in bolts}
     kinds: list[tuple[PlanCode, list[BoltPlan]]] = [
         ("bolt-reshoot", [bolt for bolt in bolts if bolt.status == "reshoot"]),

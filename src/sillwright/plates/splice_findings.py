@@ -21,9 +21,13 @@ SpliceCode = Literal[
     "spacing-cannot-tell",  # a gap within its u95 of the limit
     "bolt-near-joint",  # a bolt not surely as far from a joint as the rule asks of end bolts
     "bolt-near-end",  # the same at an end of the run
+    "bolt-too-near-joint",  # a bolt surely nearer a joint than that
+    "bolt-too-near-end",  # the same at an end of the run
     "bolt-off-plate",  # a bolt beyond the ends of the run: not counted
     "run-too-short",  # no anchor in it can keep the least end distance
 ]
+
+NEAR: tuple[SpliceCode, ...] = ("bolt-near-end", "bolt-near-joint", "bolt-too-near-end", "bolt-too-near-joint")
 
 
 @dataclass(frozen=True)
@@ -91,11 +95,22 @@ def findings_at(ends: Ends, cut: int, posts: tuple[RunBolt, ...], rule: AnchorRu
     if perhaps:
         code = "joint-cannot-tell" if above and below else "end-cannot-tell"
         found.append(SpliceFinding(code, at_mm, perhaps))
-    near = [bolt for bolt in posts if abs(bolt.station_mm - wood_mm) - bolt.u95_mm < rule.clear_mm - EPS_MM]
-    if near:
-        code = "bolt-near-joint" if above and below else "bolt-near-end"
-        found.append(SpliceFinding(code, at_mm, tuple(bolt.mark for bolt in near if not bolt.planned)))
-    return found
+    return found + _near(at_mm, wood_mm, posts, rule, joint=above and below)
+
+
+def _near(
+    at_mm: float, wood_mm: float, posts: tuple[RunBolt, ...], rule: AnchorRule, *, joint: bool
+) -> list[SpliceFinding]:
+    """Bolts surely nearer than the least end distance, and those that may be."""
+    spare_mm = {bolt: abs(bolt.station_mm - wood_mm) - rule.clear_mm + EPS_MM for bolt in posts}
+    near = [bolt for bolt in posts if spare_mm[bolt] < bolt.u95_mm]
+    surely = tuple(bolt.mark for bolt in near if spare_mm[bolt] < -bolt.u95_mm and not bolt.planned)
+    perhaps = tuple(bolt.mark for bolt in near if bolt.mark not in surely and not bolt.planned)
+    codes: tuple[tuple[SpliceCode, tuple[str, ...]], ...] = (
+        ("bolt-too-near-joint" if joint else "bolt-too-near-end", surely),
+        ("bolt-near-joint" if joint else "bolt-near-end", perhaps),
+    )
+    return [SpliceFinding(code, at_mm, marks) for code, marks in codes if marks]
 
 
 def _perhaps_serving(at_mm: float, way: float, posts: tuple[RunBolt, ...], rule: AnchorRule) -> tuple[str, ...]:

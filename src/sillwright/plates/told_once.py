@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -9,10 +10,11 @@ from itertools import pairwise
 from sillwright.judge.verdicts import Check
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.piece import PlatePiece
+from sillwright.plates.splice_findings import NEAR
+from sillwright.plates.splice_rule import AnchorRule
 from sillwright.survey import BoltRecord
 
 ASKS_FOR_ANCHORS = ("joint-needs-anchor", "end-needs-anchor", "spacing-too-wide", "too-few-bolts")
-_NEAR = ("bolt-near-end", "bolt-near-joint")
 _SAME_MM = 0.01
 
 
@@ -46,6 +48,22 @@ def closed_by(finding: PlanFinding, stations_mm: Sequence[float], most_mm: float
     return bool(there_mm) and all(b - a <= most_mm for a, b in pairwise((low_mm, *there_mm, high_mm)))
 
 
+def waits_for(finding: PlanFinding, again: Sequence[BoltRecord], rule: AnchorRule) -> bool:
+    """Whether an anchor is asked for only because bolts to be shot again were not counted on: one that stands there, or
+    has no place, may turn out to serve. Nothing is asked for before they are shot."""
+    if finding.code not in ASKS_FOR_ANCHORS or not again:
+        return False
+    stations_mm = [bolt.station_mm for bolt in again if bolt.station_mm is not None]
+    anywhere, at_mm, to_mm = len(again) - len(stations_mm), finding.station_mm, finding.to_station_mm
+    if finding.code == "spacing-too-wide" and at_mm is not None and to_mm is not None:
+        there_mm = [at_mm, *sorted(one for one in stations_mm if at_mm < one < to_mm), to_mm]
+        most_mm = rule.spacing_most_mm or math.inf
+        return sum(math.ceil((b - a) / most_mm) - 1 for a, b in pairwise(there_mm)) <= anywhere
+    if finding.code in ("joint-needs-anchor", "end-needs-anchor") and at_mm is not None:
+        return anywhere > 0 or any(abs(one - at_mm) <= (rule.end_most_mm or math.inf) for one in stations_mm)
+    return True
+
+
 def _about(check: Check) -> tuple[str, str, str]:
     """Of a piece's end the bolt that serves it may be another one."""
     return check.key, check.piece or check.subject, check.other
@@ -56,6 +74,10 @@ def asked_for_already(check: Check, first: Sequence[PlatePiece], splices: Sequen
 
     first : the pieces of the first plate; splices : what is said of its splice plan
     """
+    if check.key == "spacing" and check.verdict == "cannot tell":
+        return any(
+            one.code == "spacing-cannot-tell" and {check.subject, check.other} == set(one.marks) for one in splices
+        )
     if check.verdict != "does not":
         return False
     if check.key == "spacing":
@@ -88,7 +110,7 @@ def splices_once(
     for one in findings:
         if one.code == "anchors-to-approve" and one.layer in asked:
             continue
-        if one.code not in _NEAR or not one.marks:
+        if one.code not in NEAR or not one.marks:
             yield one
             continue
         marks = tuple(mark for mark in one.marks if mark not in told and (mark, one.layer) not in no_hole)

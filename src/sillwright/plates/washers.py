@@ -6,11 +6,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from sillwright.fasteners import BoltSize
 from sillwright.judge.passes import HolePlace, Passing, hole_place
 from sillwright.judge.plate_washer import BoltAtNut, WasherFit, washer_fit
-from sillwright.judge.rules import RuleSet
+from sillwright.judge.rules import RuleSet, Source
 from sillwright.judge.steps import End, Piece, from_end_mm, own_u95_mm
-from sillwright.judge.verdicts import Check
+from sillwright.judge.verdicts import Check, verdict_of
 from sillwright.judge.washer_apart import washers_apart
 from sillwright.plates.cover import Cover
 from sillwright.plates.drill import Drilled
@@ -18,6 +19,9 @@ from sillwright.plates.findings import PlanCode, PlanFinding
 from sillwright.plates.holes import Drilling
 from sillwright.plates.inputs import PlanInputs
 from sillwright.survey import BoltRecord, RunRecord
+
+ASME_WASHER = Source("ASME B18.21.1, Type A", "", "", "read")
+ISO_WASHER = Source("ISO 7089", "", "", "memory")
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,34 @@ def fit_washers(nuts: Iterable[AtNut], rules: RuleSet) -> dict[str, Washered]:
     return {
         one.bolt.mark: Washered(*washer_fit(one.place, one.run, one.piece, one.width_mm, washer, edge)) for one in nuts
     }
+
+
+def cut_washers(nuts: Iterable[AtNut], rules: RuleSet, size: BoltSize) -> dict[str, Check]:
+    """By mark, each bolt's cut washer against the edges of the top plate, where the rules ask for no plate washer.
+
+    A washer not smaller than a standard cut one goes under the nut (NDS 2015 to 2024, 12.1.3.3, second-hand); half the
+    outside of one, ASME B18.21.1 Type A or ISO 7089 (``fasteners``), is to be wood. That all of it lies on wood is
+    common practice, no source. A larger one of the crew's own is not known here.
+    """
+    if rules.plate_washer_asked is not None:
+        return {}
+    return {one.bolt.mark: _cut_washer(one, size) for one in nuts}
+
+
+def _cut_washer(one: AtNut, size: BoltSize) -> Check:
+    at_mm, u95_mm, half_mm = one.place.setback_mm, one.place.u95_across_mm, size.washer_outside_mm / 2.0
+    away_mm = min(at_mm, one.width_mm - at_mm)
+    return Check(
+        "cut-washer",
+        one.bolt.mark,
+        verdict_of(away_mm, u95_mm, half_mm, "at least"),
+        away_mm,
+        u95_mm,
+        half_mm,
+        ISO_WASHER if size.name.startswith("M") else ASME_WASHER,
+        other="chalk-line side" if at_mm <= one.width_mm / 2.0 else "far side",
+        doubtful=one.place.doubtful,
+    )
 
 
 def _out_of_plate_mm(inputs: PlanInputs) -> float:

@@ -14,6 +14,7 @@ from sillwright.judge.straighten import Straightening
 from sillwright.lengths import MM_PER_INCH
 from sillwright.plates.findings import PlanFinding
 from sillwright.plates.record import BoltPlan, PlatesPlan, RunPlan
+from sillwright.plates.splice_anchors import AddedAnchor
 from sillwright.plates.told_once import ASKS_FOR_ANCHORS
 from sillwright.survey import Finding
 from sillwright.tell.plate_findings import explain_plan, hangs_words
@@ -177,15 +178,30 @@ def _reasons(bolt: BoltPlan) -> str:
 
 def _anchors(plan: PlatesPlan, run: RunPlan) -> Iterator[str]:
     """The stretches that want an anchor each, gathered by layer and by what asks for them."""
-    for name, splice in zip(LAYERS, run.splices, strict=False):
+    asked = [one for one in plan.findings if one.run == run.name]
+    for layer, (name, splice) in enumerate(zip(LAYERS, run.splices, strict=False), start=1):
         stretches: dict[str, list[str]] = {}
         for anchor in splice.added:
+            if not _is_asked_for(anchor, asked, layer):
+                continue
             stretches.setdefault(WANTED_WORDS[anchor.wanted_by], []).append(
                 stretch_words(anchor, run.first_low_mm, mark_parts(plan.lumber))
             )
         for why, found in stretches.items():
             where = "anywhere in this stretch" if len(found) == 1 else "anywhere in each of these stretches"
             yield f"{name.capitalize()} plate, {why}: one {where}, from the first plate's low end: {'; '.join(found)}."
+
+
+def _is_asked_for(anchor: AddedAnchor, findings: Iterable[PlanFinding], layer: int) -> bool:
+    """Whether the plan asks for an anchor now: not before bolts that may serve in its place were shot again."""
+    codes = {"joint": ASKS_FOR_ANCHORS[0], "end": ASKS_FOR_ANCHORS[1], "spacing": ASKS_FOR_ANCHORS[2]}
+    code, middle_mm = codes.get(anchor.wanted_by, ASKS_FOR_ANCHORS[3]), (anchor.low_mm + anchor.high_mm) / 2.0
+    return any(
+        one.code == code
+        and one.layer == layer
+        and (one.station_mm is None or one.to_station_mm is None or one.station_mm < middle_mm < one.to_station_mm)
+        for one in findings
+    )
 
 
 def _line(run: RunPlan) -> Iterator[str]:

@@ -24,6 +24,7 @@ BOX_KEY = (
     "cross has no hole."
 )
 _MM_PER_SIXTY_FOURTH = MM_PER_INCH / 64.0
+_LEAST_STEPS = 2  # a wood bit wanders by 1/32 in or so (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -140,8 +141,8 @@ def _without(plan: PlatesPlan, bolt: BoltPlan | None, drilled: set[int]) -> Iter
 def _within(within_mm: float) -> str:
     """How far a hole may be drilled from its mark, rounded down: what lean, ± and rounding leave of the room."""
     steps = math.floor(within_mm / _MM_PER_SIXTY_FOURTH + 1e-9)
-    if not steps:
-        return 'Mark with a knife: less than 1/64" to spare.'
+    if steps < _LEAST_STEPS:
+        return 'Less than 1/32" to spare, which no wood bit holds: tape it first, or have a larger hole approved.'
     return f"Drill within {format_inches(steps * _MM_PER_SIXTY_FOURTH, 64)} of the mark."
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from sillwright.judge.verdicts import Check
 from sillwright.lengths import MM_PER_INCH, format_feet_inches, format_inches
 from sillwright.plates.record import BoltPlan, CutPlan, PlatesPlan, RuleFigure, RulesUsed, RunPlan
-from sillwright.tell.plate_findings import RULE_WORDS, about, explain_plan, notes, to_decide
+from sillwright.tell.plate_findings import about, explain_plan, notes, to_decide
+from sillwright.tell.plate_sentences import RULE_WORDS
 from sillwright.tell.plate_words import (
     STATES,
     VERDICTS,
@@ -29,6 +30,7 @@ _CHECKED_BY = {
     "bolt_diameter_least": "bolt-diameter",
     "spacing_largest": "spacing",
     "bolts_least": "bolts-a-piece",
+    "plate_edge_least": "plate-edge",
     "concrete_edge_least": "concrete-edge",
     "plate_washer_edge": "washer-edge",
     "overhang_largest": "overhang",

@@ -28,6 +28,7 @@ HOLE_DOUBTS: dict[HoleDoubt, str] = {
     "record-check": "The photos leave this bolt in doubt: read the reason on the measuring sheet, and tape it first.",
     "cannot-tell": "Whether the plate goes down over this bolt as it leans cannot be told: try it before drilling.",
     "near-plate-edge": "The hole may break out of the plate's edge: tape this bolt before drilling.",
+    "little-edge": "Too near the plate's edge, or perhaps so: tape this bolt, and ask the engineer before drilling.",
     "no-lean": "The bolt's lean is not known, and the hole is over its foot: hold a square to it before drilling.",
     "straighten-first": "The hole is where this bolt stands once it is straightened: straighten it first.",
     "angle-unsure": "The corner's angle is in doubt, and with it this hole: tape this bolt before drilling.",

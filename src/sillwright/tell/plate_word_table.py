@@ -28,12 +28,14 @@ CHECK_SAYS: dict[CheckKey, str] = {
     "bolts-a-piece": "Bolts that surely stand in {piece}: {measured}",
     "short-wall-middle": "{subject} stands {measured} from the {other}, {piece}",
     "across": "{subject} stands {measured} in from the chalk line",
+    "plate-edge": "{subject} stands {measured} from the plate's edge{side}",
     "concrete-edge": "{subject} stands {measured} from the concrete's edge{side}",
     "overhang": "The plate of {subject} hangs {measured} over the concrete{side}",
     "bearing": "{measured} of the plate's width of {subject} lies on concrete",
     "stick-up": "{subject} stands {measured} out of the concrete",
     "washer-on-wood": "The plate washer of {subject}, moved as is best, leaves {measured} of wood, {other}",
     "washer-edge": "That of {subject} comes within {measured}, {other}",
+    "cut-washer": "The middle of the cut washer of {subject} lies {measured} from the plate's edge{side}",
 }
 WASHER_HANGS = "The plate washer of {subject}, moved as far as it goes, hangs {measured} over the wood, {other}"
 
@@ -67,6 +69,11 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
         "Ask the engineer, or see whether another chalk line brings it in",
         "Tape it square from the chalk line",
     ),
+    "plate-edge": (
+        "So near the edge the wood may split: ask the engineer before drilling. An edge loaded across the grain "
+        "asks for more, 4 diameters (NDS, from memory)",
+        "Tape it square from the chalk line",
+    ),
     "concrete-edge": (
         "Ask the engineer whether it may stay",
         "Tape it from the edge of the concrete",
@@ -90,6 +97,10 @@ CHECK_DO: dict[CheckKey, tuple[str, str]] = {
     "washer-edge": (
         "The other edge is farther still. Where the wall is a shear wall that asks for it, ask the engineer",
         "See which side of the wall is sheathed, and tape it square from the chalk line",
+    ),
+    "cut-washer": (
+        "It hangs over the edge: ask the engineer what holds the plate there",
+        "Tape it square from the chalk line",
     ),
 }
 
