@@ -254,3 +254,9 @@ def test_what_a_foreman_said_is_sealed_with_the_numbers(tmp_path):
     write_decisions(Decisions(), job.out)
     store, made = sealed(tmp_path / "store", job)
     assert read_decisions(store.package(made.name) / "data" / "results") == Decisions()
+
+
+def test_a_list_of_plates_without_a_plan_is_refused(tmp_path):
+    job = planned(tmp_path)
+    (job.out / "plates.json").unlink()
+    refused(tmp_path, job, "there is no plates.json")

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from archive_jobs import SmallJob, a_job, make_manifests_again, sealed, sealed_to_harm, told
+from archive_jobs import SmallJob, a_job, let_write, make_manifests_again, sealed, sealed_to_harm, told
 from sillwright.archive import examine as examining
 from sillwright.archive.audit import audit_store, examine_in_store, faults_of
 from sillwright.archive.examine import examine
@@ -130,7 +130,17 @@ def test_a_manifest_whose_lines_changed_places_is_named(package, manifest):
 def test_a_tag_manifest_whose_lines_changed_places_is_not_the_logged_one(store, package, manifest):
     lines = (package / manifest).read_text().splitlines(keepends=True)
     (package / manifest).write_text("".join(reversed(lines)))
-    assert told(audit_store(store, workers=1)) == {("not the logged one", "")}
+    assert told(audit_store(store, workers=1)) == {("not the logged one", manifest)}
+
+
+@pytest.mark.parametrize("algorithm", ["sha256", "sha512"])
+def test_a_false_checksum_in_one_list_is_told_of_the_list_and_not_of_the_file(store, package, algorithm):
+    manifest = f"tagmanifest-{algorithm}.txt"
+    lines = (package / manifest).read_text().splitlines(keepends=True)
+    line = next(k for k, one in enumerate(lines) if one.rstrip().endswith("bag-info.txt"))
+    lines[line] = ("0" if lines[line][0] != "0" else "1") + lines[line][1:]
+    (package / manifest).write_text("".join(lines))
+    assert told(audit_store(store, workers=1)) == {("malformed", manifest), ("not the logged one", manifest)}
 
 
 @pytest.mark.parametrize("gone", sorted(examining.TAG_FILES))
@@ -143,7 +153,19 @@ def test_a_file_changed_with_all_its_checksums_is_found_by_the_log(store, packag
     (package / "data/results/report.html").write_text("<p>forged</p>")
     make_manifests_again(package)
     assert examine(package) == ()
-    assert told(audit_store(store, workers=1)) == {("not the logged one", "")}
+    lists = ("tagmanifest-sha256.txt", "tagmanifest-sha512.txt")
+    assert told(audit_store(store, workers=1)) == {("not the logged one", name) for name in lists}
+
+
+def test_a_package_that_is_damaged_is_not_taken_for_the_same_sealed_before(tmp_path):
+    job = a_job(tmp_path / "1")
+    store, first = sealed(tmp_path / "store", job)
+    let_write(store)
+    (store.package(first.name) / "data/job/IMG_1.jpg").write_bytes(b"another")
+    _, second = sealed(tmp_path / "store", job)
+    assert second.is_new
+    assert second.name != first.name
+    assert examine(store.package(second.name)) == ()
 
 
 def test_a_missing_package_and_one_that_was_put_there_are_named(store, package, tmp_path):

@@ -283,7 +283,7 @@ def read_survey(path: Path) -> Survey:
         if fault is not None:
             raise JobError(f"{path}: {fault}. The file was changed after it was measured: run measure again.")
         return survey
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, JobError):
             raise
         raise JobError(f"{path} is not a survey this version can read ({error}). Run measure again.") from error

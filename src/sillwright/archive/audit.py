@@ -19,6 +19,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from sillwright.archive.examine import Fault, examine
 from sillwright.archive.heads import Head, false_signatures, signed_by
 from sillwright.archive.log import (
+    TAG_MANIFESTS,
     Entry,
     covers,
     entry_of,
@@ -134,10 +135,11 @@ def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -
     if name not in logged:
         return (Fault("unfinished" if is_unfinished(store, name) else "not in log"), *faults)
     try:
-        same = entry_of(package) == logged[name]
+        own = entry_of(package).digests
     except (OSError, DamageError):
-        same = False
-    return faults if same else (Fault("not the logged one"), *faults)
+        return (Fault("not the logged one"), *faults)
+    each = zip(TAG_MANIFESTS, own, logged[name].digests, strict=True)
+    return (*(Fault("not the logged one", list_name) for list_name, is_now, was in each if is_now != was), *faults)
 
 
 def _with_stamp(store: Store, one: PackageAudit, roots: Sequence[x509.Certificate]) -> PackageAudit:

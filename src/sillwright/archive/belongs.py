@@ -62,6 +62,8 @@ def check_belonging(out: Path, survey: Survey, results: Mapping[str, Path], inpu
                 faults.append(f"{out} has no {name}, which {Path(name).stem} leaves at its end. {_again(out, name)}")
             else:
                 not_told.append("report" if name == MEASURED else "plates")
+    if PLANNED in results and plan is None:
+        faults.append(f"{out / PLANNED} lists plates, and there is no plates.json. {_again(out, PLANNED)}")
     if strangers:
         faults.append(_stranger_fault(out, strangers, plan is not None))
     if faults:

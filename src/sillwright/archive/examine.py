@@ -18,8 +18,7 @@ from typing import Literal
 
 import bagit
 
-from sillwright.archive.package import BAGIT_TXT, plain_file, read_record
-from sillwright.archive.seal import ALGORITHMS
+from sillwright.archive.package import ALGORITHMS, BAGIT_TXT, plain_file, read_record
 from sillwright.errors import DamageError
 
 FaultKind = Literal[
@@ -213,8 +212,11 @@ def _checksum_faults(file: Path, path: str, expected: list[tuple[str, str]]) -> 
         return [Fault("missing", path)]
     except OSError as fault:
         return [Fault("unreadable", path, fault.strerror or str(fault))]
-    same = all(running[algorithm].hexdigest() == digest for algorithm, digest in expected)
-    return [] if same else [Fault("changed", path)]
+    off = {algorithm for algorithm, digest in expected if running[algorithm].hexdigest() != digest}
+    if off and off < running.keys():  # the file is what one list says: so the other was changed, not the file
+        kind, told = "manifest" if path.startswith("data/") else "tagmanifest", f"gives {path!r} a false checksum"
+        return [Fault("malformed", f"{kind}-{algorithm}.txt", told) for algorithm in sorted(off)]
+    return [Fault("changed", path)] if off else []
 
 
 def _record_faults(package: Path, faults: list[Fault]) -> list[Fault]:

@@ -69,7 +69,7 @@ class Notes:
                 found.pop(str(one["name"]), None)
                 faults = tuple(Fault(**fault) for fault in one["faults"])
                 found[str(one["name"])] = Line(str(one["name"]), faults, at)
-        except (OSError, DamageError, ValueError, KeyError, IndexError, TypeError):
+        except (OSError, DamageError, ValueError, KeyError, IndexError, TypeError, RecursionError):
             return {}
         return found
 

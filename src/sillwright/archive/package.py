@@ -24,6 +24,8 @@ from pydantic import TypeAdapter
 
 from sillwright.errors import DamageError
 
+ALGORITHMS = ("sha256", "sha512")  # of the manifests
+
 SCHEMA: Literal["sillwright-package-1"] = "sillwright-package-1"
 RECORD = "package.json"
 RESULTS = "results"

@@ -20,8 +20,10 @@ import bagit
 
 from sillwright import __version__
 from sillwright.archive.contents import Contents
+from sillwright.archive.examine import examine
 from sillwright.archive.log import note_unfinished
 from sillwright.archive.package import (
+    ALGORITHMS,
     BAGIT_TXT,
     RECORD,
     RESULTS,
@@ -39,7 +41,6 @@ from sillwright.errors import ArchiveError, SillwrightError
 from sillwright.job import load_job
 from sillwright.profile import read_profile
 
-ALGORITHMS = ("sha256", "sha512")
 Check = Callable[[Path], None]
 
 # What it logs, a traceback among it, is raised as well.
@@ -181,7 +182,10 @@ def _check_job(building: Path, contents: Contents) -> None:
 
 
 def _same(store: Store, building: Path, record: PackageRecord) -> str | None:
-    """The package that holds the same already: the same payload, signed off by the same, on the same lot."""
+    """The package that holds the same already: the same payload, signed off by the same, on the same lot, and whole.
+
+    Every byte of it is read: who archives again to be sure must not be told that a damaged one is enough.
+    """
     stem = name_stem(record.job, record.day)
     payload = _payload_lines(building)
     for name in store.names():
@@ -192,7 +196,7 @@ def _same(store: Store, building: Path, record: PackageRecord) -> str | None:
             same = _payload_lines(store.package(name)) == payload
         except (SillwrightError, OSError, ValueError):
             continue  # damaged: the audit tells of it, and it holds nothing for sure
-        if same and _who(other) == _who(record):
+        if same and _who(other) == _who(record) and not examine(store.package(name)):
             return name
     return None
 

@@ -41,7 +41,7 @@ def read_plan(path: Path) -> PlatesPlan:
         if schema != SCHEMA:
             raise JobError(f"{path} has the schema {schema!r}; this version reads {SCHEMA!r}. Run plates again.")
         return _adapter().validate_python(body)
-    except (OSError, ValueError) as fault:
+    except (OSError, ValueError, RecursionError) as fault:
         if isinstance(fault, JobError):
             raise
         told = f"{fault.error_count()} faults" if isinstance(fault, ValidationError) else fault

@@ -27,7 +27,7 @@ _SENTENCES: dict[FaultKind, str] = {
     "several, entries were taken out of the log, or a package was put there: put the log back from a copy",
     "unfinished": "sealed, and not in the log yet: sillwright archive is at work, or was cut off. Where none is at "
     "work, run it once more, on any results: it puts this package into the log first, where it is whole",
-    "not the logged one": "its lists of checksums are not those in the log: it was changed or replaced as a whole",
+    "not the logged one": "not as the log has it: this list of checksums was changed, or the whole package replaced",
     "package missing": "missing: the whole package was sealed, and is not there",
     "log": "the log:",
     "stamp": "the time stamp:",
