@@ -121,7 +121,7 @@ def test_a_sure_plan_has_open_boxes_no_brackets_and_how_far_a_mark_may_be_off() 
 
 
 @pytest.mark.parametrize(
-    ("parts", "told"), [(0.4, "tape it first"), (1.9, "tape it first"), (2.0, "Drill within 1/32")]
+    ("parts", "told"), [(0.4, "drill right on the mark"), (1.9, "drill right on the mark"), (2.0, "Drill within 1/32")]
 )
 def test_no_figure_is_given_that_a_wood_bit_cannot_hold(parts: float, told: str) -> None:
     assert told in _within(parts * MM_PER_INCH / 64.0)

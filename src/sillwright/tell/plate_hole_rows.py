@@ -142,7 +142,7 @@ def _within(within_mm: float) -> str:
     """How far a hole may be drilled from its mark, rounded down: what lean, ± and rounding leave of the room."""
     steps = math.floor(within_mm / _MM_PER_SIXTY_FOURTH + 1e-9)
     if steps < _LEAST_STEPS:
-        return 'Less than 1/32" to spare, which no wood bit holds: tape it first, or have a larger hole approved.'
+        return 'Less than 1/32" to spare: drill right on the mark, or have a larger hole approved.'
     return f"Drill within {format_inches(steps * _MM_PER_SIXTY_FOURTH, 64)} of the mark."
 
 
