@@ -323,6 +323,7 @@ def test_a_short_piece_of_a_longer_wall_is_not_excused() -> None:
 def test_the_bolts_centre_lies_in_the_middle_third(
     width_in: float, inside_mm: float, u95_mm: float, verdict: Verdict
 ) -> None:
+    """IRC R403.1.6: bolts are located in the middle third of the width of the plate."""
     width_mm = width_in * INCH
     for setback_mm in (width_mm / 3.0 + inside_mm, 2.0 * width_mm / 3.0 - inside_mm):
         (check,) = across_plate(a_bolt(setback_mm=setback_mm, u95_mm=u95_mm), width_mm, IRC)

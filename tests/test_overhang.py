@@ -32,6 +32,7 @@ def crew(text: str) -> RuleSet:
     ("edge_mm", "verdict"), [(12.7, "meets"), (12.71, "does not"), (12.69, "meets"), (-30.0, "meets")]
 )
 def test_overhang_is_held_to_the_crews_limit(edge_mm: float, verdict: Verdict) -> None:
+    """No figure was found in the IRC: the limit is the crew's own (common practice, no source)."""
     rules = crew('overhang_largest = "1/2 in"')
     near_side = a_run((a_bolt(),), (EdgeRecord(edge_mm, 0.0), EdgeRecord(200.0, 0.0)))
     far_side = a_run((a_bolt(),), (EdgeRecord(-40.0, 0.0), EdgeRecord(139.7 - edge_mm, 0.0)))

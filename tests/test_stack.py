@@ -39,6 +39,7 @@ def test_the_stack_over_a_bolt(size: str, plates_in: float, plain_in: float, was
     [(0.0, 0.0, "meets"), (-0.01, 0.0, "does not"), (0.9, 1.0, "cannot tell"), (1.1, 1.0, "meets")],
 )
 def test_stick_up_is_held_against_the_stack(spare_mm: float, u95_mm: float, verdict: Verdict) -> None:
+    """The stack's own sums are those above; that the bolt must reach over it: common practice, no source."""
     stack = stack_over(bolt_size("1/2 in"), 38.1, IRC)
     bolt = replace(a_bolt(u95_mm=u95_mm), stickup_mm=stack.height_mm + spare_mm)
     assert stick_up(bolt, stack).verdict == verdict
