@@ -51,6 +51,10 @@ class JobFolder:
     table: JobTable | None
     fault: str = ""
 
+    def told(self, fault: Exception) -> str:
+        """What is wrong, with the files of the job named from its own folder: phones need not know where that lies."""
+        return str(fault).replace(f"{self.path}/", "")
+
     @property
     def job_file(self) -> Path:
         """Its job.toml."""

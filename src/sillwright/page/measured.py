@@ -10,11 +10,12 @@ from sillwright.decisions import Decision, Decisions, read_decisions
 from sillwright.errors import JobError, PhotoError, SillwrightError
 from sillwright.job_measured import measured_parts
 from sillwright.judge.clearance import Clearance, clearance
-from sillwright.page.folder import JobFolder
+from sillwright.page.folder import JobFolder, Place
 from sillwright.page.looks import sha256_of_all
+from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.photo import read_facts
-from sillwright.survey import PhotoRecord, Survey, read_survey
+from sillwright.survey import PhotoRecord, RunRecord, Survey, read_survey
 
 
 @dataclass(frozen=True)
@@ -44,13 +45,30 @@ class DrillState:
         return bool(self.runs) and all(self.run_cleared(one.run) for one in self.runs)
 
 
+def measured(job: JobFolder) -> Survey:
+    """The record of a job. Raises Refusal where it was not measured, or what is there cannot be read."""
+    survey, fault = survey_of(job)
+    if survey is None:
+        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    return survey
+
+
+def measured_run(job: JobFolder, place: Place) -> tuple[Survey, RunRecord]:
+    """The record of a job, and its run of that place; raises as :func:`measured`, and where it has no such run."""
+    survey = measured(job)
+    run = next((run for run in survey.runs if (run.name,) == place.runs), None)
+    if run is None:
+        raise Refusal(409, "not_measured")
+    return survey, run
+
+
 def drill_state(store: Store, job: JobFolder, survey: Survey) -> DrillState:
     """Hold a record against what was said of it, and against the photos and the job file as they are."""
     changed = changed_since(store, job, survey)
     try:
         decisions = read_decisions(job.out)
     except JobError as fault:
-        told = str(fault).replace(f"{job.path}/", "")
+        told = job.told(fault)
         return DrillState(Decisions(), tuple(clearance(run, Decisions()) for run in survey.runs), changed, told)
     return DrillState(decisions, tuple(clearance(run, decisions) for run in survey.runs), changed)
 
@@ -69,7 +87,7 @@ def survey_of(job: JobFolder) -> tuple[Survey | None, str]:
     try:
         return read_survey(path), ""
     except SillwrightError as fault:
-        return None, str(fault).replace(f"{job.path}/", "")
+        return None, job.told(fault)
 
 
 def changed_since(store: Store, job: JobFolder, survey: Survey) -> bool:

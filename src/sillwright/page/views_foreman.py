@@ -25,7 +25,7 @@ from sillwright.judge.clearance import Cleared, clearance
 from sillwright.page.devices import LONGEST_NAME, keep_person, plain_name
 from sillwright.page.folder import JobFolder, Place, job_named, place_of
 from sillwright.page.foreman_lines import SORTS, VERDICT_KEYS, View, bolt_lines, in_view, judged_token, said_when
-from sillwright.page.measured import drill_state, last_word, survey_of
+from sillwright.page.measured import drill_state, last_word, measured_run
 from sillwright.page.planned import Planned, read_planned, run_rules
 from sillwright.page.refusal import Refusal
 from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
@@ -140,10 +140,7 @@ def word_posted(request: Request, form: FormData) -> Response:
 def _measured(request: Request) -> _Measured:
     job = job_named(page_of(request).store.folder, request.path_params["job"])
     place = place_of(job, request.path_params["place"])
-    survey, fault = survey_of(job)
-    run = next((run for run in survey.runs if (run.name,) == place.runs), None) if survey is not None else None
-    if survey is None or run is None:
-        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    survey, run = measured_run(job, place)
     return _Measured(job, place, survey, run)
 
 
@@ -151,7 +148,7 @@ def _decisions(job: JobFolder) -> Decisions:
     try:
         return read_decisions(job.out)
     except JobError as fault:
-        raise Refusal(409, "decisions", said=str(fault).replace(f"{job.path}/", "")) from None
+        raise Refusal(409, "decisions", said=job.told(fault)) from None
 
 
 def _plain_word(text: str) -> str:

@@ -130,17 +130,18 @@ def job_fault(job: JobFolder) -> str:
     try:
         load_job(job.job_file, only_with_photos=True)
     except JobError as fault:
-        return str(fault).replace(f"{job.path}/", "")
+        return job.told(fault)
     return ""
 
 
-def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> None:
+def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> str:
     """Have every photo looked at that was not, such as those copied into the folder by hand; none while the job file
-    does not let them be, as each would fail and be asked for again."""
-    if all(photo.look is not None for photo in photos) or job_fault(job):
-        return
+    does not let them be, as each would fail and be asked for again. Returns what in it keeps them from it."""
     subjects = [look_subject(place.key, photo.file) for photo in photos if photo.look is None]
-    queue.ask_for_each(store, "look", job.name, subjects)
+    fault = job_fault(job) if subjects else ""
+    if not fault:
+        queue.ask_for_each(store, "look", job.name, subjects)
+    return fault
 
 
 def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None, state: DrillState | None) -> PlaceLine:

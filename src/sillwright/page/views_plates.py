@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from sillwright.page import queue
 from sillwright.page.folder import JobFolder, job_named
-from sillwright.page.measured import DrillState, drill_state, last_word, survey_of
+from sillwright.page.measured import DrillState, drill_state, last_word, measured
 from sillwright.page.planned import MEDIA_TYPES, Planned, planned_file, read_planned
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
@@ -46,9 +46,7 @@ def plates_page(request: Request) -> Response:
     """Which runs are cleared, the button, and what was planned."""
     page = page_of(request)
     job = job_named(page.store.folder, request.path_params["job"])
-    survey, fault = survey_of(job)
-    if survey is None:
-        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    survey = measured(job)
     state = drill_state(page.store, job, survey)
     planned = read_planned(job)
     plan = planned.plan if isinstance(planned, Planned) else None
@@ -112,9 +110,7 @@ def run_lines(job: JobFolder, state: DrillState) -> list[RunLine]:
 
 def _check_cleared(store: Store, job: JobFolder) -> None:
     """Raises Refusal where a run is not cleared."""
-    survey, fault = survey_of(job)
-    if survey is None:
-        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    survey = measured(job)
     if not drill_state(store, job, survey).cleared:
         raise Refusal(409, "not_cleared")
 

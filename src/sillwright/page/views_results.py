@@ -7,8 +7,7 @@ from starlette.responses import Response
 
 from sillwright.page.bolt_cards import bolt_cards
 from sillwright.page.folder import job_named, place_of
-from sillwright.page.measured import changed_since, survey_of
-from sillwright.page.refusal import Refusal
+from sillwright.page.measured import changed_since, measured_run
 from sillwright.page.views import job_path, page_of, place_path, rendered, words_for
 from sillwright.page.views_jobs import measuring
 from sillwright.tell.frames import zero_card
@@ -21,10 +20,7 @@ def results_page(request: Request) -> Response:
     page = page_of(request)
     job = job_named(page.store.folder, request.path_params["job"])
     place = place_of(job, request.path_params["place"])
-    survey, fault = survey_of(job)
-    run = next((run for run in survey.runs if (run.name,) == place.runs), None) if survey is not None else None
-    if survey is None or run is None:
-        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    survey, run = measured_run(job, place)
     return rendered(
         request,
         "results.html",

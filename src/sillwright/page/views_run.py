@@ -16,7 +16,7 @@ from sillwright.page.measured import survey_of
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.views import device_asking, job_path, off_the_loop, page_of, place_path, rendered, words_for
-from sillwright.page.views_jobs import ask_for_looks, job_fault, measuring
+from sillwright.page.views_jobs import ask_for_looks, measuring
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
 from sillwright.tell.reasons import explain, title
@@ -43,6 +43,7 @@ def run_page(request: Request) -> Response:
     survey, _ = survey_of(job)
     measured = survey is not None and any((run.name,) == place.runs for run in survey.runs)
     path = place_path(job, place)
+    photos, looks_fault = photo_lines(page.store, job, place)
     return rendered(
         request,
         "run.html",
@@ -52,8 +53,8 @@ def run_page(request: Request) -> Response:
         path=path,
         job_path=job_path(job),
         results=f"{path}/results" if measured else None,
-        photos=(lines := photo_lines(page.store, job, place)),
-        fault=_fault(job, lines),
+        photos=photos,
+        fault=looks_fault,
         task=measuring(page.store, job),
         most_bytes=LARGEST_FILE_BYTES,
         most_files=MOST_FILES_A_FORM,
@@ -63,8 +64,8 @@ def run_page(request: Request) -> Response:
 def photos_part(request: Request) -> Response:
     """The list of photos alone, which the page sets in anew when one was looked at."""
     job, place = _place(request)
-    lines = photo_lines(page_of(request).store, job, place)
-    return rendered(request, "photos.html", photos=lines, fault=_fault(job, lines))
+    photos, looks_fault = photo_lines(page_of(request).store, job, place)
+    return rendered(request, "photos.html", photos=photos, fault=looks_fault)
 
 
 def picture(request: Request) -> Response:
@@ -91,18 +92,14 @@ async def photos_posted(request: Request, form: FormData) -> Response:
     )
 
 
-def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLine, ...]:
-    """Every photo, what wants to be shot again first; those not looked at yet are asked for."""
+def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[tuple[PhotoLine, ...], str]:
+    """Every photo, what wants to be shot again first; those not looked at yet are asked for. Beside them what in the
+    job file keeps these from being looked at."""
     looks = looks_of(store, job, place)
-    ask_for_looks(store, job, place, looks)
+    fault = ask_for_looks(store, job, place, looks)
     order = {"reshoot": 0, "check": 1, "": 2, "ok": 3}
     lines = [_photo_line(store, photo) for photo in looks]
-    return tuple(sorted(lines, key=lambda line: order[line.status]))
-
-
-def _fault(job: JobFolder, lines: tuple[PhotoLine, ...]) -> str:
-    """What in the job file keeps photos from being looked at; asked only where some were not."""
-    return job_fault(job) if any(not line.status for line in lines) else ""
+    return tuple(sorted(lines, key=lambda line: order[line.status])), fault
 
 
 async def _take(request: Request, words: Words, job: JobFolder, place: Place, part: UploadFile) -> str:

@@ -10,7 +10,7 @@ from sillwright.errors import SillwrightError
 from sillwright.page import queue
 from sillwright.page.devices import LONGEST_NAME, plain_name
 from sillwright.page.folder import AS_BUILT, job_named
-from sillwright.page.measured import drill_state, survey_of
+from sillwright.page.measured import drill_state, measured
 from sillwright.page.refusal import Refusal
 from sillwright.page.sealing import SealedList, sealed_list
 from sillwright.page.views import job_path, page_of, rendered, text_in, to
@@ -32,9 +32,7 @@ def seal_page(request: Request) -> Response:
     """What would be sealed of a job, who signs off, and what came of it."""
     page = page_of(request)
     job = job_named(page.store.folder, request.path_params["job"])
-    survey, fault = survey_of(job)
-    if survey is None:
-        raise Refusal(409, "unreadable_results" if fault else "not_measured")
+    survey = measured(job)
     state = drill_state(page.store, job, survey)
     return rendered(
         request,

@@ -80,7 +80,7 @@ def run_task(store: Store, task: Task) -> None:
     except Refusal:
         queue.end(store, task.number, "What was asked for is no longer there.")
     except SillwrightError as fault:
-        queue.end(store, task.number, str(fault).replace(f"{job.path}/", ""))
+        queue.end(store, task.number, job.told(fault))
     except OSError as fault:
         queue.end(store, task.number, f"The disk did not take a file: {fault.strerror or fault}.")
     except Exception as fault:  # a fault of ours must not stop the queue
