@@ -182,7 +182,8 @@ def test_what_people_write_beside_results_and_what_the_job_names_is_sealed(tmp_p
         stream.write('\n[run.levels]\nfile = "levels.csv"\nreads = "rod"\n')
     (job.out / "levels.csv").write_text(LEVELS)
     assert run("plates", job.out).exit_code in (0, 1)
-    for name in ("decisions.json", "job-before.toml", "corrections-before.toml"):
+    write_decisions(Decisions(), job.out)
+    for name in ("job-before.toml", "corrections-before.toml"):
         (job.out / name).write_text("")
     store, one = sealed(tmp_path / "store", job)
     results = store.package(one.name) / "data" / "results"
@@ -254,6 +255,24 @@ def test_what_a_foreman_said_is_sealed_with_the_numbers(tmp_path):
     write_decisions(Decisions(), job.out)
     store, made = sealed(tmp_path / "store", job)
     assert read_decisions(store.package(made.name) / "data" / "results") == Decisions()
+
+
+def test_words_of_a_foreman_that_cannot_be_read_are_not_sealed(tmp_path):
+    job = a_job(tmp_path)
+    (job.out / "decisions.json").write_text('{"format": 1, "said": [{"run": "north"}]}')
+    with pytest.raises(JobError, match="holds no decisions this version can read"):
+        job.contents()
+
+
+def test_level_readings_that_are_gone_are_asked_for_by_name(tmp_path):
+    job = a_job(tmp_path)
+    for folder in (job.folder, job.out):
+        with (folder / "job.toml").open("a") as stream:
+            stream.write('[run.levels]\nfile = "levels.csv"\nreads = "rod"\n')
+    done = run("archive", job.out, "-o", tmp_path / "store", "--photos", job.folder)
+    assert isinstance(done.exception, ArchiveError)
+    assert f"{job.out / 'levels.csv'}, which job.toml names, is not there" in str(done.exception)
+    assert not (tmp_path / "store").exists()
 
 
 def test_a_list_of_plates_without_a_plan_is_refused(tmp_path):

@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from archive_jobs import make_manifests_again, sealed_to_harm, told
+from archive_jobs import a_job, make_manifests_again, sealed, sealed_to_harm, told
 from sillwright.archive import examine as examining
 from sillwright.archive.audit import audit_store
 from sillwright.archive.examine import examine
 from sillwright.archive.store import Store
 from sillwright.cli.app import app
+from sillwright.errors import DamageError
 
 PHOTO = "data/job/IMG_1.jpg"
 
@@ -138,3 +139,96 @@ def test_names_that_are_no_text_or_steer_a_terminal_are_told_harmlessly(store, p
         assert done.exit_code == 5, done.exception
         assert "\x1b" not in done.stdout
     assert done.stdout.count('"kind": "added"') == 3
+
+
+def hostile_manifest(package: Path) -> None:
+    with (package / "manifest-sha256.txt").open("a") as stream:
+        stream.write(f"{'0' * 64}  ../../elsewhere\n")
+
+
+def planted_link(package: Path) -> None:
+    (package / "data" / "more").symlink_to("/")
+
+
+def fetch_list(package: Path) -> None:
+    (package / "fetch.txt").write_text("http://example.org/x 1 data/x\n")
+
+
+def no_longer_a_folder(package: Path) -> None:
+    package.rename(package.parent.parent / "elsewhere")
+    package.symlink_to(package.parent.parent / "elsewhere")
+
+
+HARMS = [hostile_manifest, planted_link, fetch_list, no_longer_a_folder]
+
+
+@pytest.mark.parametrize("harm", HARMS)
+@pytest.mark.parametrize("options", [[], ["--where-taken"]])
+def test_find_tells_of_a_package_made_to_do_harm_and_does_not_use_it(store, package, harm, options):
+    harm(package)
+    (store.folder / "catalogue.sqlite").unlink(missing_ok=True)
+    done = CliRunner().invoke(app, ["find", str(store.folder), "--as", "csv", *options])
+    assert done.exit_code == 5, done.exception
+    assert package.name in done.stderr
+    assert len(done.stdout.splitlines()) == 1  # the columns' names
+
+
+def test_where_photos_were_taken_is_not_read_from_a_package_that_was_harmed_since(store, package):
+    assert CliRunner().invoke(app, ["find", str(store.folder)]).exit_code == 0
+    planted_link(package)
+    done = CliRunner().invoke(app, ["find", str(store.folder), "--where-taken"])
+    assert done.exit_code == 5, done.exception
+    assert "not safe to read: data/more is a link" in done.stderr
+
+
+@pytest.mark.parametrize("harm", [hostile_manifest, planted_link, fetch_list])
+@pytest.mark.parametrize("is_first", [True, False])
+def test_compare_refuses_a_package_made_to_do_harm(package, tmp_path, harm, is_first):
+    harm(package)
+    results = tmp_path / "jobs" / "out"
+    sides = (package, results) if is_first else (results, package)
+    done = CliRunner().invoke(app, ["compare", *map(str, sides)])
+    assert isinstance(done.exception, DamageError)
+    assert f"{package.name} is not safe to read" in str(done.exception)
+
+
+PARTS = ["packages", "log", "log/heads", "log/entries.txt", "stamps", "audit", "catalogue.sqlite", ".lock"]
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("kind", ["link", "pipe"])
+@pytest.mark.parametrize("command", ["archive", "audit", "find", "prove"])
+def test_a_store_whose_parts_are_links_or_pipes_is_not_used(store, tmp_path, part, kind, command):
+    stood, elsewhere, name = store.folder / part, tmp_path / "elsewhere", store.names()[0]
+    if stood.exists():
+        stood.rename(elsewhere)
+    if kind == "link":
+        stood.symlink_to(elsewhere)
+    else:
+        os.mkfifo(stood)
+    before = sorted(tmp_path.rglob("*"))
+    words = {
+        "archive": ["archive", tmp_path / "jobs" / "out", "-o", store.folder, "--photos", tmp_path / "jobs/site/job"],
+        "audit": ["audit", store.folder],
+        "find": ["find", store.folder],
+        "prove": ["prove", store.folder, name],
+    }[command]
+    done = CliRunner().invoke(app, [*map(str, words)])
+    assert isinstance(done.exception, DamageError)
+    assert f"{stood} is " in str(done.exception)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize("kind", ["file", "link"])
+def test_a_stranger_named_like_a_package_being_built_is_left_and_told(store, tmp_path, kind):
+    stray, elsewhere = store.packages / ".building-x", tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "kept").touch()
+    if kind == "file":
+        stray.touch()
+    else:
+        stray.symlink_to(elsewhere)
+    sealed(store.folder, a_job(tmp_path / "more", "Lot 8"))
+    assert len(store.names()) == 2
+    assert (elsewhere / "kept").exists()
+    assert ("added", "packages/.building-x") in told(audit_store(store, workers=1))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from sillwright.decisions import DECISIONS_FILE
+from sillwright.decisions import DECISIONS_FILE, read_decisions
 from sillwright.errors import ArchiveError
 from sillwright.plates.record import Photos, PlatesPlan
 from sillwright.plates.record_file import read_plan
@@ -42,8 +42,11 @@ def check_belonging(out: Path, survey: Survey, results: Mapping[str, Path], inpu
 
     results : every file of the folder that is to be sealed, by its path in it
     inputs : those of them that the job was measured and planned from
-    Raises ArchiveError with a sentence for each that does not belong; JobError where a plan or a list is none.
+    Raises ArchiveError with a sentence for each that does not belong; JobError where a plan, a list or the foreman's
+    words are none.
     """
+    if DECISIONS_FILE in results:
+        read_decisions(out)
     plan = read_plan(out / "plates.json") if "plates.json" in results else None
     sums: dict[str, str] = {}
     faults = [] if plan is None else list(_plan_faults(out / "plates.json", plan, survey))

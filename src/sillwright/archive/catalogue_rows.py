@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 
 import cv2
 
+from sillwright.archive.examine import refuse_unsafe
 from sillwright.archive.log import TAG_MANIFESTS
 from sillwright.archive.package import RESULTS, PackageRecord, plain_file, read_record
 from sillwright.errors import DamageError, JobError, PhotoError
@@ -38,8 +39,9 @@ class PackageRows:
 
 
 def read_rows(package: Path) -> PackageRows:
-    """Read a package. Raises DamageError where it cannot be read, or a link stands in it."""
+    """Read a package. Raises DamageError where it cannot be read, or is made to do harm to who reads it."""
     try:
+        refuse_unsafe(package)
         for inside in ("data/package.json", f"data/{RESULTS}/survey.json", TAG_MANIFESTS[0]):
             plain_file(package, inside)
         record = read_record(package)

@@ -169,6 +169,12 @@ def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:
             faults.append(f"survey.json names a photo {photo.file!r} that is not in the job's folder. Measure again.")
         elif not (folder / photo.file).is_file():
             faults.append(f"photo {photo.file} is not in {folder}. Put it back, or name its folder with --photos.")
+    photos = {folder / photo.file for photo in survey.photos}
+    faults += [
+        f"{path}, which job.toml names, is not there. Put it back, or measure again, and plates, then archive."
+        for path in files.values()
+        if path not in photos and not path.is_file()
+    ]
     if faults:
         raise ArchiveError("\n".join(faults))
 

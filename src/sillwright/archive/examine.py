@@ -81,6 +81,29 @@ def examine(package: Path) -> tuple[Fault, ...]:
     return tuple(sorted(dict.fromkeys(faults), key=lambda fault: (fault.path, fault.kind)))
 
 
+def refuse_unsafe(package: Path) -> None:
+    """Look at the names in a package and in its manifests before any of it is used; contents are not read.
+
+    Raises DamageError where one is made to do harm to who reads it, files would have to be fetched from elsewhere, or
+    the disk does not give them.
+    """
+    try:
+        found, _, faults = _look(package)
+        if not _hostile(faults):
+            faults += _manifests(package, found)[1]
+    except OSError as fault:
+        raise DamageError(f"{package.name} cannot be read from the disk ({fault.strerror or fault}).") from fault
+    for one in faults:
+        if one.kind == "unsafe":
+            told = f"{one.path} {one.told}" if one.path else f"it {one.told}"
+            raise DamageError(f"{package.name} is not safe to read: {told}. Nothing in it was read.")
+    if "fetch.txt" in found:
+        raise DamageError(
+            f"{package.name} is not safe to read: its fetch.txt would have files fetched from elsewhere. Nothing in it "
+            "was read."
+        )
+
+
 def _hostile(faults: list[Fault]) -> bool:
     return any(fault.kind == "unsafe" for fault in faults)
 

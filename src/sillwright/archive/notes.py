@@ -18,7 +18,7 @@ from typing import TextIO
 
 from sillwright.archive.examine import Fault
 from sillwright.archive.package import read_plain
-from sillwright.archive.store import Store, sync_folder
+from sillwright.archive.store import LOCK, Store, sync_folder
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.survey import write_aside
 
@@ -128,7 +128,7 @@ def only_audit(store: Store) -> Iterator[None]:
     with ExitStack() as stack:
         try:
             store.audit.mkdir(exist_ok=True)
-            handle = stack.enter_context((store.audit / ".lock").open("a"))
+            handle = stack.enter_context((store.audit / LOCK).open("a"))
         except OSError:
             handle = None
         if handle is not None:

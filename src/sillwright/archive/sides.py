@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sillwright.archive.design import DESIGN_RUN, read_design
+from sillwright.archive.examine import refuse_unsafe
 from sillwright.archive.package import RESULTS, plain_file
 from sillwright.errors import ArchiveError, JobError
 from sillwright.survey import RunRecord, read_survey
@@ -21,12 +23,16 @@ class Side:
 
 
 def read_side(path: Path) -> Side:
-    """Read one side. Raises JobError or ArchiveError where it is none, DamageError where a package leads out of it."""
+    """Read one side.
+
+    Raises JobError or ArchiveError where it is none, DamageError where a package is made to do harm to who reads it.
+    """
     if path.suffix.lower() == ".csv":
         return Side(read_design(path), is_design=True)
     if path.is_file():
         return Side(read_survey(path).runs, is_design=False)
-    if (path / "bagit.txt").is_file():
+    if os.path.lexists(path / "bagit.txt"):
+        refuse_unsafe(path.resolve())
         return Side(read_survey(plain_file(path, f"data/{RESULTS}/survey.json")).runs, is_design=False)
     if (path / "survey.json").is_file():
         return Side(read_survey(path / "survey.json").runs, is_design=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import shutil
+import stat
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from sillwright.errors import ArchiveError, DamageError
 from sillwright.survey import write_aside
 
 MARKER = "sillwright-store.txt"
+LOCK = ".lock"
 BUILDING = ".building-"
 CATALOGUE_ASIDE = ".catalogue-new.sqlite"
 _MARKER_TEXT = (
@@ -77,8 +79,8 @@ class Store:
         """What lies among the packages and cannot be one; what a killed writer left is not told of."""
         if not self.packages.is_dir():
             return []
-        names = (entry.name for entry in os.scandir(self.packages))
-        return sorted(name for name in names if not is_name(name) and not name.startswith(BUILDING))
+        entries = os.scandir(self.packages)
+        return sorted(entry.name for entry in entries if not is_name(entry.name) and not _is_leftover(entry))
 
     def stray_stamps(self, names: Collection[str]) -> list[str]:
         """What lies among the tokens and is of none of these packages."""
@@ -88,21 +90,27 @@ class Store:
 
 
 def open_store(folder: Path) -> Store:
-    """A store that is there. Raises ArchiveError where the folder is none."""
+    """A store that is there.
+
+    Raises ArchiveError where the folder is none, DamageError where a part of it is not of its kind.
+    """
     if not (folder / MARKER).is_file():
         raise ArchiveError(
             f"{folder} is no store of packages. Name the folder that was given to sillwright archive with -o."
         )
-    return Store(folder)
+    store = Store(folder)
+    _check_kinds(store)
+    return store
 
 
 def make_store(folder: Path) -> Store:
     """The store in a folder, made where there is none yet.
 
-    Raises ArchiveError where something else lies in the folder, DamageError where its log is gone, and OSError where it
-    cannot be written.
+    Raises ArchiveError where something else lies in the folder, DamageError where its log is gone or a part of it is
+    not of its kind, and OSError where it cannot be written.
     """
     store = Store(folder)
+    _check_kinds(store)
     if not (folder / MARKER).is_file():
         if folder.exists() and (not folder.is_dir() or not _could_become_one(folder)):
             raise ArchiveError(
@@ -117,6 +125,31 @@ def make_store(folder: Path) -> Store:
             _begin_log(store)
     store.packages.mkdir(exist_ok=True)
     return store
+
+
+def _check_kinds(store: Store) -> None:
+    """Raise DamageError where a link stands for a part of the store, or a pipe, a file or a folder for another thing.
+
+    What lies elsewhere is not kept by this store, and writing through a link would change what it leads to.
+    """
+    folders = (store.packages, store.log, store.log / "heads", store.folder / "stamps", store.audit)
+    files = [store.folder / MARKER, store.entries, store.unfinished]
+    files += [folder / LOCK for folder in (store.folder, store.audit)]
+    files += [Path(f"{store.catalogue}{ending}") for ending in ("", "-wal", "-shm", "-journal")]
+    for path in (*folders, *files):
+        try:
+            mode = os.lstat(path).st_mode
+        except FileNotFoundError:
+            continue
+        except NotADirectoryError:
+            break  # the store's folder is a file, which is told of elsewhere
+        if not (stat.S_ISDIR(mode) if path in folders else stat.S_ISREG(mode)):
+            kind = "folder" if path in folders else "file"
+            what = "a link" if stat.S_ISLNK(mode) else f"no {kind}"
+            raise DamageError(
+                f"{path} is {what} where a {kind} of the store should be, so nothing in this store was read or "
+                f"changed. Put the {kind} itself there, or take away what stands there."
+            )
 
 
 def has_log(store: Store) -> bool:
@@ -142,7 +175,7 @@ def _begin_log(store: Store) -> None:
 @contextmanager
 def writing(store: Store) -> Iterator[None]:
     """Be the one writer of a store; a second one waits. The system lets go of it when a process ends, however."""
-    with (store.folder / ".lock").open("a") as handle:
+    with (store.folder / LOCK).open("a") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
 
@@ -150,10 +183,15 @@ def writing(store: Store) -> Iterator[None]:
 def clear_leftovers(store: Store) -> None:
     """Take away what a killed writer was building. Only the one writer may: nothing it finds is being built."""
     for entry in list(os.scandir(store.packages)):
-        if entry.name.startswith(BUILDING):
+        if _is_leftover(entry):
             shutil.rmtree(entry.path)
     for path in store.folder.glob(f"{CATALOGUE_ASIDE}*"):
         path.unlink()
+
+
+def _is_leftover(entry: os.DirEntry[str]) -> bool:
+    """Whether this is a package that was being built. A file or link of such a name is somebody else's."""
+    return entry.name.startswith(BUILDING) and entry.is_dir(follow_symlinks=False)
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -173,6 +211,6 @@ def sync_folder(folder: Path) -> None:
 
 def _could_become_one(folder: Path) -> bool:
     """An empty folder, or one where the making of a store was cut off."""
-    began = all(entry.name in (".lock", "log") or entry.name.startswith(f".{MARKER}.") for entry in os.scandir(folder))
+    began = all(entry.name in (LOCK, "log") or entry.name.startswith(f".{MARKER}.") for entry in os.scandir(folder))
     log = folder / "log"
     return began and not (log.exists() and any(path.is_dir() or path.stat().st_size for path in log.rglob("*")))

@@ -13,6 +13,7 @@ from typing import Any
 
 from PIL.ExifTags import GPS, IFD, Base
 
+from sillwright.archive.examine import refuse_unsafe
 from sillwright.archive.package import RESULTS, plain_file, read_record
 from sillwright.errors import DamageError, PhotoError
 from sillwright.photo import read_exif, read_facts
@@ -49,8 +50,9 @@ def photo_places(package: Path) -> Iterator[PhotoPlace | Unread]:
     """Every photo of a package; those that can no longer be read as they were measured, as such.
 
     A photo that could not be read when it was measured is left out. Raises DamageError where the package cannot be
-    read, JobError where its survey.json cannot.
+    read or is made to do harm to who reads it, JobError where its survey.json cannot.
     """
+    refuse_unsafe(package)
     folder = PurePosixPath("data", read_record(package).job_file).parent
     for photo in read_survey(plain_file(package, f"data/{RESULTS}/survey.json")).photos:
         try:

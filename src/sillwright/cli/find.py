@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from sillwright.archive.search import Found, Query
     from sillwright.archive.store import Store
+    from sillwright.archive.where import PhotoPlace, Unread
     from sillwright.survey import Status
 
 _DAY = click.DateTime(["%Y-%m-%d"])
@@ -140,13 +141,13 @@ def _query(
 
 
 def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool) -> list[str]:
-    """Print the answer; a sentence for each photo whose place was asked for and that cannot be read."""
+    """Print the answer; a sentence for each photo, and package, whose places were asked for and that cannot be read."""
     from rich.console import Console
 
-    from sillwright.archive.where import PhotoPlace, Unread, photo_places
+    from sillwright.archive.where import PhotoPlace, Unread
     from sillwright.tell.find_tables import find_closing, find_csv, find_json, find_table, places_csv, places_table
 
-    asked = [one for name in _packages(found) for one in photo_places(store.package(name))] if where_taken else []
+    asked, faults = _places(store, _packages(found)) if where_taken else ([], [])
     places = [one for one in asked if isinstance(one, PhotoPlace)] if where_taken else None
     if form == "csv":
         click.echo(find_csv(found) if places is None else places_csv(places), nl=False)
@@ -160,7 +161,23 @@ def _print(store: Store, found: Found, form: str, limit: int, where_taken: bool)
             console.print(answer, soft_wrap=True)  # a line is never cut: the terminal breaks what is longer
     click.echo(find_closing(found, limit), err=True)
     unread = [one for one in asked if isinstance(one, Unread)]
-    return [f"{one.package}: photo {one.file} was measured, and cannot be read where it was sealed." for one in unread]
+    told = (f"{one.package}: photo {one.file} was measured, and cannot be read where it was sealed." for one in unread)
+    return [*faults, *told]
+
+
+def _places(store: Store, packages: Sequence[str]) -> tuple[list[PhotoPlace | Unread], list[str]]:
+    """Where each photo was taken, and a sentence for each package that cannot be read."""
+    from sillwright.archive.where import photo_places
+    from sillwright.errors import SillwrightError
+
+    places: list[PhotoPlace | Unread] = []
+    faults = []
+    for name in packages:
+        try:
+            places += photo_places(store.package(name))
+        except SillwrightError as fault:
+            faults.append(str(fault))
+    return places, faults
 
 
 def _packages(found: Found) -> list[str]:
