@@ -14,7 +14,17 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from archive_jobs import SERIAL, TABLES, SmallJob, a_job, dump, list_sums, sealed
+from archive_jobs import (
+    SERIAL,
+    TABLES,
+    SmallJob,
+    a_job,
+    dump,
+    let_write,
+    list_sums,
+    make_manifests_again,
+    sealed,
+)
 from judge_runs import a_bolt
 from plate_jobs import a_survey, a_table, leaning, some_inputs
 from sillwright.archive import catalogue_tables
@@ -315,6 +325,8 @@ def test_a_photo_named_outside_of_the_package_is_not_opened(store, tmp_path):
     path.chmod(0o644)
     shutil.copy(package / "data/job/IMG_1.jpg", package.parent / "secret.jpg")
     path.write_text(path.read_text().replace('"file": "IMG_1.jpg"', '"file": "../../../secret.jpg"'))
+    let_write(store)
+    make_manifests_again(package)
     assert [row[0] for row in read_rows(package).thumbnails] == ["IMG_2.jpg"]
 
 

@@ -36,7 +36,7 @@ from sillwright.survey import (
     write_survey,
 )
 
-WORDS = st.text(max_size=12)
+WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12)
 LENGTHS = st.integers(-(10**12), 10**12).map(lambda n: n / 1e6)  # the record keeps a millionth of a millimetre
 MAYBE = st.none() | LENGTHS
 STATUS = st.sampled_from(STATUS_ORDER)
@@ -74,12 +74,13 @@ PHOTOS = st.builds(
 
 
 def named_apart(survey: Survey) -> Survey:
-    """No two runs and no two bolts of one name, as measure writes them."""
+    """No two runs, bolts or photos of one name, as measure writes them."""
     runs = []
     for at, run in enumerate(survey.runs):
         bolts = (replace(bolt, mark=f"{bolt.mark}{at}.{place}") for place, bolt in enumerate(run.bolts))
         runs.append(replace(run, name=f"{run.name}{at}", bolts=tuple(bolts)))
-    return replace(survey, runs=tuple(runs))
+    photos = (replace(photo, file=f"{photo.file}{place}") for place, photo in enumerate(survey.photos))
+    return replace(survey, runs=tuple(runs), photos=tuple(photos))
 
 
 SURVEYS = st.builds(Survey, WORDS, several(RUNS), several(CORNERS), several(PHOTOS), WORDS, WORDS).map(named_apart)

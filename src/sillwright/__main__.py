@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import sys
 
@@ -14,6 +15,9 @@ def main() -> None:
     # Photos are shared out to processes; threads of the linear algebra library below them would only spin.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a name of a file need not be text
+            stream.reconfigure(errors="backslashreplace")
     try:
         from sillwright.environment import check_environment
 

@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from sillwright.errors import JobError
 from sillwright.survey import BoltRecord, RunRecord, write_aside
+from sillwright.whole_file import read_whole
 
 DECISIONS_FILE = "decisions.json"
 LONGEST_WORD = 400
@@ -88,7 +89,7 @@ def read_decisions(folder: Path) -> Decisions:
     """
     path = folder / DECISIONS_FILE
     try:
-        content = path.read_bytes()
+        content = read_whole(path)
     except FileNotFoundError:
         return Decisions()
     except OSError as fault:

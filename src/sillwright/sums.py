@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from sillwright.errors import JobError
+from sillwright.whole_file import read_whole
 
 MEASURED, PLANNED = "measure.sha256", "plates.sha256"
 
@@ -36,7 +37,7 @@ def sums_bytes(sums: Mapping[str, str]) -> bytes:
 def read_sums(path: Path) -> dict[str, str]:
     """A list's checksums by name. Raises JobError where the file is no list."""
     try:
-        lines = path.read_text(encoding="utf-8").split("\n")[:-1]
+        lines = read_whole(path).decode("utf-8").split("\n")[:-1]
         found = [re.fullmatch(r"([0-9a-f]{64})  (.+)", line) for line in lines]
     except (OSError, ValueError) as fault:
         raise JobError(f"{path} cannot be read ({fault}). {_again(path)}") from fault

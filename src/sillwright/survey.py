@@ -10,13 +10,18 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
+from pydantic import TypeAdapter, ValidationError
+
 from sillwright.errors import JobError
+from sillwright.whole_file import read_whole
 
 FORMAT = 1
 
@@ -256,7 +261,7 @@ def read_survey(path: Path) -> Survey:
     Raises JobError where the file is missing, is not JSON, is of another format, or holds what no measurement writes.
     """
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        body = json.loads(read_whole(path).decode("utf-8"))
         if body.get("format") != FORMAT:
             raise JobError(f"{path} is survey format {body.get('format')!r}; this version reads format {FORMAT}.")
         survey = Survey(
@@ -282,19 +287,32 @@ def read_survey(path: Path) -> Survey:
         fault = next(_unsound(survey), None)
         if fault is not None:
             raise JobError(f"{path}: {fault}. The file was changed after it was measured: run measure again.")
+        _adapter().validate_python(asdict(survey))  # each value of the kind that its field holds
         return survey
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         if isinstance(error, JobError):
             raise
-        raise JobError(f"{path} is not a survey this version can read ({error}). Run measure again.") from error
+        told = _first_fault(error) if isinstance(error, ValidationError) else error
+        raise JobError(f"{path} is not a survey this version can read ({told}). Run measure again.") from error
+
+
+@cache
+def _adapter() -> TypeAdapter[Survey]:
+    return TypeAdapter(Survey)
+
+
+def _first_fault(fault: ValidationError) -> str:
+    first = fault.errors(include_input=False, include_url=False)[0]
+    return f"{', '.join(str(part) for part in first['loc'])}: {first['msg']}"
 
 
 def _unsound(survey: Survey) -> Iterator[str]:
-    """What no measurement writes: numbers that are none, a status that is none, two runs or two bolts of one name."""
+    """What no measurement writes: numbers and statuses that are none, two runs, bolts or photos of one name."""
     yield from _wrong_values(survey, "")
     for kind, names in (
         ("run", [run.name for run in survey.runs]),
         ("bolt", [bolt.mark for run in survey.runs for bolt in run.bolts]),
+        ("photo", [photo.file for photo in survey.photos]),
     ):
         for name in dict.fromkeys(names):
             if names.count(name) > 1:
@@ -318,17 +336,20 @@ def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:
             yield from _wrong_values(item, where, name)
     elif name == "status" and value not in STATUS_ORDER:
         yield f"{where}the status is {value!r}"
-    elif name in ("mark", "name") and not isinstance(value, str):
+    elif name in ("mark", "name", "file") and not isinstance(value, str):
         yield f"{where}a {name} is {value!r}, which is no text"
+    elif isinstance(value, str) and re.search("[\0\ud800-\udfff]", value):
+        yield f"{where}{name} has a letter in it that no text has"
     elif name.endswith(_NUMBERS) and value is not None and not _is_number(value):
         yield f"{where}{name} is {value!r}, which is no number"
 
 
+_LARGEST = 1e12  # a number beyond it, without end or none at all was not measured
 _NUMBERS = ("_mm", "_deg", "_ratio", "slope", "rotation")
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= _LARGEST
 
 
 def _known(kind: Any, body: dict[str, Any]) -> dict[str, Any]:

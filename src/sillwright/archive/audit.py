@@ -32,7 +32,7 @@ from sillwright.archive.log import (
 from sillwright.archive.merkle import every_root
 from sillwright.archive.notes import Line, Notes, fresh_and_whole, only_audit
 from sillwright.archive.stamp import Stamp, check_token
-from sillwright.archive.store import Store
+from sillwright.archive.store import Store, held_still
 from sillwright.errors import DamageError
 
 _MOST_NAMED = 5  # missing heads
@@ -98,13 +98,15 @@ def audit_store(
     """
     moment = now or datetime.now(UTC)
     with only_audit(store), closing(Notes(store)) as notes:
-        log_faults, entries, heads = _log(store, kept)
+        with held_still(store):  # package, entry and head of one that is being sealed come one after the other
+            log_faults, entries, heads = _log(store, kept)
+            there = store.names()
         logged = {entry.name: entry for entry in entries or ()}
         read = {} if anew else notes.read()
         fresh = fresh_and_whole(read.values(), moment) if resume else []
         done = {name: PackageAudit(name, ()) for name in fresh if _stands(store, name, logged)}
         order = {name: place for place, name in enumerate(read, start=1)}
-        names = [name for name in sorted({*store.names(), *logged}) if name not in done]
+        names = [name for name in sorted({*there, *logged}) if name not in done]
         names.sort(key=lambda name: order.get(name, 0))  # read longest ago first, so that cut audits come round
         seen = dict(done)
         notes.begin(moment, read.values())

@@ -30,6 +30,8 @@ _OF_THE_DISK = frozenset(
     ]
 )
 
+_NOT_WRITTEN = _OF_THE_DISK - {sqlite3.SQLITE_BUSY}
+
 
 @contextmanager
 def catalogue(store: Store) -> Iterator[sqlite3.Connection]:
@@ -38,8 +40,19 @@ def catalogue(store: Store) -> Iterator[sqlite3.Connection]:
     Raises DamageError where the file is damaged, and ArchiveError where a newer version of sillwright made it, or the
     disk does not take it.
     """
-    with _told(store), closing(_connect(store.catalogue) if is_writable(store) else _in_memory(store)) as connection:
+    with _told(store), closing(_opened(store)) as connection:
         yield connection
+
+
+def _opened(store: Store) -> sqlite3.Connection:
+    if not is_writable(store):
+        return _in_memory(store)
+    try:
+        return _connect(store.catalogue)
+    except sqlite3.DatabaseError as fault:
+        if not store.catalogue.exists() or fault.sqlite_errorcode & 0xFF not in _NOT_WRITTEN:
+            raise
+        return _in_memory(store)
 
 
 def is_writable(store: Store) -> bool:
@@ -54,7 +67,7 @@ def _told(store: Store) -> Iterator[None]:
     try:
         yield
     except sqlite3.DatabaseError as fault:
-        if fault.sqlite_errorcode & 0xFF in _OF_THE_DISK:  # the low byte is the kind of an extended code
+        if getattr(fault, "sqlite_errorcode", 0) & 0xFF in _OF_THE_DISK:  # the low byte is the kind of an extended code
             raise ArchiveError(
                 f"{store.catalogue} cannot be used ({fault}). See that the disk has room and lets you write there."
             ) from fault
@@ -124,7 +137,14 @@ def refresh(connection: sqlite3.Connection, store: Store) -> list[str]:
             faults.append(str(fault))
         except OSError as fault:
             faults.append(f"{name} cannot be read from the disk ({fault.strerror}).")
+        except (sqlite3.IntegrityError, ValueError, TypeError, OverflowError) as fault:
+            # Whatever somebody wrote into one package, the others are to be found.
+            faults.append(f"{name} holds what no measurement writes ({_first_words(fault)}), so it is left out.")
     return faults
+
+
+def _first_words(fault: Exception) -> str:
+    return str(fault).encode("ascii", "backslashreplace").decode()[:200]
 
 
 def add(connection: sqlite3.Connection, packages: Iterable[PackageRows]) -> None:

@@ -10,9 +10,9 @@ from pathlib import Path, PurePosixPath
 
 import cv2
 
-from sillwright.archive.examine import refuse_unsafe
+from sillwright.archive.examine import as_sealed, refuse_unsafe
 from sillwright.archive.log import TAG_MANIFESTS
-from sillwright.archive.package import RESULTS, PackageRecord, plain_file, read_record
+from sillwright.archive.package import RECORD, RESULTS, PackageRecord, plain_file, read_inside, read_record
 from sillwright.errors import DamageError, JobError, PhotoError
 from sillwright.judge.verdicts import Check
 from sillwright.photo import read_facts, read_half, turn_for_viewing
@@ -42,11 +42,10 @@ def read_rows(package: Path) -> PackageRows:
     """Read a package. Raises DamageError where it cannot be read, or is made to do harm to who reads it."""
     try:
         refuse_unsafe(package)
-        for inside in ("data/package.json", f"data/{RESULTS}/survey.json", TAG_MANIFESTS[0]):
-            plain_file(package, inside)
+        as_sealed(package, f"data/{RECORD}")
         record = read_record(package)
-        survey = read_survey(package / "data" / RESULTS / "survey.json")
-        digest = sha256((package / TAG_MANIFESTS[0]).read_bytes()).hexdigest()
+        survey = read_survey(as_sealed(package, f"data/{RESULTS}/survey.json"))
+        digest = sha256(read_inside(package, TAG_MANIFESTS[0])).hexdigest()
         plan = _plan(package)
     except (JobError, OSError, RecursionError) as fault:
         raise DamageError(f"{package.name} cannot be read into the catalogue: {fault}") from fault
@@ -131,7 +130,7 @@ def _plan(package: Path) -> PlatesPlan | None:
     inside = f"data/{RESULTS}/plates.json"
     if not os.path.lexists(package / inside):
         return None
-    return read_plan(plain_file(package, inside))
+    return read_plan(as_sealed(package, inside))
 
 
 def _broken(plan: PlatesPlan, places: Mapping[tuple[str, str], int]) -> Iterator[Row]:

@@ -13,6 +13,7 @@ from pathlib import Path
 from sillwright.errors import JobError, LengthError
 from sillwright.lengths import parse_length_mm
 from sillwright.survey import BoltRecord, BoltU95, RunRecord
+from sillwright.whole_file import read_whole
 
 _NEEDED = ("station", "setback")
 _KNOWN = (*_NEEDED, "run", "mark")
@@ -23,9 +24,7 @@ DESIGN_RUN = "run"
 def read_design(path: Path) -> tuple[RunRecord, ...]:
     """The runs of a design, plumb bolts without doubts. Raises JobError with a sentence for each fault."""
     try:
-        if path.stat().st_size > _LARGEST:
-            raise JobError(f"{path} is too large for a table of bolts. Name the CSV file of the design.")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_whole(path, _LARGEST).decode("utf-8-sig")
         rows = [row for row in csv.reader(io.StringIO(text, newline=""), strict=True) if any(map(str.strip, row))]
     except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise JobError(f"{path} cannot be read as CSV ({fault}). Save it as CSV in UTF-8.") from fault

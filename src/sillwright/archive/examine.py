@@ -13,6 +13,7 @@ import re
 import stat
 import unicodedata
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
@@ -20,6 +21,7 @@ import bagit
 
 from sillwright.archive.package import ALGORITHMS, BAGIT_TXT, plain_file, read_record
 from sillwright.errors import DamageError
+from sillwright.whole_file import LARGEST_BYTES
 
 FaultKind = Literal[
     "changed",  # the bytes are not those that were sealed
@@ -104,6 +106,21 @@ def refuse_unsafe(package: Path) -> None:
         )
 
 
+def as_sealed(package: Path, inside: str) -> Path:
+    """A file of a package, by a path that something in it names, with the bytes that its manifest says were sealed.
+
+    Raises DamageError where it has others, or leads out of the package; OSError where there is no such file.
+    """
+    path = plain_file(package, inside)
+    if path.stat().st_size > LARGEST_BYTES:
+        raise DamageError(f"{package.name}: {inside} is larger than any such file, so it is not read.")
+    listed, _ = _listed(plain_file(package, "manifest-sha256.txt"))
+    digest = sha256(path.read_bytes()).hexdigest()
+    if (inside, digest) not in listed:
+        raise DamageError(f"{package.name}: {inside} is not as it was sealed, so nothing in it is relied on.")
+    return path
+
+
 def _hostile(faults: list[Fault]) -> bool:
     return any(fault.kind == "unsafe" for fault in faults)
 
@@ -138,15 +155,17 @@ def _raise(fault: OSError) -> None:
 def _manifests(package: Path, found: set[str]) -> tuple[Digests, list[Fault]]:
     """What all manifests give, as far as they can be read, and what they say that no manifest of ours says."""
     faults: list[Fault] = []
+    for name in sorted(TAG_FILES & found):
+        if (package / name).stat().st_size > LARGEST_MANIFEST:
+            faults.append(Fault("unsafe", name, "is too large to be one that sillwright archive wrote"))
+    if faults:
+        return {}, faults
     if "bagit.txt" in found and (package / "bagit.txt").read_bytes() != BAGIT_TXT.encode():
         faults.append(Fault("malformed", "bagit.txt", "does not declare a bag as ours are declared"))
     digests: Digests = {}
     listed: dict[str, set[str]] = {}
     for name in sorted(TAG_FILES & found):
         if "manifest-" not in name:
-            continue
-        if (package / name).stat().st_size > LARGEST_MANIFEST:
-            faults.append(Fault("unsafe", name, "is too large for a manifest"))
             continue
         algorithm = name.removesuffix(".txt").rsplit("-", 1)[1]
         lines, of_lines = _listed(package / name)

@@ -24,6 +24,7 @@ from cryptography.hazmat.primitives.serialization import (
 from pydantic import TypeAdapter
 
 from sillwright.errors import ArchiveError, DamageError
+from sillwright.whole_file import read_whole
 
 HEAD_SCHEMA: Literal["sillwright-head-1"] = "sillwright-head-1"
 _HOW = "openssl genpkey -algorithm ed25519 -out key.pem"
@@ -64,7 +65,7 @@ def head_bytes(head: Head) -> bytes:
 def read_head(path: Path) -> Head:
     """A head from a file that somebody names. Raises DamageError where it is none."""
     try:
-        content = path.read_bytes()
+        content = read_whole(path)
     except OSError as fault:
         raise DamageError(
             f"{path} cannot be read ({fault.strerror}). Fetch it again from where it was kept."
@@ -78,6 +79,8 @@ def head_from(content: bytes, path: Path) -> Head:
         head = _adapter().validate_json(content)
         if len(head.root) != 32:
             raise ValueError("the root is not of SHA-256")
+        if not (0 <= head.tree_size < 2**64 and 0 <= head.timestamp_ms < 2**64):
+            raise ValueError("a number is not what RFC 9162 has place for")
     except ValueError as fault:
         raise DamageError(f"{path} is no head of a log. Fetch it again from where it was kept.") from fault
     return head

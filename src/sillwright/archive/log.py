@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from sillwright.archive.heads import Head, head_bytes, head_from, sign
 from sillwright.archive.merkle import leaf_hash, tree_root
-from sillwright.archive.package import is_name, plain_file, read_plain
+from sillwright.archive.package import is_name, read_inside, read_plain
 from sillwright.archive.store import Store, has_log, write_whole
 from sillwright.errors import DamageError
 
@@ -42,7 +42,7 @@ def entry_of(package: Path) -> Entry:
 
     Raises OSError where its tag manifests cannot be read, DamageError where they are no plain files.
     """
-    first, second = (sha256(plain_file(package, name).read_bytes()).hexdigest() for name in TAG_MANIFESTS)
+    first, second = (sha256(read_inside(package, name)).hexdigest() for name in TAG_MANIFESTS)
     return Entry(package.name, (first, second))
 
 

@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 from typing import TextIO
 
 from sillwright.archive.examine import Fault
-from sillwright.archive.package import read_plain
+from sillwright.archive.package import is_name, read_plain
 from sillwright.archive.store import LOCK, Store, sync_folder
 from sillwright.errors import ArchiveError, DamageError
 from sillwright.survey import write_aside
@@ -66,6 +66,8 @@ class Notes:
             begun = datetime.fromisoformat(json.loads(lines[0])["begun"])
             for one in map(json.loads, lines[1:]):
                 at = datetime.fromisoformat(one["at"]) if "at" in one else begun  # older notes have no "at"
+                if not is_name(one["name"]) or at.tzinfo is None:
+                    return {}
                 found.pop(str(one["name"]), None)
                 faults = tuple(Fault(**fault) for fault in one["faults"])
                 found[str(one["name"])] = Line(str(one["name"]), faults, at)

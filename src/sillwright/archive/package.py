@@ -23,6 +23,7 @@ from typing import Literal
 from pydantic import TypeAdapter
 
 from sillwright.errors import DamageError
+from sillwright.whole_file import LARGEST_BYTES
 
 ALGORITHMS = ("sha256", "sha512")  # of the manifests
 
@@ -100,6 +101,8 @@ def plain_file(package: Path, inside: str) -> Path:
     there is no such file.
     """
     named = PurePosixPath(inside)
+    if "\0" in inside:
+        raise DamageError(f"{package.name} names a file {inside!r}, which no file can be called, so it is not read.")
     if named.is_absolute() or ".." in named.parts:
         raise DamageError(f"{package.name} names a file {inside!r} outside of it, so it is not read.")
     path = package
@@ -115,12 +118,19 @@ def plain_file(package: Path, inside: str) -> Path:
 def read_plain(path: Path) -> bytes:
     """The content of a file of a store, by a path that sillwright made.
 
-    Raises DamageError where a link, a pipe or another thing stands there, which might never end; OSError where nothing
-    does.
+    Raises DamageError where a link, a pipe or another thing stands there, which might never end, or a file larger than
+    any of a store is; OSError where nothing does.
     """
     if not stat.S_ISREG(os.lstat(path).st_mode):
         raise DamageError(f"{path} is a link or no plain file, so it is not read. Put back the file from a copy.")
+    if path.stat().st_size > LARGEST_BYTES:
+        raise DamageError(f"{path} is larger than any file of a store, so it is not read. Put it back from a copy.")
     return path.read_bytes()
+
+
+def read_inside(package: Path, inside: str) -> bytes:
+    """The content of a file of a package. Raises as :func:`plain_file` and :func:`read_plain` do."""
+    return read_plain(plain_file(package, inside))
 
 
 def name_stem(job: str, day: str) -> str:

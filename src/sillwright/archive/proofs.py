@@ -20,8 +20,9 @@ from pydantic import TypeAdapter
 from sillwright.archive.heads import Head, false_signatures, public_pem, signed_by, signed_bytes
 from sillwright.archive.log import covers, entry_of, last_head, leaves, parse_entry, read_entries
 from sillwright.archive.merkle import consistency_path, consistent, includes, inclusion_path, leaf_hash
-from sillwright.archive.store import Store
+from sillwright.archive.store import Store, held_still
 from sillwright.errors import ArchiveError, DamageError
+from sillwright.whole_file import read_whole
 
 PROOF_SCHEMA: Literal["sillwright-proof-1"] = "sillwright-proof-1"
 
@@ -49,7 +50,8 @@ def prove(store: Store, name: str, kept: Head | None = None) -> Proof:
     Raises ArchiveError where the log does not hold the package, DamageError where it does not agree with its own head
     or with the one kept.
     """
-    entries, head = read_entries(store), last_head(store)
+    with held_still(store):
+        entries, head = read_entries(store), last_head(store)
     index = next((place for place, entry in enumerate(entries) if entry.name == name), None)
     if index is None or head is None:
         raise ArchiveError(
@@ -117,7 +119,7 @@ def proof_text(proof: Proof, how: Sequence[str] = ()) -> str:
 def read_proof(path: Path) -> Proof:
     """A proof from its file. Raises DamageError where it is none."""
     try:
-        proof = _adapter().validate_json(path.read_bytes())
+        proof = _adapter().validate_json(read_whole(path))
         parse_entry(proof.entry)
         hashes = (*_bytes(proof.inclusion_path), *_bytes(proof.consistency_path), proof.head.root)
         if any(len(one) != 32 for one in hashes):

@@ -31,7 +31,7 @@ from sillwright.archive.package import (
     SignOff,
     lot_in,
     name_stem,
-    plain_file,
+    read_inside,
     read_record,
     to_bytes,
 )
@@ -202,7 +202,7 @@ def _same(store: Store, building: Path, record: PackageRecord) -> str | None:
 
 
 def _payload_lines(package: Path) -> set[str]:
-    lines = plain_file(package, "manifest-sha256.txt").read_text(encoding="utf-8").splitlines()
+    lines = read_inside(package, "manifest-sha256.txt").decode("utf-8").splitlines()
     return {line for line in lines if not line.endswith(f"  data/{RECORD}")}
 
 

@@ -126,6 +126,8 @@ def find(connection: sqlite3.Connection, query: Query) -> Found:
     )
     columns = tuple(str(column[0]) for column in cursor.description)
     rows = tuple(cursor.fetchall())
+    if any(isinstance(cell, bytes) for row in rows for cell in row):
+        raise sqlite3.DatabaseError("bytes stand where text or a number belongs")
     more = bool(query.limit) and len(rows) > query.limit
     return Found(kind, columns, rows[: query.limit] if more else rows, more)
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sillwright.archive.design import DESIGN_RUN, read_design
-from sillwright.archive.examine import refuse_unsafe
-from sillwright.archive.package import RESULTS, plain_file
+from sillwright.archive.examine import as_sealed, refuse_unsafe
+from sillwright.archive.package import RESULTS
 from sillwright.errors import ArchiveError, JobError
 from sillwright.survey import RunRecord, read_survey
 
@@ -25,7 +25,8 @@ class Side:
 def read_side(path: Path) -> Side:
     """Read one side.
 
-    Raises JobError or ArchiveError where it is none, DamageError where a package is made to do harm to who reads it.
+    Raises JobError or ArchiveError where it is none, DamageError where a package is made to do harm to who reads it, or
+    its record is not as it was sealed.
     """
     if path.suffix.lower() == ".csv":
         return Side(read_design(path), is_design=True)
@@ -33,7 +34,7 @@ def read_side(path: Path) -> Side:
         return Side(read_survey(path).runs, is_design=False)
     if os.path.lexists(path / "bagit.txt"):
         refuse_unsafe(path.resolve())
-        return Side(read_survey(plain_file(path, f"data/{RESULTS}/survey.json")).runs, is_design=False)
+        return Side(read_survey(as_sealed(path.resolve(), f"data/{RESULTS}/survey.json")).runs, is_design=False)
     if (path / "survey.json").is_file():
         return Side(read_survey(path / "survey.json").runs, is_design=False)
     raise ArchiveError(

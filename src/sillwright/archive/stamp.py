@@ -17,7 +17,7 @@ from pathlib import Path
 from cryptography import x509
 from rfc3161_client import TimeStampResponse, VerificationError, VerifierBuilder, decode_timestamp_response
 
-from sillwright.archive.package import plain_file, read_plain
+from sillwright.archive.package import read_inside, read_plain
 from sillwright.errors import ArchiveError, DamageError
 
 STAMPED = "tagmanifest-sha256.txt"
@@ -62,7 +62,7 @@ def check_token(token: Path, package: Path, roots: Sequence[x509.Certificate] = 
             "cannot be read as a time-stamp response of RFC 3161, nor as the token out of one, in DER. Put the file "
             "there as the authority sent it"
         ) from fault
-    content = plain_file(package, STAMPED).read_bytes()
+    content = read_inside(package, STAMPED)
     hashed = _HASHES.get(imprint.hash_algorithm.dotted_string)
     if hashed is None:
         raise DamageError("is over a hash that is not SHA-256, SHA-384 or SHA-512")

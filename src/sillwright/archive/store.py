@@ -7,7 +7,7 @@ import os
 import shutil
 import stat
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -135,7 +135,8 @@ def _check_kinds(store: Store) -> None:
     folders = (store.packages, store.log, store.log / "heads", store.folder / "stamps", store.audit)
     files = [store.folder / MARKER, store.entries, store.unfinished]
     files += [folder / LOCK for folder in (store.folder, store.audit)]
-    files += [Path(f"{store.catalogue}{ending}") for ending in ("", "-wal", "-shm", "-journal")]
+    databases = (store.catalogue, store.folder / CATALOGUE_ASIDE)
+    files += [Path(f"{path}{ending}") for path in databases for ending in ("", "-wal", "-shm", "-journal")]
     for path in (*folders, *files):
         try:
             mode = os.lstat(path).st_mode
@@ -178,6 +179,22 @@ def writing(store: Store) -> Iterator[None]:
     with (store.folder / LOCK).open("a") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
+
+
+@contextmanager
+def held_still(store: Store) -> Iterator[None]:
+    """Have no writer change the store meanwhile, where that can be had; several may read at once."""
+    try:
+        handle = os.open(store.folder / LOCK, os.O_RDONLY | os.O_NOFOLLOW)
+    except OSError:  # nobody has written here, or nobody may
+        yield
+        return
+    try:
+        with suppress(OSError):  # some disks keep no locks
+            fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+    finally:
+        os.close(handle)
 
 
 def clear_leftovers(store: Store) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 from PIL.ExifTags import GPS, IFD, Base
 
-from sillwright.archive.examine import refuse_unsafe
+from sillwright.archive.examine import as_sealed, refuse_unsafe
 from sillwright.archive.package import RESULTS, plain_file, read_record
 from sillwright.errors import DamageError, PhotoError
 from sillwright.photo import read_exif, read_facts
@@ -54,7 +54,7 @@ def photo_places(package: Path) -> Iterator[PhotoPlace | Unread]:
     """
     refuse_unsafe(package)
     folder = PurePosixPath("data", read_record(package).job_file).parent
-    for photo in read_survey(plain_file(package, f"data/{RESULTS}/survey.json")).photos:
+    for photo in read_survey(as_sealed(package, f"data/{RESULTS}/survey.json")).photos:
         try:
             path = plain_file(package, str(folder / photo.file))
             taken, exif = read_facts(path).taken, read_exif(path)

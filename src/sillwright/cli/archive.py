@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sillwright.cli.output import writing
+from sillwright.cli.output import printable, writing
 
 if TYPE_CHECKING:
     from sillwright.archive.store import Store
@@ -30,8 +30,19 @@ if TYPE_CHECKING:
     help="The folder of the job file that was measured, with its photos; needed only where it is neither the current "
     "folder, nor OUT, nor the one above OUT.",
 )
-@click.option("--signed-off", default="", metavar="NAME", help="Who signs off; kept in the package as written.")
-@click.option("--lot", default="", help="The lot, to find it by; left out, the one that the job's name speaks of.")
+@click.option(
+    "--signed-off",
+    callback=printable,
+    default="",
+    metavar="NAME",
+    help="Who signs off; kept in the package as written.",
+)
+@click.option(
+    "--lot",
+    callback=printable,
+    default="",
+    help="The lot, to find it by; left out, the one that the job's name speaks of.",
+)
 @click.option(
     "--key",
     type=click.Path(path_type=Path),

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sillwright.cli.output import printable
+
 if TYPE_CHECKING:
     import sqlite3
 
@@ -31,9 +33,9 @@ def _number(_: click.Context, __: click.Parameter, value: float | None) -> float
 
 @click.command()
 @click.argument("place", type=click.Path(path_type=Path, exists=True, file_okay=False), metavar="STORE")
-@click.option("--job", default="", metavar="WORDS", help="A part of the job's name.")
-@click.option("--lot", default="", help="The lot.")
-@click.option("--run", default="", metavar="NAME", help="The run.")
+@click.option("--job", callback=printable, default="", metavar="WORDS", help="A part of the job's name.")
+@click.option("--lot", callback=printable, default="", help="The lot.")
+@click.option("--run", callback=printable, default="", metavar="NAME", help="The run.")
 @click.option("--since", type=_DAY, metavar="DAY", help="The first day, like 2026-05-22.")
 @click.option("--until", type=_DAY, metavar="DAY", help="The last day.")
 @click.option("--status", type=click.Choice(["ok", "check", "reshoot"]), help="Bolts of that status.")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -21,6 +22,13 @@ MAKE_ROOM = "Make room on that disk, then do it again; what was there is as it w
 def is_full(fault: OSError) -> bool:
     """Whether a write failed for want of room, on the disk or in what a user may have of it."""
     return fault.errno in (errno.ENOSPC, errno.EDQUOT)
+
+
+def printable(_: click.Context, __: click.Parameter, value: str) -> str:
+    """Refuse words about a job that are no text, or that steer a terminal: they are to be kept and looked for."""
+    if any(unicodedata.category(letter) in ("Cc", "Cs") for letter in value):
+        raise click.BadParameter("it has a letter in it that cannot be printed. Write it anew.")
+    return value
 
 
 @contextmanager

@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from sillwright.errors import JobError
 from sillwright.plates.record import SCHEMA, PlatesPlan
 from sillwright.survey import write_aside
+from sillwright.whole_file import read_whole
 
 SCHEMA_FILE = Path(__file__).with_name("plates.schema.json")
 
@@ -36,7 +37,7 @@ def to_json(plan: PlatesPlan) -> dict[str, Any]:
 def read_plan(path: Path) -> PlatesPlan:
     """Read a plates.json this package wrote. Raises JobError where it is missing, not JSON, or of another schema."""
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        body = json.loads(read_whole(path).decode("utf-8"))
         schema = body.get("schema") if isinstance(body, dict) else None
         if schema != SCHEMA:
             raise JobError(f"{path} has the schema {schema!r}; this version reads {SCHEMA!r}. Run plates again.")

@@ -1,0 +1,240 @@
+"""Nonsense written into one package, a log or a note takes nothing else away: each is a sentence, the rest is found."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from archive_jobs import a_job, let_write, make_manifests_again, sealed
+from sillwright.archive.audit import audit_store
+from sillwright.archive.store import Store
+from sillwright.cli.app import app
+from sillwright.errors import DamageError, SillwrightError
+
+BAD, GOOD = "lot-7-garage-2026-05-22", "lot-8-2026-05-22"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    made, _ = sealed(tmp_path / "store", a_job(tmp_path / "jobs"))
+    sealed(made.folder, a_job(tmp_path / "more", "Lot 8"))
+    let_write(made)
+    return made
+
+
+def run(*words: object) -> Result:
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exception is None or isinstance(done.exception, (SystemExit, SillwrightError)), done.exception
+    return done
+
+
+def rewritten(store: Store, change: Any, file: str = "survey.json") -> None:
+    """Change what stands in a package's JSON, and make its lists again so that it does not show."""
+    path = store.package(BAD) / "data" / ("results/survey.json" if file == "survey.json" else file)
+    body = json.loads(path.read_text())
+    change(body)
+    path.write_text(json.dumps(body))
+    make_manifests_again(store.package(BAD))
+    for ending in ("", "-wal", "-shm"):
+        Path(f"{store.catalogue}{ending}").unlink(missing_ok=True)
+
+
+def told_and_the_other_found(store: Store) -> None:
+    for options in ([], ["--rebuild"], ["--where-taken"]):
+        done = run("find", store.folder, "--as", "csv", *options)
+        assert done.exit_code == 5
+        assert BAD in done.stderr
+        assert GOOD in done.stdout
+
+
+def in_bolt(key: str, value: object) -> Any:
+    return lambda body: body["runs"][0]["bolts"][0].update({key: value})
+
+
+def in_photo(value: object) -> Any:
+    return lambda body: body["photos"][0].update(file=value)
+
+
+FINDING = {"code": None, "photos": [], "cards": [], "value_mm": None}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        in_photo(5),
+        in_photo(None),
+        in_photo(["a"]),
+        in_photo("a\0b"),
+        in_photo("\ud800"),
+        in_photo("IMG_2.jpg"),
+        in_bolt("mark", "\ud800"),
+        in_bolt("setback_mm", 10**30),
+        in_bolt("setback_mm", 10**400),
+        in_bolt("diameter_mm", None),
+        in_bolt("findings", [FINDING]),
+        in_bolt("findings", [FINDING | {"code": {"a": 1}}]),
+        lambda body: body["runs"][0].update(status=["ok"]),
+        lambda body: body["runs"][0].update(status={}),
+        lambda body: body["runs"][0].update(name="\ud800"),
+        lambda body: body["runs"][0].update(plate_width_mm=10**400),
+    ],
+)
+def test_a_record_that_holds_nonsense_is_told_and_the_others_are_found(store, change):
+    rewritten(store, change)
+    told_and_the_other_found(store)
+    assert isinstance(run("compare", store.package(BAD), store.package(GOOD)).exception, SillwrightError)
+
+
+@pytest.mark.parametrize(("key", "value"), [("photos", 10**30), ("lot", "a\0b"), ("job_file", "job/a\0b")])
+def test_a_package_that_says_nonsense_of_itself_takes_no_other_away(store, key, value):
+    rewritten(store, lambda body: body.update({key: value}), "package.json")
+    done = run("find", store.folder, "--as", "csv", "--where-taken")
+    assert GOOD in done.stdout
+    audited = run("audit", store.folder)
+    assert audited.exit_code == 5
+    assert "package.json" in audited.output or key != "job_file"
+
+
+def test_a_package_sealed_beside_one_with_nonsense_is_told_with_its_root(store, tmp_path):
+    rewritten(store, in_photo(5))
+    job = a_job(tmp_path / "third", "Lot 9")
+    done = run("archive", job.out, "-o", store.folder, "--photos", job.folder)
+    assert done.exit_code == 0
+    assert "lot-9-2026-05-22" in done.stdout
+    assert "its root is" in done.stderr
+
+
+def test_changed_numbers_are_neither_catalogued_nor_compared(store):
+    path = store.package(BAD) / "data/results/survey.json"
+    path.write_text(path.read_text().replace('"setback_mm": 69.85', '"setback_mm": 30.0'))
+    store.catalogue.unlink(missing_ok=True)
+    told_and_the_other_found(store)
+    with pytest.raises(DamageError, match="is not as it was sealed"):
+        CliRunner().invoke(app, ["compare", str(store.package(BAD)), str(store.package(GOOD))], catch_exceptions=False)
+
+
+@pytest.mark.parametrize("stamp_ms", [-1, 10**30])
+def test_a_head_whose_moment_is_none_is_told(store, stamp_ms):
+    path = sorted((store.log / "heads").glob("*.json"))[-1]
+    body = json.loads(path.read_text())
+    path.write_text(
+        json.dumps(body | {"timestamp_ms": stamp_ms, "signatures": [{"public_key": "00", "signature": "00"}]})
+    )
+    assert run("audit", store.folder).exit_code == 5
+    assert isinstance(run("prove", store.folder, GOOD).exception, DamageError)
+
+
+@pytest.mark.parametrize(
+    "line", [{"name": BAD, "faults": [], "at": "2026-05-22T10:00:00"}, {"name": "a\0b", "faults": []}]
+)
+def test_notes_that_make_no_sense_are_left(store, line):
+    store.audit.mkdir()
+    begun = {"begun": "2026-05-22T10:00:00+00:00"}
+    (store.audit / "running.jsonl").write_text(f"{json.dumps(begun)}\n{json.dumps(line)}\n")
+    assert run("audit", store.folder, "--resume").exit_code == 0
+
+
+HUGE = ["data/results/survey.json", "bagit.txt", "bag-info.txt", "data/results/plates.json", "data/package.json"]
+COMPARED = HUGE[:2]
+
+
+@pytest.mark.parametrize("file", HUGE)
+def test_a_file_of_many_gigabytes_is_not_read_into_memory(store, file):
+    path = store.package(BAD) / file
+    path.touch()
+    os.truncate(path, 10_000_000_000)  # takes no room on the disk
+    store.catalogue.unlink(missing_ok=True)
+    done = run("find", store.folder, "--as", "csv")
+    assert done.exit_code == 5
+    assert BAD in done.stderr
+    assert GOOD in done.stdout
+    if file in COMPARED:
+        assert isinstance(run("compare", store.package(BAD), store.package(GOOD)).exception, DamageError)
+
+
+@pytest.mark.parametrize("file", ["log/entries.txt", "log/heads/00000002.json", "audit/running.jsonl"])
+def test_a_log_or_note_of_many_gigabytes_is_not_read_into_memory(store, file):
+    path = store.folder / file
+    path.parent.mkdir(exist_ok=True)
+    path.touch()
+    os.truncate(path, 10_000_000_000)
+    assert run("audit", store.folder).exit_code == (0 if file.startswith("audit") else 5)
+
+
+@pytest.mark.parametrize("where", ["record", "design", "head"])
+def test_a_pipe_in_place_of_a_file_is_refused_and_not_waited_for(store, tmp_path, where):
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    out = tmp_path / "jobs" / "out"
+    if where == "record":
+        (out / "survey.json").unlink()
+        os.mkfifo(out / "survey.json")
+    words = {
+        "record": ["archive", out, "-o", store.folder],
+        "design": ["compare", out, pipe],
+        "head": ["audit", store.folder, "--kept", pipe],
+    }[where]
+    done = subprocess.run(
+        [sys.executable, "-m", "sillwright", *map(str, words)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode in (2, 5)
+    assert "no plain file" in done.stderr
+
+
+def test_an_audit_beside_writers_finds_nothing_wrong(store, tmp_path):
+    """What a writer does between name, entry and head is not taken for damage."""
+    jobs = [a_job(tmp_path / f"job{count}", f"Lot {count}") for count in range(20, 32)]
+    done = threading.Event()
+
+    def write() -> None:
+        for job in jobs:
+            sealed(store.folder, job)
+        done.set()
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    audits = 0
+    begun = time.monotonic()
+    while not done.is_set() and time.monotonic() - begun < 120.0:
+        assert not audit_store(store, workers=1).damaged
+        audits += 1
+    writer.join()
+    assert audits
+
+
+def test_words_that_are_no_text_are_refused_by_name(store, tmp_path):
+    for words in (["find", store.folder, "--job", "\udcff"], ["find", store.folder, "--lot", "a\x1b[2J"]):
+        done = run(*words)
+        assert done.exit_code == 2
+        assert "cannot be printed" in done.stderr
+
+
+def test_a_name_that_the_terminal_cannot_show_is_told_all_the_same(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "sillwright", "audit", os.fsdecode(os.fsencode(tmp_path) + b"/\xff")],
+        capture_output=True,
+        timeout=60,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert b"Traceback" not in done.stderr
+    assert done.returncode == 2
+
+
+def test_a_cell_of_bytes_in_the_catalogue_is_damage_that_can_be_mended(store):
+    import sqlite3
+
+    assert run("find", store.folder).exit_code == 0
+    with sqlite3.connect(store.catalogue) as connection:
+        connection.execute("UPDATE package SET job = x'ff00'")
+    assert "--rebuild makes it again" in str(run("find", store.folder, "--as", "json").exception)
+    assert run("find", store.folder, "--rebuild").exit_code == 0
