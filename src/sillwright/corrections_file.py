@@ -156,8 +156,8 @@ def _said(entry: _Entry) -> list[str]:
 
 
 def _mm_text(length_mm: float) -> str:
-    """All digits, without an exponent: the reader of lengths knows none. Under a millionth of a micron it is zero."""
-    return f"{format(Decimal(repr(length_mm)), 'f') if abs(length_mm) > 1e-9 else '0'} mm"
+    """All digits, without an exponent: the reader of lengths knows none, nor so many digits as to need one."""
+    return f"{format(Decimal(repr(length_mm)), 'f') if abs(length_mm) > 1e-12 else '0'} mm"
 
 
 def _pixel_text(px: Pixel) -> str:
