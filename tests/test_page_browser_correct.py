@@ -195,6 +195,7 @@ def test_bolts_are_added_and_struck_out_and_the_line_is_chosen_by_tapping(
     assert "Not saved yet: 1" in text_of(browser, "#hint")
     browser.execute_script("window.confirm = () => true")
     click(browser, "#strike")
+    assert browser.find_elements("css selector", ".held") == []  # nothing of it can be moved any more
     click(browser, "#line")
     assert "The chalk line goes first, by itself" in text_of(browser, "#hint")
     click(browser, "#save")
@@ -218,3 +219,6 @@ def test_bolts_are_added_and_struck_out_and_the_line_is_chosen_by_tapping(
     click(browser, "#undo")
     click(browser, "#save")
     assert "Nothing was marked" in text_of(browser, "#hint")
+    browser.get(f"{address}/jobs/lot12/1-north/correct")
+    assert "N3: moved, tip marked" in text_of(browser, "main")
+    assert faults_of(browser) == []

@@ -107,7 +107,7 @@ def test_a_missed_bolt_is_added_where_its_foot_meets_the_concrete(site: Site) ->
     assert entry.kind == "missed"
     assert (entry.station_mm, entry.setback_mm) == pytest.approx((1800.0, 68.0), abs=0.1)
     text = opened(phone)
-    assert "not measured yet added:</b> foot and tip marked" in text
+    assert "The bolt 5&#39; 10 7/8&#34; along and 2 11/16&#34; in: added,</b> foot and tip marked" in text
     # Not measured yet it can be moved all the same, and marking its foot again is no second bolt.
     assert send(phone, row("move", key_of(text, "not measured yet"), (410.0, 1055.0))).status_code == 303
     assert standing(site).bolt[0].base_px == (410.0, 1055.0)
@@ -117,7 +117,7 @@ def test_a_missed_bolt_is_added_where_its_foot_meets_the_concrete(site: Site) ->
     survey = recorded(site)
     write(site, replace(survey, runs=(replace(survey.runs[0], bolts=(N1, N2, by_hand)),)))
     text = opened(phone)
-    assert "N3 added:" in text
+    assert "N3: added," in text
     assert "The photos alone showed no bolt here." in opened(phone, f"{NORTH}/results")
     # Struck out, a bolt that somebody added is just taken back.
     assert send(phone, row("strike", key_of(text, "N3"))).status_code == 303
@@ -135,6 +135,24 @@ def test_a_false_bolt_is_struck_out_and_what_was_moved_of_it_falls_away(site: Si
     assert (strike.station_mm, strike.setback_mm) == (1400.0, 70.0)
     answer = send(phone, row("move", key, (450.0, 749.0)))
     assert (answer.status_code, "was struck out" in answer.text) == (409, True)
+    load_job(site.folder / "lot" / "job.toml")
+
+
+def test_a_bolt_added_where_something_was_struck_out_is_a_bolt_of_its_own(site: Site) -> None:
+    photographed(site, N1, N2)
+    phone = site.joined()
+    rows = row("strike", key_of(opened(phone), "N2")), row("add", "", (449.0, 752.0))
+    assert send(phone, *rows).status_code == 303
+    # Measured, what was struck out is gone, and the added one has its mark.
+    survey = recorded(site)
+    added = replace(N2, status="check", reasons=(Finding("corrected-by-hand"),))
+    write(site, replace(survey, runs=(replace(survey.runs[0], bolts=(N1, added)),)))
+    text = opened(phone)
+    assert "N2: added," in text
+    assert "along and 2 3/4&#34; in: struck out" in text
+    assert "struck" not in drawn(text, "N2")
+    assert send(phone, row("move", key_of(text, "N2"), (449.0, 751.0))).status_code == 303
+    assert (standing(site).bolt[0].base_px, len(standing(site).strike)) == ((449.0, 751.0), 1)
     load_job(site.folder / "lot" / "job.toml")
 
 

@@ -27,9 +27,11 @@ from page_correct import (
     row,
     send,
     standing,
+    waiting,
     write,
 )
 from page_site import NORTH, Phone, Site, a_site, accept
+from sillwright import corrections_file
 from sillwright.camera import rotation_from_vector
 from sillwright.corrections_file import CORRECTIONS
 from sillwright.job import load_job
@@ -80,6 +82,20 @@ def test_what_would_stop_the_measurement_is_refused_with_its_sentence(site: Site
     answer = send(phone, row("move", key_of(opened(phone), "N2"), (450.0, 749.0)))
     assert (answer.status_code, "of two kinds" in answer.text) == (422, True)
     assert len(standing(site).bolt) == 1
+
+
+def test_a_disk_that_takes_nothing_is_told(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    photographed(site, N1, N2)
+    phone = site.joined()
+
+    def full(*_: object) -> None:
+        raise OSError("No space left on device")
+
+    monkeypatch.setattr(corrections_file, "write_aside", full)
+    answer = send(phone, row("strike", key_of(opened(phone), "N2")))
+    assert (answer.status_code, "could not write it" in answer.text) == (507, True)
+    assert not (site.folder / "lot" / CORRECTIONS).exists()
+    assert "measure" not in waiting(site.store)
 
 
 def test_clearance_lapses_with_a_correction_and_comes_only_with_a_new_word(site: Site) -> None:

@@ -150,7 +150,7 @@ def _write(job: JobFolder, change: Callable[[CorrectionsTable], CorrectionsTable
     except JobError as fault:
         raise Refusal(409, "corrections", said=job.told(fault)) from None
     except OSError:
-        raise Refusal(507, "disk") from None
+        raise Refusal(507, "not_written") from None
 
 
 def _changed(table: CorrectionsTable, run: RunRecord, view: View, one: Change, said: Said) -> CorrectionsTable:

@@ -156,8 +156,10 @@ def known_bolts(run: RunRecord, table: CorrectionsTable) -> tuple[KnownBolt, ...
 
 
 def is_struck(bolt: KnownBolt, run: str, table: CorrectionsTable) -> bool:
-    """Whether a person said that it is no bolt."""
-    return any(one.run == run and spot_of_entry(one).is_same(bolt.spot) for one in table.strike)
+    """Whether a person said that it is no bolt; one that was added where such a thing was is meant to be one."""
+    return bolt.kind == "moved" and any(
+        one.run == run and spot_of_entry(one).is_same(bolt.spot) for one in table.strike
+    )
 
 
 def drawn_bolts(view: View, run: RunRecord, table: CorrectionsTable) -> tuple[DrawnBolt, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
 from sillwright.corrections_file import BoltTable, CorrectionsTable, LineTable, Pixel
+from sillwright.lengths import format_feet_inches, format_inches
 from sillwright.page import queue
 from sillwright.page.correcting import (
     KINDS,
@@ -32,7 +34,7 @@ from sillwright.page.devices import LONGEST_NAME, keep_person, plain_name
 from sillwright.page.folder import JobFolder, Place, job_named, place_of
 from sillwright.page.large import PIECE_PX, WHOLE_PX, large_picture
 from sillwright.page.looks import sha256_of
-from sillwright.page.marked import Spot, View, drawn_bolts, drawn_line, is_placed, known_bolts, spot_of_entry
+from sillwright.page.marked import KnownBolt, Spot, View, drawn_bolts, drawn_line, is_placed, known_bolts, spot_of_entry
 from sillwright.page.measured import measured_run
 from sillwright.page.refusal import Refusal
 from sillwright.page.views import device_asking, job_path, off_the_loop, page_of, place_path, rendered, text_in, to
@@ -45,12 +47,15 @@ FIELDS = MOST_CHANGES * 6 + 20  # of the form with most marks
 
 @dataclass(frozen=True)
 class StandingLine:
-    """One entry of corrections.toml as it is listed. ``kind`` is moved, missed, strike or line; ``ends`` which ends of
-    a bolt it marks; ``mark`` of the record's bolt that it is about, if there is one."""
+    """One entry of corrections.toml as it is listed.
+
+    kind : moved, missed, strike or line; mark : of the record's bolt that it is about, if there is one
+    at : how far along and in from the line it names that bolt; ends : which ends it marks
+    """
 
     kind: str
     mark: str
-    place: Spot | None
+    at: tuple[str, str] | None
     photo: str
     ends: tuple[str, ...]
     by: str
@@ -210,12 +215,12 @@ def _sha256(request: Request, file: Path, photo: PhotoRecord) -> str:
 
 def _shared(request: Request, asked: _Asked) -> dict[str, Any]:
     """What both pages show."""
-    marks = [(bolt.spot, bolt.mark) for bolt in known_bolts(asked.run, asked.table)]
+    known = known_bolts(asked.run, asked.table)
     return {
         "run": asked.run,
         "path": asked.path,
         "run_path": place_path(asked.job, asked.place),
-        "standing": [_line(one, marks) for one in entries_of(asked.table, asked.run.name)],
+        "standing": [_line(one, known) for one in entries_of(asked.table, asked.run.name)],
         "fault": asked.fault,
         "task": measuring(page_of(request).store, asked.job),
     }
@@ -234,16 +239,18 @@ def _links(asked: _Asked, here: str) -> list[PhotoLink]:
     ]
 
 
-def _line(entry: Entry, marks: list[tuple[Spot, str]]) -> StandingLine:
+def _line(entry: Entry, known: Sequence[KnownBolt]) -> StandingLine:
     by, on, token = entry.by or "", entry.on or "", token_of(entry)
     if isinstance(entry, LineTable):
         return StandingLine("line", "", None, entry.photo, (), by, on, token)
-    place = spot_of_entry(entry)
-    mark = next((mark for other, mark in marks if other.is_same(place)), "")
+    spot = spot_of_entry(entry)
+    kind = entry.kind if isinstance(entry, BoltTable) else "moved"  # what is struck out is a bolt of the photos
+    mark = next((bolt.mark for bolt in known if bolt.kind == kind and bolt.spot.is_same(spot)), "")
+    along, setback = format_feet_inches(spot.station_mm), format_inches(spot.setback_mm)
     if not isinstance(entry, BoltTable):
-        return StandingLine("strike", mark, place, "", (), by, on, token)
+        return StandingLine("strike", mark, (along, setback), "", (), by, on, token)
     ends = tuple(end for end, px in (("base", entry.base_px), ("tip", entry.tip_px)) if px is not None)
-    return StandingLine(entry.kind, mark, place, entry.photo, ends, by, on, token)
+    return StandingLine(entry.kind, mark, (along, setback), entry.photo, ends, by, on, token)
 
 
 def _off_middle(view: View, asked: _Asked, mark: str) -> float:

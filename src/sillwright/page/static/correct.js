@@ -38,7 +38,8 @@
   let sending = false;
   const nameOf = (item) => (item.kind === "line" ? words.line : item.mark || words.new);
   const endOf = (item, end) => (item.kind === "line" ? [words.first, words.second] : [words.base, words.tip])[end];
-  const point = () => (chosen ? items[chosen.item].ends[chosen.end] : null);
+  // What can be moved now: nothing of a bolt that is struck out.
+  const point = () => (chosen && !items[chosen.item].struck ? items[chosen.item].ends[chosen.end] : null);
 
   // A step can be undone; many small ones of one end are one step.
   const remember = (step) => {
@@ -238,7 +239,7 @@
   };
   const grabs = (screen, isMouse) => {
     const at = point();
-    if (placing || !at || items[chosen.item].struck) return false;
+    if (placing || !at) return false;
     const there = photo.onScreen(at);
     const off = (y) => Math.hypot(there.x - screen.x, there.y + y - screen.y);
     return off(below(there) * HANDLE) <= NEAR || off(0) <= (isMouse ? 12 : NEAR);
@@ -303,7 +304,7 @@
     const far = event.shiftKey ? 10 : 1;
     if (ways[event.key]) {
       const [right, down] = ways[event.key];
-      if (point() && !items[chosen.item].struck) step(far * right, far * down);
+      if (point()) step(far * right, far * down);
       else photo.pan(-60 * right, -60 * down);
     } else if (event.key === "+" || event.key === "=") photo.zoom(1.3);
     else if (event.key === "-") photo.zoom(1 / 1.3);
