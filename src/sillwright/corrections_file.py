@@ -6,17 +6,26 @@ centre of its top left pixel is (0, 0), x runs right and y down. Lengths are tex
 
 from __future__ import annotations
 
+import fcntl
 import math
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints
 
-from sillwright.crew_file import checked, read_toml
+from sillwright.crew_file import checked, quoted, read_toml
+from sillwright.errors import JobError
 from sillwright.job_plates import Station
 from sillwright.job_values import Name, Table, read_signed_length, within
+from sillwright.survey import write_aside
 
 CORRECTIONS = "corrections.toml"
+BEFORE = "corrections-before.toml"
+MOST_ENTRIES = 500  # a job has some hundred bolts, and hardly one in ten is corrected (common practice, no source)
 
 SETBACK_RANGE_MM = (-500.0, 500.0)  # only a slip of the unit or the pen passes it (common practice, no source)
 
@@ -90,3 +99,77 @@ def read_corrections(folder: Path) -> CorrectionsTable | None:
     if not path.exists():
         return None
     return checked(CorrectionsTable, _TABLES, read_toml(path, CORRECTIONS), path)
+
+
+def change_corrections(folder: Path, change: Callable[[CorrectionsTable], CorrectionsTable]) -> CorrectionsTable:
+    """Write what ``change`` makes of the corrections as they stand now; nobody else writes in between.
+
+    A file that a person wrote, and that so may hold more than tables, is kept as corrections-before.toml. Where nothing
+    is corrected any more there is no file. What ``change`` raises leaves all as it was. Raises JobError where the file
+    cannot be read, or would hold too much.
+    """
+    path = folder / CORRECTIONS
+    with _one_writer(folder):
+        before = read_corrections(folder)
+        after = change(before or CorrectionsTable())
+        if len(after.bolt) + len(after.strike) + len(after.line) > MOST_ENTRIES:
+            raise JobError(f"{path} would hold more than {MOST_ENTRIES} corrections. Shoot the bolts again instead.")
+        if after == (before or CorrectionsTable()):
+            return after
+        content = path.read_bytes() if before is not None else b""
+        if before is not None and content != corrections_text(before).encode():
+            write_aside(folder / BEFORE, content)
+        text = corrections_text(after)
+        if text:
+            write_aside(path, text.encode())
+        else:
+            path.unlink()
+    return after
+
+
+def corrections_text(table: CorrectionsTable) -> str:
+    """The corrections as their file holds them; lengths are in millimetres, so that none is rounded."""
+    entries = []
+    for bolt in table.bolt:
+        marks = [
+            f"{key} = {_pixel_text(px)}"
+            for key, px in (("base_px", bolt.base_px), ("tip_px", bolt.tip_px))
+            if px is not None
+        ]
+        photo = [f"photo = {quoted(bolt.photo)}", f"kind = {quoted(bolt.kind)}"]
+        entries.append(["[[bolt]]", f"run = {quoted(bolt.run)}", *photo, *_place_lines(bolt), *marks, *_said(bolt)])
+    for strike in table.strike:
+        entries.append(["[[strike]]", f"run = {quoted(strike.run)}", *_place_lines(strike), *_said(strike)])
+    for line in table.line:
+        points = f"points_px = [{', '.join(_pixel_text(px) for px in line.points_px)}]"
+        photo = [f"photo = {quoted(line.photo)}", points]
+        entries.append(["[[line]]", f"run = {quoted(line.run)}", *photo, *_said(line)])
+    return "\n".join("".join(f"{row}\n" for row in entry) for entry in entries)
+
+
+def _place_lines(entry: BoltTable | StrikeTable) -> list[str]:
+    return [f'station = "{_mm_text(entry.station_mm)}"', f'setback = "{_mm_text(entry.setback_mm)}"']
+
+
+def _said(entry: _Entry) -> list[str]:
+    return [f"{key} = {quoted(text)}" for key, text in (("by", entry.by), ("on", entry.on)) if text is not None]
+
+
+def _mm_text(length_mm: float) -> str:
+    """All digits, without an exponent: the reader of lengths knows none, nor so many digits as to need one."""
+    return f"{format(Decimal(repr(length_mm)), 'f') if abs(length_mm) > 1e-12 else '0'} mm"
+
+
+def _pixel_text(px: Pixel) -> str:
+    return f"[{px[0]!r}, {px[1]!r}]"
+
+
+@contextmanager
+def _one_writer(folder: Path) -> Iterator[None]:
+    """Be the one who writes the corrections of a folder; a second one waits. It ends with the process, however."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)

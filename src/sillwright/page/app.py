@@ -20,6 +20,7 @@ from sillwright.page.events import job_events
 from sillwright.page.refusal import Refusal
 from sillwright.page.safety import Bucket, Guard, all_joins, all_requests
 from sillwright.page.views import LARGEST_FORM_BYTES, Page, off_the_loop, posted, refused
+from sillwright.page.views_correct import FIELDS, correct_page, correct_posted, corrections_page, large, taken_back
 from sillwright.page.views_foreman import foreman_page, word_posted
 from sillwright.page.views_jobs import job_page, jobs_page, measure_posted, new_page, new_posted
 from sillwright.page.views_join import join_page, join_posted, joined, language_posted
@@ -43,6 +44,9 @@ STATIC = {
     "sha256.js": "text/javascript",
     "aloud.js": "text/javascript",
     "kept.js": "text/javascript",
+    "correct.css": "text/css",
+    "correct.js": "text/javascript",
+    "correct-photo.js": "text/javascript",
     "icon.svg": "image/svg+xml",
 }
 _SWEEP_S = 3600.0
@@ -109,6 +113,11 @@ def _routes() -> list[Route]:
             methods=["POST"],
             max_body_size=LARGEST_UPLOAD_FORM_BYTES,
         ),
+        Route("/jobs/{job}/{place}/large/{sha256}/{name}.jpg", large),
+        Route("/jobs/{job}/{place}/correct", corrections_page, methods=["GET"]),
+        form("/jobs/{job}/{place}/correct", posted(taken_back)),
+        Route("/jobs/{job}/{place}/correct/{photo:path}", correct_page, methods=["GET"]),
+        form("/jobs/{job}/{place}/correct/{photo:path}", posted(correct_posted, fields=FIELDS)),
         Route("/jobs/{job}/{place}/uploads", upload_begun, methods=["POST"], max_body_size=LARGEST_PIECE_BYTES),
     ]
 

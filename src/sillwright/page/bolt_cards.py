@@ -9,20 +9,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sillwright.lengths import to_sixteenths
+from sillwright.page.marked import BY_HAND
 from sillwright.page.words import Words
 from sillwright.survey import BoltRecord, RunRecord, Status, Survey
-from sillwright.tell.rows import HoleRow, LeanRow, Shown, hole_rows, in_wall_order, lean_rows
+from sillwright.tell.rows import HoleRow, LeanRow, Shown, hole_rows, in_wall_order, lean_rows, shown
 
 
 @dataclass(frozen=True)
 class BoltCard:
     """One bolt. ``hole`` and ``lean`` are its rows of the two lists; ``turn_deg`` turns an arrow that points right,
-    clockwise; ``aloud`` is what the page reads out."""
+    clockwise; ``aloud`` is what the page reads out.
+
+    by_hand : a person placed it; alone : then what the photos alone said, its setback and its place along; None where
+    they showed no bolt there
+    """
 
     hole: HoleRow
     lean: LeanRow
     turn_deg: float | None
     aloud: str
+    by_hand: bool = False
+    alone: tuple[Shown, Shown] | None = None
 
     @property
     def mark(self) -> str:
@@ -44,9 +51,24 @@ def bolt_cards(survey: Survey, run: RunRecord, words: Words) -> tuple[BoltCard, 
     """A card for each bolt, in the order of the wall."""
     rows = zip(in_wall_order(run), hole_rows(run), lean_rows(survey, run), strict=True)
     return tuple(
-        BoltCard(hole, lean, None if lean.arrow_deg is None else -lean.arrow_deg, _aloud(bolt, hole, lean, words))
+        BoltCard(
+            hole,
+            lean,
+            None if lean.arrow_deg is None else -lean.arrow_deg,
+            _aloud(bolt, hole, lean, words),
+            any(reason.code == BY_HAND for reason in bolt.reasons),
+            _alone(bolt),
+        )
         for bolt, hole, lean in rows
     )
+
+
+def _alone(bolt: BoltRecord) -> tuple[Shown, Shown] | None:
+    said = bolt.photos_alone
+    if said is None or said.setback_mm is None or said.station_mm is None:
+        return None
+    setback = shown(said.setback_mm, said.u95.setback_mm, behind="beyond the line")
+    return setback, shown(said.station_mm, said.u95.station_mm, behind="back")
 
 
 def spoken_length(mm: float, words: Words) -> str:

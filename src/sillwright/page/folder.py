@@ -7,7 +7,6 @@ looked up among those that are there.
 
 from __future__ import annotations
 
-import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -16,7 +15,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from sillwright.crew_file import job_error
+from sillwright.crew_file import job_error, quoted
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
 from sillwright.job_file import JobTable, check_document, read_job_file
@@ -208,28 +207,24 @@ def _fitting(pattern: str, core: str, kind: str) -> str | None:
 
 
 def _job_text(new: NewJob) -> str:
-    """job.toml as a person would write it. JSON's strings are TOML's (TOML 1.0, Basic strings)."""
+    """job.toml as a person would write it."""
     folders = _photo_folders(new.runs)
     lines = [
-        f"name = {_quoted(new.name)}",
+        f"name = {quoted(new.name)}",
         "",
         "[plate]",
-        f"size = {_quoted(new.plate)}",
+        f"size = {quoted(new.plate)}",
         f"layers = {new.layers}",
         "",
         "[bolts]",
-        f"diameter = {_quoted(new.bolt)}",
+        f"diameter = {quoted(new.bolt)}",
     ]
     for run in new.runs:
-        lines += ["", "[[run]]", f"name = {_quoted(run)}", f"photos = [{_quoted(folders[run] + '/*')}]"]
-        lines += [f"line_marks = {_quoted(new.line_marks)}"]
+        lines += ["", "[[run]]", f"name = {quoted(run)}", f"photos = [{quoted(folders[run] + '/*')}]"]
+        lines += [f"line_marks = {quoted(new.line_marks)}"]
     return "\n".join(lines) + "\n"
 
 
 def _photo_folders(runs: Sequence[str]) -> Mapping[str, str]:
     """A folder for the photos of each run, none of them that of the results."""
     return {run: f"{name}-photos" if name.lower() == OUT else name for run, name in file_names(runs).items()}
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sillwright.corrections_file import read_corrections
+from sillwright.corrections_file import CORRECTIONS, read_corrections
 from sillwright.decisions import Decision, Decisions, read_decisions
 from sillwright.errors import JobError, PhotoError, SillwrightError
 from sillwright.job_measured import measured_parts
@@ -99,7 +99,10 @@ def changed_since(store: Store, job: JobFolder, survey: Survey) -> bool:
         now = measured_parts(job.table, read_corrections(job.path)) if job.table is not None else {}
     except JobError:  # a file of corrections that cannot be read was not measured with
         return True
-    return any(now.get(heading) != part for heading, part in survey.measured_with.items())
+    # Headings that came since are runs without photos then, and runs are not measured for those; corrections count.
+    return any(
+        now.get(heading) != survey.measured_with.get(heading) for heading in {*survey.measured_with, CORRECTIONS}
+    )
 
 
 def _as_measured(job: JobFolder, photo: PhotoRecord, there: Mapping[str, str]) -> bool:

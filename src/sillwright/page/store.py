@@ -101,6 +101,11 @@ class Store:
         """Small pictures of photos, by the photo's SHA-256."""
         return self.folder / OWN_FOLDER / "pictures"
 
+    @property
+    def large(self) -> Path:
+        """Photos large, to mark places on: a folder each, by the photo's SHA-256."""
+        return self.folder / OWN_FOLDER / "large"
+
     def written(self) -> tuple[int, int]:
         """Something that is another whenever anything was written to the file."""
         ahead = Path(f"{self.file}-wal")
@@ -114,7 +119,7 @@ def open_store(folder: Path) -> Store:
     Raises JobError where the file was made by a newer sillwright, or is damaged.
     """
     store = Store(folder.resolve())
-    for own in (store.file.parent, store.pieces, store.pictures):
+    for own in (store.file.parent, store.pieces, store.pictures, store.large):
         own.mkdir(mode=0o700, parents=True, exist_ok=True)
     try:
         with reading(store) as connection:

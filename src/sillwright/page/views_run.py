@@ -12,10 +12,12 @@ from starlette.responses import FileResponse, Response
 from sillwright.page import uploads
 from sillwright.page.folder import JobFolder, Place, job_named, place_of
 from sillwright.page.looks import PhotoLook, looks_of, picture_path
+from sillwright.page.marked import is_placed
 from sillwright.page.measured import survey_of
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.views import device_asking, job_path, off_the_loop, page_of, place_path, rendered, words_for
+from sillwright.page.views_correct import photo_path
 from sillwright.page.views_jobs import ask_for_looks, measuring
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
@@ -28,12 +30,14 @@ _PIECE_BYTES = 1 << 20
 
 @dataclass(frozen=True)
 class PhotoLine:
-    """One photo as it is shown: its verdict, what is behind it as title and sentence, and its small picture."""
+    """One photo as it is shown: its verdict, what is behind it as title and sentence, its small picture, and where
+    it is corrected by hand, once it was measured."""
 
     name: str
     status: str
     reasons: tuple[tuple[str, str], ...]
     picture: str
+    correct: str
 
 
 def run_page(request: Request) -> Response:
@@ -98,7 +102,12 @@ def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[tuple[Photo
     looks = looks_of(store, job, place)
     fault = ask_for_looks(store, job, place, looks)
     order = {"reshoot": 0, "check": 1, "": 2, "ok": 3}
-    lines = [_photo_line(store, photo) for photo in looks]
+    survey = survey_of(job)[0] if place.kind == "run" else None
+    placed = {photo.file for photo in survey.photos if is_placed(photo, place.runs[0])} if survey is not None else set()
+    run_path = place_path(job, place)
+    lines = [
+        _photo_line(store, photo, photo_path(run_path, photo.file) if photo.file in placed else "") for photo in looks
+    ]
     return tuple(sorted(lines, key=lambda line: order[line.status])), fault
 
 
@@ -120,16 +129,16 @@ async def _take(request: Request, words: Words, job: JobFolder, place: Place, pa
     return words("run.twice" if kept.twice else "run.kept", photo=kept.photo)
 
 
-def _photo_line(store: Store, photo: PhotoLook) -> PhotoLine:
+def _photo_line(store: Store, photo: PhotoLook, correct: str) -> PhotoLine:
     name = photo.file.rsplit("/", 1)[-1]
     has_picture = photo.sha256 is not None and picture_path(store, photo.sha256).is_file()
     shown = f"/pictures/{photo.sha256}.jpg" if has_picture else ""
     if photo.look is None:
-        return PhotoLine(name, "", (), shown)
+        return PhotoLine(name, "", (), shown, correct)
     # Of a good photo the title is enough; what is to be mended is told in full.
     good = photo.look.status == "ok"
     reasons = tuple((title(one, "photo"), "" if good else explain(one, "photo")) for one in photo.look.reasons)
-    return PhotoLine(name, photo.look.status, reasons, shown)
+    return PhotoLine(name, photo.look.status, reasons, shown, correct)
 
 
 def _place(request: Request) -> tuple[JobFolder, Place]:

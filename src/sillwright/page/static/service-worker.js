@@ -1,5 +1,5 @@
 // Keeps visited pages, small pictures, styles and scripts, and shows them when the laptop does not answer. Tokens are
-// cut out of a page before it is kept; uploads, events and forms are never kept.
+// cut out of a page before it is kept; uploads, events, forms and large photos are never kept.
 "use strict";
 const NAME = "sillwright-1";
 const WITHOUT_TOKENS = [
@@ -9,7 +9,7 @@ const WITHOUT_TOKENS = [
 ];
 const isKept = (url) =>
   url.origin === self.location.origin &&
-  !/\/(events|uploads|joined)(\/|$)/.test(url.pathname) && !url.pathname.startsWith("/join") &&
+  !/\/(events|uploads|joined|large)(\/|$)/.test(url.pathname) && !url.pathname.startsWith("/join") &&
   // Sheets to drill by are never shown from before: they may be of an older plan, and cannot say so.
   !/^\/jobs\/[^/]+\/plates\/./.test(url.pathname);
 
