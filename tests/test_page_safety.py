@@ -24,6 +24,7 @@ def addresses(site: Site) -> list[tuple[str, str]]:
     photo = site.joined().photo(a_jpeg(1)).json()
     assert photo["photo"]
     values = {"job": "lot", "place": "1-north", "upload": "0" * 32, "sha256": "0" * 64, "name": "page.js", "code": "x"}
+    values |= {"number": "1", "file": "report.html"}
     found = []
     for route in site.app.routes:
         assert isinstance(route, Route)

@@ -23,6 +23,7 @@ from sillwright.page.views import LARGEST_FORM_BYTES, Page, off_the_loop, posted
 from sillwright.page.views_foreman import foreman_page, word_posted
 from sillwright.page.views_jobs import job_page, jobs_page, measure_posted, new_page, new_posted
 from sillwright.page.views_join import join_page, join_posted, joined, language_posted
+from sillwright.page.views_package import audit_posted, package_page, photo_file, results_file, thumbnail_file
 from sillwright.page.views_plates import plates_file, plates_page, plates_posted
 from sillwright.page.views_results import results_page
 from sillwright.page.views_run import (
@@ -87,6 +88,11 @@ def _routes() -> list[Route]:
         Route("/pictures/{sha256}.jpg", picture),
         Route("/", jobs_page),
         Route("/as-built", sealed_page),
+        Route("/as-built/{name}", package_page),
+        form("/as-built/{name}/audit", posted(audit_posted)),
+        Route("/as-built/{name}/small/{number}.jpg", thumbnail_file),
+        Route("/as-built/{name}/photos/{number}.jpg", photo_file),
+        Route("/as-built/{name}/files/{file:path}", results_file),
         Route("/new", new_page),
         form("/new", posted(new_posted)),
         Route("/uploads/{upload}", upload_at, methods=["HEAD", "PATCH", "DELETE"], max_body_size=LARGEST_PIECE_BYTES),
