@@ -20,6 +20,7 @@ from sillwright.page.events import job_events
 from sillwright.page.refusal import Refusal
 from sillwright.page.safety import Bucket, Guard, all_joins, all_requests
 from sillwright.page.views import LARGEST_FORM_BYTES, Page, off_the_loop, posted, refused
+from sillwright.page.views_compare import compare_page
 from sillwright.page.views_foreman import foreman_page, word_posted
 from sillwright.page.views_jobs import job_page, jobs_page, measure_posted, new_page, new_posted
 from sillwright.page.views_join import join_page, join_posted, joined, language_posted
@@ -44,6 +45,7 @@ STATIC = {
     "sha256.js": "text/javascript",
     "aloud.js": "text/javascript",
     "kept.js": "text/javascript",
+    "compare.js": "text/javascript",
     "icon.svg": "image/svg+xml",
 }
 _SWEEP_S = 3600.0
@@ -90,6 +92,7 @@ def _routes() -> list[Route]:
         Route("/as-built", sealed_page),
         Route("/as-built/{name}", package_page),
         form("/as-built/{name}/audit", posted(audit_posted)),
+        Route("/as-built/{name}/compare", compare_page),
         Route("/as-built/{name}/small/{number}.jpg", thumbnail_file),
         Route("/as-built/{name}/photos/{number}.jpg", photo_file),
         Route("/as-built/{name}/files/{file:path}", results_file),

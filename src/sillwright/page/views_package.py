@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from sillwright.archive.audit import Audit
 from sillwright.errors import SillwrightError
+from sillwright.page.compared import choices, folder_words
 from sillwright.page.foreman_lines import VERDICT_KEYS, said_when
 from sillwright.page.packages import (
     Package,
@@ -84,7 +85,7 @@ def _shown(request: Request, audit: Audit | None) -> Response:
     except Refusal:
         raise
     except SillwrightError as error:
-        fault = str(error).replace(f"{folder}/", "")
+        fault = folder_words(folder, error)
     return rendered(
         request,
         "package.html",
@@ -93,6 +94,9 @@ def _shown(request: Request, audit: Audit | None) -> Response:
         path=f"/as-built/{name}",
         package=package,
         fault=fault,
+        choices=()
+        if package is None
+        else choices(page_of(request).store, name, package.record.job, package.record.lot),
         not_told=() if package is None else not_told_lines(package.record.not_told),
         findings=run_findings,
         zero=zero_words,
@@ -121,7 +125,7 @@ def _refusal(request: Request, fault: SillwrightError) -> Refusal:
     """What is wrong with a package, as a refusal; what is one already stays so."""
     if isinstance(fault, Refusal):
         return fault
-    return Refusal(409, "package", said=str(fault).replace(f"{page_of(request).store.folder}/", ""))
+    return Refusal(409, "package", said=folder_words(page_of(request).store.folder, fault))
 
 
 def _number(request: Request) -> int:
