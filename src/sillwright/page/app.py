@@ -30,9 +30,11 @@ from sillwright.page.views_results import results_page
 from sillwright.page.views_run import (
     LARGEST_UPLOAD_FORM_BYTES,
     MOST_FILES_A_FORM,
+    left_out_posted,
     photos_part,
     photos_posted,
     picture,
+    put_back_posted,
     run_page,
 )
 from sillwright.page.views_sealed import seal_page, seal_posted, sealed_page
@@ -112,6 +114,8 @@ def _routes() -> list[Route]:
         Route("/jobs/{job}/{place}/results", results_page),
         Route("/jobs/{job}/{place}/foreman", foreman_page),
         form("/jobs/{job}/{place}/word", posted(word_posted)),
+        form("/jobs/{job}/{place}/leave-out", posted(left_out_posted)),
+        form("/jobs/{job}/{place}/put-back", posted(put_back_posted)),
         Route(
             "/jobs/{job}/{place}/photos",
             posted(photos_posted, files=MOST_FILES_A_FORM),

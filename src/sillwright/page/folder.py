@@ -20,7 +20,7 @@ from sillwright.crew_file import job_error
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
 from sillwright.job_file import JobTable, check_document, read_job_file
-from sillwright.job_photos import find_photos
+from sillwright.job_photos import LEFT_OUT, find_photos
 from sillwright.page.refusal import Refusal
 from sillwright.survey import write_aside
 from sillwright.tell.report import file_names
@@ -123,6 +123,13 @@ def photos_of(job: JobFolder, place: Place) -> tuple[Path, ...]:
     return find_photos(job.path.resolve(), place.patterns, "", [])
 
 
+def left_out_of(job: JobFolder, place: Place) -> tuple[Path, ...]:
+    """The photos that were taken out of a run or corner: they lie in a folder of that name beside its others."""
+    beside = (PurePosixPath(pattern) for pattern in place.patterns)
+    patterns = [str(one.parent / LEFT_OUT / one.name) for one in beside if LEFT_OUT not in one.parts]
+    return find_photos(job.path.resolve(), patterns, "", [])
+
+
 def landing(job: JobFolder, place: Place, phone_name: str, kind: str) -> Path:
     """A free path for a new photo of that kind (as ``photo_bytes.sniff_format`` says), in the first pattern that takes
     it: a name of our own with the number the phone gave. Its folder may not be there yet.
@@ -142,7 +149,7 @@ def landing(job: JobFolder, place: Place, phone_name: str, kind: str) -> Path:
             name = _fitting(name_pattern, core, kind)
             if name is None:
                 break
-            if not (folder / name).exists():
+            if not (folder / name).exists() and not (folder / LEFT_OUT / name).exists():
                 return folder / name
     raise Refusal(409, "pattern", patterns=", ".join(place.patterns), kind=kind)
 
