@@ -7,10 +7,7 @@ looked up among those that are there.
 
 from __future__ import annotations
 
-import json
 import re
-import tomllib
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
@@ -19,7 +16,7 @@ from typing import Literal
 from sillwright.crew_file import job_error
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
-from sillwright.job_file import JobTable, check_document, read_job_file
+from sillwright.job_file import JobTable, read_job_file
 from sillwright.job_photos import LEFT_OUT, find_photos
 from sillwright.page.refusal import Refusal
 from sillwright.survey import write_aside
@@ -27,7 +24,9 @@ from sillwright.tell.report import file_names
 
 OUT = "out"
 AS_BUILT = "as-built"  # the store of sealed packages, beside the jobs
-MOST_JOBS, MOST_RUNS = 500, 20
+BEFORE = "job-before.toml"  # a job file as it was before the page changed it
+MOST_JOBS = 500
+_TAKEN = (AS_BUILT, "profiles")  # folders that are no jobs
 _ENDINGS = {"JPEG": (".jpg", ".jpeg"), "HEIC": (".heic", ".heif"), "PNG": (".png",), "TIFF": (".tif", ".tiff")}
 _LONGEST_NUMBER = 12
 
@@ -83,18 +82,6 @@ class JobFolder:
             Place(key, "corner" if len(runs) == 2 else "run", runs, patterns)
             for key, (runs, patterns) in zip(keys.values(), named, strict=True)
         )
-
-
-@dataclass(frozen=True)
-class NewJob:
-    """What the form for a new job says, as written."""
-
-    name: str
-    plate: str
-    layers: int
-    bolt: str
-    line_marks: str
-    runs: tuple[str, ...]
 
 
 def jobs_in(folder: Path) -> tuple[JobFolder, ...]:
@@ -154,33 +141,26 @@ def landing(job: JobFolder, place: Place, phone_name: str, kind: str) -> Path:
     raise Refusal(409, "pattern", patterns=", ".join(place.patterns), kind=kind)
 
 
-def make_job(folder: Path, new: NewJob) -> str:
-    """Write a new job's folder and job.toml; the folder's name. Raises JobError for each thing that cannot be used."""
-    text = _job_text(new)
-    path = folder / "job.toml"
-    try:
-        table = check_document(tomllib.loads(text), path)
-    except tomllib.TOMLDecodeError as fault:
-        raise JobError(f"a name holds a letter that no job file can: {fault}.") from fault
-    faults = [*agreement_faults(table)]
-    if len(new.runs) > MOST_RUNS:
-        faults.append(
-            f"there are {len(new.runs)} runs. Make at most {MOST_RUNS} here; more can be written in job.toml."
-        )
-    if faults:
-        raise job_error(path, faults)
-    plain = next(iter(file_names([new.name]).values())).lower()
+def make_job(folder: Path, title: str, content: bytes) -> str:
+    """Write a new job's folder and its job.toml; the folder's name. Raises JobError where there is no name left."""
+    plain = next(iter(file_names([title]).values())).lower()
     for count in range(1, 1000):
         name = plain if count == 1 else f"{plain}-{count}"
-        if name == AS_BUILT:
+        if name in _TAKEN:
             continue
         try:
             (folder / name).mkdir()
         except FileExistsError:
             continue
-        write_aside(folder / name / "job.toml", text.encode())
+        write_aside(folder / name / "job.toml", content)
         return name
-    raise JobError(f"there are too many jobs named {new.name}. Choose another name.")
+    raise JobError(f"there are too many jobs named {title}. Choose another name.")
+
+
+def change_job(job: JobFolder, content: bytes) -> None:
+    """Write a job's file anew; the earlier one is kept beside it as job-before.toml."""
+    write_aside(job.path / BEFORE, job.job_file.read_bytes())
+    write_aside(job.job_file, content)
 
 
 def _is_job(folder: Path, entry: Path) -> bool:
@@ -212,31 +192,3 @@ def _fitting(pattern: str, core: str, kind: str) -> str | None:
             if PurePosixPath(name).suffix.lower() == ending and fnmatchcase(name, pattern):
                 return name
     return None
-
-
-def _job_text(new: NewJob) -> str:
-    """job.toml as a person would write it. JSON's strings are TOML's (TOML 1.0, Basic strings)."""
-    folders = _photo_folders(new.runs)
-    lines = [
-        f"name = {_quoted(new.name)}",
-        "",
-        "[plate]",
-        f"size = {_quoted(new.plate)}",
-        f"layers = {new.layers}",
-        "",
-        "[bolts]",
-        f"diameter = {_quoted(new.bolt)}",
-    ]
-    for run in new.runs:
-        lines += ["", "[[run]]", f"name = {_quoted(run)}", f"photos = [{_quoted(folders[run] + '/*')}]"]
-        lines += [f"line_marks = {_quoted(new.line_marks)}"]
-    return "\n".join(lines) + "\n"
-
-
-def _photo_folders(runs: Sequence[str]) -> Mapping[str, str]:
-    """A folder for the photos of each run, none of them that of the results."""
-    return {run: f"{name}-photos" if name.lower() == OUT else name for run, name in file_names(runs).items()}
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

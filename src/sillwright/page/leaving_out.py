@@ -47,7 +47,7 @@ def _named(job: JobFolder, photos: tuple[Path, ...], name: str) -> Path:
 
 def _check_idle(store: Store, job: JobFolder) -> None:
     """What is measured or sealed now reads the photos that there were when it began."""
-    if any(task.state == "running" and task.kind != "look" for task in queue.tasks_of(store, job.name)):
+    if queue.is_at_work(store, job.name):
         raise Refusal(409, "at_work")
 
 

@@ -14,6 +14,7 @@ from sillwright.archive.search import RULES, Query, Value, find, runs_of
 from sillwright.archive.store import open_store
 from sillwright.errors import LengthError
 from sillwright.lengths import parse_length_mm
+from sillwright.page.field_fault import FieldFault
 from sillwright.page.folder import AS_BUILT
 from sillwright.survey import Status
 from sillwright.tell.find_tables import FoundRows, find_rows
@@ -48,14 +49,6 @@ class Asked:
     def anything(self) -> bool:
         """Whether anything is asked."""
         return self != Asked()
-
-
-@dataclass(frozen=True)
-class FieldFault:
-    """What is wrong with one field: the key of a sentence of the page, or a sentence of the package's own."""
-
-    key: str = ""
-    said: str = ""
 
 
 @dataclass(frozen=True)

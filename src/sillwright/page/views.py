@@ -99,7 +99,11 @@ def rendered(request: Request, template: str, status_code: int = 200, **values: 
 
 
 def posted(
-    view: Callable[[Request, FormData], Response | Awaitable[Response]], *, open_to_all: bool = False, files: int = 0
+    view: Callable[[Request, FormData], Response | Awaitable[Response]],
+    *,
+    open_to_all: bool = False,
+    files: int = 0,
+    fields: int = 60,
 ) -> Callable[[Request], Awaitable[Response]]:
     """A view that changes something: it runs only with the device's form token, in the form or as a header."""
 
@@ -110,7 +114,7 @@ def posted(
         elif not open_to_all and files:
             # Files are not taken in before the token is known: it stands in the address of such a form alone.
             check_form_token(device_asking(request), request.query_params.get("form"))
-        async with request.form(max_files=files, max_fields=60) as form:
+        async with request.form(max_files=files, max_fields=fields) as form:
             if not open_to_all and header is None and not files:
                 given = form.get("form_token")
                 check_form_token(device_asking(request), given if isinstance(given, str) else None)
