@@ -234,8 +234,7 @@ def test_the_store_of_packages_is_no_job_and_no_job_takes_its_name(planned: Site
     phone.post("/jobs/lot/seal", signed_off="Q")
     done(planned)
     assert phone.client.get(f"/jobs/{AS_BUILT}").status_code == 404
-    fields = {"plate": "2x6", "layers": "1", "bolt": "1/2 in", "line_marks": "outside"}
-    answer = phone.post("/new", name="As built", run0="north", **fields)
+    answer = phone.fill("/new", name="As built", run0_name="north", plate="2x6", layers="1", bolt="1/2 in")
     assert answer.headers["location"] == f"/jobs/{AS_BUILT}-2"
 
 

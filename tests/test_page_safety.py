@@ -25,6 +25,7 @@ def addresses(site: Site) -> list[tuple[str, str]]:
     assert photo["photo"]
     values = {"job": "lot", "place": "1-north", "upload": "0" * 32, "sha256": "0" * 64, "name": "page.js", "code": "x"}
     values["photo"] = photo["photo"]
+    values |= {"number": "1", "file": "report.html"}
     found = []
     for route in site.app.routes:
         assert isinstance(route, Route)
@@ -63,7 +64,7 @@ def test_what_changes_something_wants_the_devices_own_form_token(site: Site) -> 
             headers = {"x-sillwright-form": token} if token else {}
             answer = phone.client.request(method, path, headers=headers)
             assert (answer.status_code, answer.json()["key"]) == (403, "form_token"), (method, path)
-    assert phone.client.post("/new", data={"form_token": other.form_token, "name": "x"}).status_code == 403
+    assert phone.client.post(f"/new?form={other.form_token}", data={"name": "x"}).status_code == 403
     assert phone.client.post(f"{NORTH}/photos?form={other.form_token}").status_code == 403
     assert [path.name for path in site.folder.iterdir() if not path.name.startswith(".")] == ["lot"]
 
@@ -205,8 +206,9 @@ def test_no_one_asks_without_end(tmp_path: Path) -> None:
 
 def test_a_form_larger_than_any_is_not_read(site: Site) -> None:
     phone: Phone = site.joined()
-    answer = phone.client.post("/new", data={"form_token": phone.form_token, "name": "x" * 200_000})
+    answer = phone.client.post("/jobs/lot/measure", data={"form_token": phone.form_token, "name": "x" * 200_000})
     assert answer.status_code == 413
+    assert phone.fill("/new", name="x" * 2_000_000).status_code == 413
 
 
 def test_going_back_after_a_change_of_language_stays_on_this_page(site: Site) -> None:

@@ -12,7 +12,6 @@ import pytest
 
 from judge_runs import a_bolt, a_run
 from page_site import NORTH, Site, a_jpeg, a_site
-from sillwright.job import load_job
 from sillwright.page import queue, worker
 from sillwright.page.bolt_cards import bolt_cards, spoken_length
 from sillwright.page.crew import EVERY_KIND
@@ -44,40 +43,6 @@ def articles(text: str) -> dict[str, str]:
     return {
         mark: whole for whole, mark in re.findall(r"(<article[^>]*aria-label=\"(\w+)\".*?</article>)", text, re.DOTALL)
     }
-
-
-def test_a_new_job_is_a_job_file_the_commands_read(site: Site) -> None:
-    phone = site.joined()
-    fields = {"name": 'Lot "7", \\ é', "plate": "2x4", "layers": "2", "bolt": "5/8 in", "line_marks": "inside"}
-    answer = phone.post("/new", **fields, run0="north", run1="out", run2="North")
-    assert answer.status_code == 303
-    folder = site.folder / answer.headers["location"].rsplit("/", 1)[1]
-    phone.photo(a_jpeg(1), place=f"{answer.headers['location']}/1-north")
-    phone.photo(a_jpeg(2), place=f"{answer.headers['location']}/2-out")
-    job = load_job(folder / "job.toml", only_with_photos=True)
-    assert (job.name, job.plate_layers, job.bolt.name) == ('Lot "7", \\ é', 2, "5/8-11 UNC")
-    assert [(run.name, run.line_marks) for run in job.runs] == [("north", "inside"), ("out", "inside")]
-    assert {photo.parent.name for photo in job.photos} == {"north", "out-photos"}
-
-
-@pytest.mark.parametrize(
-    ("fields", "says"),
-    [
-        ({"name": "", "run0": "n"}, "name"),
-        ({"name": "x", "run0": ""}, "run"),
-        ({"name": "x", "run0": "n", "run1": "n"}, "two runs are named"),
-        ({"name": "x", "run0": "n", "plate": "9x9"}, "plate"),
-        ({"name": "x", "run0": "n", "bolt": "elephant"}, "bolt"),
-        ({"name": "x\x00", "run0": "n"}, "name"),
-        ({"name": "x", "run0": "n", "line_marks": "both"}, "line_marks"),
-    ],
-)
-def test_a_job_that_cannot_be_is_not_made_and_says_why(site: Site, fields: dict[str, str], says: str) -> None:
-    whole = {"plate": "2x6", "layers": "1", "bolt": "1/2 in", "line_marks": "outside", **fields}
-    answer = site.joined().post("/new", **whole)
-    assert answer.status_code == 422
-    assert says in answer.text
-    assert [path.name for path in site.folder.iterdir() if not path.name.startswith(".")] == ["lot"]
 
 
 @pytest.mark.parametrize("name", ["%2e%2e%2fetc", "%2e%2e", ".sillwright-page", "lot%2f..", "nowhere"])

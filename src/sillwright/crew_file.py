@@ -56,17 +56,28 @@ def checked(model: type[Whole], tables: Mapping[str, type[Table]], document: dic
     ``path`` is what the sentences call it. Raises JobError with a sentence for each fault: what is wrong, where in the
     file, and what to do.
     """
+    faults = placed_faults(model, tables, document)
+    if faults:
+        raise job_error(path, [told for _, told in faults])
+    return model.model_validate(document)
+
+
+def placed_faults(
+    model: type[Whole], tables: Mapping[str, type[Table]], document: dict[str, Any]
+) -> list[tuple[tuple[int | str, ...], str]]:
+    """A sentence for each fault of a parsed file, with the keys and counts that lead to it; none where it is a good
+    one."""
     try:
-        return model.model_validate(document)
+        model.model_validate(document)
     except ValidationError as fault:
         places = [item["loc"] for item in fault.errors()]
-        told = [
-            _sentence(item, document, tables)
+        return [
+            (item["loc"], _sentence(item, document, tables))
             for item in fault.errors()
             # A list whose items all failed is also "too short": only its items' faults are worth telling.
             if not any(place[: len(item["loc"])] == item["loc"] != place for place in places)
         ]
-        raise job_error(path, told) from None
+    return []
 
 
 def job_error(path: Path, faults: Sequence[str]) -> JobError:

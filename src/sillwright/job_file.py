@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, StrictInt, StringConstraints
 
 from sillwright.cards import CHECK_LENGTH_MM
-from sillwright.crew_file import checked, read_toml
+from sillwright.crew_file import checked, placed_faults, read_toml
 from sillwright.fasteners import BoltSize, bolt_size
 from sillwright.job_plates import DiagonalTable, EndTable, LayoutTable, LevelsTable, OutlineTable, WallTable
 from sillwright.job_values import (
@@ -128,6 +128,11 @@ def check_document(document: dict[str, Any], path: Path) -> JobTable:
     Raises JobError with a sentence for each fault: what is wrong, where in the file, and what to do.
     """
     return checked(JobTable, _TABLES, document, path)
+
+
+def document_faults(document: dict[str, Any]) -> list[tuple[tuple[int | str, ...], str]]:
+    """A sentence for each thing wrong with a parsed job file's keys and values, with where it stands."""
+    return placed_faults(JobTable, _TABLES, document)
 
 
 _TABLES: dict[str, type[Table]] = {

@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.errors import JobError
 
+LEFT_OUT = "left-out"  # a folder beside photos, for those that are not to be measured from
 MOST_PHOTOS = 2000  # a pattern that matches more has caught a whole disk
 
 
@@ -77,11 +78,14 @@ def _unsafe(pattern: str) -> str:
 
 
 def _matches(folder: Path, pattern: str) -> list[Path]:
-    """Files only; names that start with a dot are what systems leave beside photos (``._0001.jpg``), never photos."""
+    """Files only; names that start with a dot are what systems leave beside photos (``._0001.jpg``), never photos. What
+    lies in a folder ``left-out`` was left out, unless the pattern itself names that folder."""
+    names_left_out = LEFT_OUT in PurePosixPath(pattern).parts
     try:
         matches = []
         for match in folder.glob(pattern):
-            if not match.name.startswith(".") and match.is_file():
+            is_left_out = not names_left_out and LEFT_OUT in match.relative_to(folder).parts
+            if not match.name.startswith(".") and not is_left_out and match.is_file():
                 matches.append(match)
             if len(matches) > MOST_PHOTOS:
                 break

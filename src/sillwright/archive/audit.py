@@ -126,6 +126,17 @@ def audit_store(
     return Audit(packages, tuple(log_faults), head, len(done), unsigned, notes.lost, notes.no_room)
 
 
+def audit_package(store: Store, name: str, roots: Sequence[x509.Certificate] = ()) -> Audit:
+    """Read every byte of one package of a store, and hold it against the log, and the log against itself.
+
+    Nothing is noted, so that it does not matter whether an audit of the whole store is at work.
+    """
+    log_faults, entries, heads = _log(store, None)
+    logged = None if entries is None else {entry.name: entry for entry in entries}
+    one = _with_stamp(store, PackageAudit(name, examine_in_store(store, name, logged)), roots)
+    return Audit((one,), tuple(log_faults), heads[-1] if heads else None, 0)
+
+
 def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -> tuple[Fault, ...]:
     """One package by its own manifests and by the log; ``logged`` is None where the log cannot be read."""
     package = store.package(name)

@@ -83,16 +83,19 @@ def examine(package: Path) -> tuple[Fault, ...]:
     return tuple(sorted(dict.fromkeys(faults), key=lambda fault: (fault.path, fault.kind)))
 
 
-def refuse_unsafe(package: Path) -> None:
-    """Look at the names in a package and in its manifests before any of it is used; contents are not read.
+def refuse_unsafe(package: Path) -> Digests:
+    """Look at the names in a package and in its manifests before any of it is used; contents are not read. Gives back
+    what the manifests tell of each file.
 
     Raises DamageError where one is made to do harm to who reads it, files would have to be fetched from elsewhere, or
     the disk does not give them.
     """
+    listed: Digests = {}
     try:
         found, _, faults = _look(package)
         if not _hostile(faults):
-            faults += _manifests(package, found)[1]
+            listed, of_manifests = _manifests(package, found)
+            faults += of_manifests
     except OSError as fault:
         raise DamageError(f"{package.name} cannot be read from the disk ({fault.strerror or fault}).") from fault
     for one in faults:
@@ -104,6 +107,7 @@ def refuse_unsafe(package: Path) -> None:
             f"{package.name} is not safe to read: its fetch.txt would have files fetched from elsewhere. Nothing in it "
             "was read."
         )
+    return listed
 
 
 def as_sealed(package: Path, inside: str) -> Path:
@@ -225,7 +229,7 @@ def _content_faults(package: Path, found: set[str], folders: set[str], listed: D
         if there is None:
             faults.append(Fault("missing", path))
         else:
-            faults += _checksum_faults(package / there, path, listed[path])
+            faults += checksum_faults(package / there, path, listed[path])
     if any(path.startswith("data/") for path in listed):
         sealed = set(known.values())
         faults += [Fault("added", path) for path in found if path.startswith("data/") and path not in sealed]
@@ -242,7 +246,7 @@ def _bag_faults(package: Path) -> list[Fault]:
     return []
 
 
-def _checksum_faults(file: Path, path: str, expected: list[tuple[str, str]]) -> list[Fault]:
+def checksum_faults(file: Path, path: str, expected: list[tuple[str, str]]) -> list[Fault]:
     """Whether a file has the checksums that the manifests give it; read once for all of them."""
     running = {algorithm: hashlib.new(algorithm) for algorithm, _ in expected}
     try:

@@ -141,6 +141,15 @@ def thumbnails(connection: sqlite3.Connection, name: str) -> dict[str, bytes]:
     return dict(rows.fetchall())
 
 
+def thumbnail(connection: sqlite3.Connection, name: str, file: str) -> bytes | None:
+    """The small picture of one photo of a package, as JPEG; None where there is none."""
+    row = connection.execute(
+        "SELECT jpeg FROM thumbnail JOIN package ON thumbnail.package = package.id WHERE name = ? AND file = ?",
+        (name, file),
+    ).fetchone()
+    return None if row is None else bytes(row[0])
+
+
 def _of_bolts(query: Query) -> bool:
     """Whether something is asked of single bolts; a rule is then broken by one, and SQLite must not start with it."""
     return any(one is not None for one in (query.status, query.setback_over_mm, query.lean_over_deg))

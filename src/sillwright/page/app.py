@@ -20,18 +20,30 @@ from sillwright.page.events import job_events
 from sillwright.page.refusal import Refusal
 from sillwright.page.safety import Bucket, Guard, all_joins, all_requests
 from sillwright.page.views import LARGEST_FORM_BYTES, Page, off_the_loop, posted, refused
+from sillwright.page.views_compare import compare_page
 from sillwright.page.views_correct import FIELDS, correct_page, correct_posted, corrections_page, large, taken_back
 from sillwright.page.views_foreman import foreman_page, word_posted
-from sillwright.page.views_jobs import job_page, jobs_page, measure_posted, new_page, new_posted
+from sillwright.page.views_form import (
+    LARGEST_JOB_FORM_BYTES,
+    MOST_FIELDS,
+    edit_page,
+    edit_posted,
+    new_page,
+    new_posted,
+)
+from sillwright.page.views_jobs import job_page, jobs_page, measure_posted
 from sillwright.page.views_join import join_page, join_posted, joined, language_posted
+from sillwright.page.views_package import audit_posted, package_page, photo_file, results_file, thumbnail_file
 from sillwright.page.views_plates import plates_file, plates_page, plates_posted
 from sillwright.page.views_results import results_page
 from sillwright.page.views_run import (
     LARGEST_UPLOAD_FORM_BYTES,
     MOST_FILES_A_FORM,
+    left_out_posted,
     photos_part,
     photos_posted,
     picture,
+    put_back_posted,
     run_page,
 )
 from sillwright.page.views_sealed import seal_page, seal_posted, sealed_page
@@ -47,6 +59,7 @@ STATIC = {
     "correct.css": "text/css",
     "correct.js": "text/javascript",
     "correct-photo.js": "text/javascript",
+    "compare.js": "text/javascript",
     "icon.svg": "image/svg+xml",
 }
 _SWEEP_S = 3600.0
@@ -80,6 +93,7 @@ def build_app(
 def _routes() -> list[Route]:
     """Every address there is, and how large a request to it may be."""
     form = partial(Route, methods=["POST"], max_body_size=LARGEST_FORM_BYTES)
+    job_form = partial(Route, methods=["POST"], max_body_size=LARGEST_JOB_FORM_BYTES)
     return [
         Route("/join", join_page),
         Route("/join/{code}", join_page),
@@ -91,10 +105,18 @@ def _routes() -> list[Route]:
         Route("/pictures/{sha256}.jpg", picture),
         Route("/", jobs_page),
         Route("/as-built", sealed_page),
-        Route("/new", new_page),
-        form("/new", posted(new_posted)),
+        Route("/as-built/{name}", package_page),
+        form("/as-built/{name}/audit", posted(audit_posted)),
+        Route("/as-built/{name}/compare", compare_page),
+        Route("/as-built/{name}/small/{number}.jpg", thumbnail_file),
+        Route("/as-built/{name}/photos/{number}.jpg", photo_file),
+        Route("/as-built/{name}/files/{file:path}", results_file),
+        Route("/new", new_page, methods=["GET"]),
+        job_form("/new", posted(new_posted, files=1, fields=MOST_FIELDS)),
         Route("/uploads/{upload}", upload_at, methods=["HEAD", "PATCH", "DELETE"], max_body_size=LARGEST_PIECE_BYTES),
         Route("/jobs/{job}", job_page),
+        Route("/jobs/{job}/edit", edit_page, methods=["GET"]),
+        job_form("/jobs/{job}/edit", posted(edit_posted, files=1, fields=MOST_FIELDS)),
         form("/jobs/{job}/measure", posted(measure_posted)),
         Route("/jobs/{job}/events", job_events),
         Route("/jobs/{job}/plates", plates_page, methods=["GET"]),
@@ -107,6 +129,8 @@ def _routes() -> list[Route]:
         Route("/jobs/{job}/{place}/results", results_page),
         Route("/jobs/{job}/{place}/foreman", foreman_page),
         form("/jobs/{job}/{place}/word", posted(word_posted)),
+        form("/jobs/{job}/{place}/leave-out", posted(left_out_posted)),
+        form("/jobs/{job}/{place}/put-back", posted(put_back_posted)),
         Route(
             "/jobs/{job}/{place}/photos",
             posted(photos_posted, files=MOST_FILES_A_FORM),

@@ -8,25 +8,25 @@ looked up among those that are there.
 from __future__ import annotations
 
 import re
-import tomllib
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from sillwright.crew_file import job_error, quoted
+from sillwright.crew_file import job_error
 from sillwright.errors import JobError
 from sillwright.job import agreement_faults
-from sillwright.job_file import JobTable, check_document, read_job_file
-from sillwright.job_photos import find_photos
+from sillwright.job_file import JobTable, read_job_file
+from sillwright.job_photos import LEFT_OUT, find_photos
 from sillwright.page.refusal import Refusal
 from sillwright.survey import write_aside
 from sillwright.tell.report import file_names
 
 OUT = "out"
 AS_BUILT = "as-built"  # the store of sealed packages, beside the jobs
-MOST_JOBS, MOST_RUNS = 500, 20
+BEFORE = "job-before.toml"  # a job file as it was before the page changed it
+MOST_JOBS = 500
+_TAKEN = (AS_BUILT, "profiles")  # folders that are no jobs
 _ENDINGS = {"JPEG": (".jpg", ".jpeg"), "HEIC": (".heic", ".heif"), "PNG": (".png",), "TIFF": (".tif", ".tiff")}
 _LONGEST_NUMBER = 12
 
@@ -84,18 +84,6 @@ class JobFolder:
         )
 
 
-@dataclass(frozen=True)
-class NewJob:
-    """What the form for a new job says, as written."""
-
-    name: str
-    plate: str
-    layers: int
-    bolt: str
-    line_marks: str
-    runs: tuple[str, ...]
-
-
 def jobs_in(folder: Path) -> tuple[JobFolder, ...]:
     """Every job in FOLDER, in the order of names; hidden folders, and links that lead out of it, are passed over."""
     names = sorted(entry.name for entry in folder.iterdir() if _is_job(folder, entry))
@@ -122,6 +110,13 @@ def photos_of(job: JobFolder, place: Place) -> tuple[Path, ...]:
     return find_photos(job.path.resolve(), place.patterns, "", [])
 
 
+def left_out_of(job: JobFolder, place: Place) -> tuple[Path, ...]:
+    """The photos that were taken out of a run or corner: they lie in a folder of that name beside its others."""
+    beside = (PurePosixPath(pattern) for pattern in place.patterns)
+    patterns = [str(one.parent / LEFT_OUT / one.name) for one in beside if LEFT_OUT not in one.parts]
+    return find_photos(job.path.resolve(), patterns, "", [])
+
+
 def landing(job: JobFolder, place: Place, phone_name: str, kind: str) -> Path:
     """A free path for a new photo of that kind (as ``photo_bytes.sniff_format`` says), in the first pattern that takes
     it: a name of our own with the number the phone gave. Its folder may not be there yet.
@@ -141,38 +136,31 @@ def landing(job: JobFolder, place: Place, phone_name: str, kind: str) -> Path:
             name = _fitting(name_pattern, core, kind)
             if name is None:
                 break
-            if not (folder / name).exists():
+            if not (folder / name).exists() and not (folder / LEFT_OUT / name).exists():
                 return folder / name
     raise Refusal(409, "pattern", patterns=", ".join(place.patterns), kind=kind)
 
 
-def make_job(folder: Path, new: NewJob) -> str:
-    """Write a new job's folder and job.toml; the folder's name. Raises JobError for each thing that cannot be used."""
-    text = _job_text(new)
-    path = folder / "job.toml"
-    try:
-        table = check_document(tomllib.loads(text), path)
-    except tomllib.TOMLDecodeError as fault:
-        raise JobError(f"a name holds a letter that no job file can: {fault}.") from fault
-    faults = [*agreement_faults(table)]
-    if len(new.runs) > MOST_RUNS:
-        faults.append(
-            f"there are {len(new.runs)} runs. Make at most {MOST_RUNS} here; more can be written in job.toml."
-        )
-    if faults:
-        raise job_error(path, faults)
-    plain = next(iter(file_names([new.name]).values())).lower()
+def make_job(folder: Path, title: str, content: bytes) -> str:
+    """Write a new job's folder and its job.toml; the folder's name. Raises JobError where there is no name left."""
+    plain = next(iter(file_names([title]).values())).lower()
     for count in range(1, 1000):
         name = plain if count == 1 else f"{plain}-{count}"
-        if name == AS_BUILT:
+        if name in _TAKEN:
             continue
         try:
             (folder / name).mkdir()
         except FileExistsError:
             continue
-        write_aside(folder / name / "job.toml", text.encode())
+        write_aside(folder / name / "job.toml", content)
         return name
-    raise JobError(f"there are too many jobs named {new.name}. Choose another name.")
+    raise JobError(f"there are too many jobs named {title}. Choose another name.")
+
+
+def change_job(job: JobFolder, content: bytes) -> None:
+    """Write a job's file anew; the earlier one is kept beside it as job-before.toml."""
+    write_aside(job.path / BEFORE, job.job_file.read_bytes())
+    write_aside(job.job_file, content)
 
 
 def _is_job(folder: Path, entry: Path) -> bool:
@@ -204,27 +192,3 @@ def _fitting(pattern: str, core: str, kind: str) -> str | None:
             if PurePosixPath(name).suffix.lower() == ending and fnmatchcase(name, pattern):
                 return name
     return None
-
-
-def _job_text(new: NewJob) -> str:
-    """job.toml as a person would write it."""
-    folders = _photo_folders(new.runs)
-    lines = [
-        f"name = {quoted(new.name)}",
-        "",
-        "[plate]",
-        f"size = {quoted(new.plate)}",
-        f"layers = {new.layers}",
-        "",
-        "[bolts]",
-        f"diameter = {quoted(new.bolt)}",
-    ]
-    for run in new.runs:
-        lines += ["", "[[run]]", f"name = {quoted(run)}", f"photos = [{quoted(folders[run] + '/*')}]"]
-        lines += [f"line_marks = {quoted(new.line_marks)}"]
-    return "\n".join(lines) + "\n"
-
-
-def _photo_folders(runs: Sequence[str]) -> Mapping[str, str]:
-    """A folder for the photos of each run, none of them that of the results."""
-    return {run: f"{name}-photos" if name.lower() == OUT else name for run, name in file_names(runs).items()}

@@ -114,6 +114,11 @@ def put_back(store: Store, worker: int | None = None) -> None:
         connection.execute(f"DELETE FROM task WHERE {mine}", (worker, worker))
 
 
+def is_at_work(store: Store, job: str) -> bool:
+    """Whether a job is being measured, planned or sealed at this moment: what it is made from must stay as it is."""
+    return any(task.state == "running" and task.kind != "look" for task in tasks_of(store, job))
+
+
 def tasks_of(store: Store, job: str) -> tuple[Task, ...]:
     """The tasks of a job that wait, run, or ended last, the oldest first."""
     with reading(store) as connection:

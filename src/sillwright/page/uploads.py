@@ -11,13 +11,14 @@ import os
 import secrets
 import shutil
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 from sillwright.errors import PhotoError
 from sillwright.page import queue
-from sillwright.page.folder import JobFolder, Place, job_named, landing, photos_of, place_of
+from sillwright.page.folder import JobFolder, Place, job_named, landing, left_out_of, photos_of, place_of
 from sillwright.page.looks import sha256_of
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store, reading, writing
@@ -30,8 +31,9 @@ LEAST_FREE_BYTES = 500_000_000
 STALE_S = 24 * 3600.0
 LONGEST_PHONE_NAME = 80
 
-# One photo is decoded at a time: the largest takes a third of a gigabyte. It also keeps names from being taken twice.
-_finishing = threading.Lock()
+# One photo is decoded at a time: the largest takes a third of a gigabyte. It also keeps names from being taken twice,
+# by photos that come and photos that are taken out or put back.
+finishing = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,7 @@ def finish(store: Store, upload: Upload) -> Kept:
     Raises Refusal where the bytes are not what the phone said (to be sent again from the start), or are no photo; the
     upload is then gone.
     """
-    with _finishing:
+    with finishing:
         upload = find(store, upload.id, upload.device)
         if upload.state == "kept":
             return Kept(upload.photo or "", twice=False)
@@ -159,7 +161,10 @@ def finish(store: Store, upload: Upload) -> Kept:
             sha256, kind = _checked(piece, upload)
             job = job_named(store.folder, upload.job)
             place = place_of(job, upload.place)
-            photo = _same(store, job, place, sha256, upload.length)
+            left_out = _same(store, left_out_of(job, place), sha256, upload.length)
+            if left_out is not None:
+                raise Refusal(409, "left_out", photo=left_out.name)
+            photo = _same(store, photos_of(job, place), sha256, upload.length)
             if photo is None and len(photos_of(job, place)) >= MOST_PHOTOS_A_RUN:
                 raise Refusal(409, "photos", most=MOST_PHOTOS_A_RUN)
             target = landing(job, place, upload.phone_name, kind) if photo is None else photo
@@ -228,9 +233,9 @@ def _checked(piece: Path, upload: Upload) -> tuple[str, str]:
     return sha256, kind
 
 
-def _same(store: Store, job: JobFolder, place: Place, sha256: str, length: int) -> Path | None:
-    """The photo of the run that is the same file, if there is one."""
-    for photo in photos_of(job, place):
+def _same(store: Store, photos: Sequence[Path], sha256: str, length: int) -> Path | None:
+    """The photo that is the same file, if there is one."""
+    for photo in photos:
         if photo.stat().st_size == length and sha256_of(store, photo) == sha256:
             return photo
     return None

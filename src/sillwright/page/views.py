@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
@@ -26,6 +27,7 @@ from sillwright.tell.wording import ADVISES
 
 T = TypeVar("T")
 LARGEST_FORM_BYTES = 100_000
+_WORD = re.compile(r"[^\W\d_]{3}")  # what has none is a number with its unit, which reads alike
 
 
 def _templates() -> Environment:
@@ -89,6 +91,7 @@ def rendered(request: Request, template: str, status_code: int = 200, **values: 
             here=request.url.path if request.method == "GET" else "/",
             advises=ADVISES,
             told=lambda english: _told(words, english),
+            phrase=words.phrase,
             **values,
         )
     )
@@ -163,6 +166,6 @@ async def refused(request: Request, fault: Exception) -> Response:
 
 def _told(words: Words, english: str) -> Markup:
     """A text of ``tell``, in the page's language or marked as English."""
-    if words.knows(english):
+    if words.knows(english) or not _WORD.search(english):
         return Markup("{}").format(words.phrase(english))
     return Markup('<span lang="en">{}</span>').format(english)

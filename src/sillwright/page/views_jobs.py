@@ -1,4 +1,4 @@
-"""The jobs of the folder, the form for a new one, and the page of one job."""
+"""The jobs of the folder, and the page of one job."""
 
 from __future__ import annotations
 
@@ -9,23 +9,19 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from sillwright.errors import JobError
-from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.job import load_job
-from sillwright.job_values import NOMINAL_WIDTH_IN
 from sillwright.page import queue
-from sillwright.page.folder import JobFolder, NewJob, Place, job_named, jobs_in, make_job, photos_of
+from sillwright.page.folder import JobFolder, Place, job_named, jobs_in, photos_of
 from sillwright.page.looks import PhotoLook, looks_of
 from sillwright.page.measured import DrillState, drill_state, survey_of
 from sillwright.page.queue import Kind, Task
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.uploads import look_subject
-from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, text_in, to
+from sillwright.page.views import device_asking, job_path, page_of, place_path, rendered, to
 from sillwright.page.views_join import invitation
 from sillwright.survey import STATUS_ORDER, Status, Survey
 from sillwright.tell.rows import shown_status
-
-_SHOWN_RUNS = 6  # lines of the form for a new job
 
 
 @dataclass(frozen=True)
@@ -55,30 +51,6 @@ def jobs_page(request: Request) -> Response:
     lines = [(job.title, job_path(job), job.fault) for job in jobs_in(page.store.folder)]
     invited = invitation(page) if device_asking(request).laptop else None
     return rendered(request, "jobs.html", jobs=lines, invited=invited, alone=page.alone)
-
-
-def new_page(request: Request) -> Response:
-    """The form for a new job."""
-    return _form(request, NewJob("", "2x6", 1, "1/2 in", "outside", ()), "")
-
-
-def new_posted(request: Request, form: FormData) -> Response:
-    """Make the job, or show the form again with what is wrong with it."""
-    runs = tuple(text for text in (text_in(form, f"run{line}") for line in range(_SHOWN_RUNS)) if text)
-    layers = text_in(form, "layers")
-    new = NewJob(
-        text_in(form, "name"),
-        text_in(form, "plate"),
-        int(layers) if layers in ("1", "2", "3") else 1,
-        text_in(form, "bolt"),
-        text_in(form, "line_marks"),
-        runs,
-    )
-    try:
-        made = make_job(page_of(request).store.folder, new)
-    except JobError as fault:
-        return _form(request, new, str(fault))
-    return to(job_path(made))
 
 
 def job_page(request: Request) -> Response:
@@ -163,23 +135,3 @@ def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None, sta
         bolts=tuple((status, bolts.count(status)) for status in STATUS_ORDER),
         cleared=run is not None and state is not None and state.run_cleared(run.name),
     )
-
-
-def _form(request: Request, new: NewJob, fault: str) -> Response:
-    runs = [*new.runs, *[""] * (_SHOWN_RUNS - len(new.runs))]
-    return rendered(
-        request,
-        "new.html",
-        422 if fault else 200,
-        new=new,
-        runs=runs,
-        plates=tuple(NOMINAL_WIDTH_IN),
-        bolts=tuple(_short_name(size) for size in BOLT_SIZES),
-        faults=fault.replace("job.toml: ", "").splitlines(),
-    )
-
-
-def _short_name(size: BoltSize) -> str:
-    """What a bolt is called on site, and job.toml takes: ``1/2 in``, ``M12``."""
-    name = size.name
-    return name.partition("x")[0] if name.startswith("M") else f"{name.partition('-')[0]} in"

@@ -12,20 +12,40 @@ from sillwright.page.devices import LONGEST_NAME, plain_name
 from sillwright.page.folder import AS_BUILT, job_named
 from sillwright.page.measured import drill_state, measured
 from sillwright.page.refusal import Refusal
-from sillwright.page.sealing import SealedList, sealed_list
+from sillwright.page.sealed_search import MOST_SHOWN, STATUSES, Asked, SealedList, query_of, sealed_list
 from sillwright.page.views import job_path, page_of, rendered, text_in, to
 from sillwright.page.views_jobs import task_of
 from sillwright.page.views_plates import run_lines
+from sillwright.tell.plate_word_table import RULE_TITLES
+
+_NAMES = ("package", "run", "mark", "subject", "source")  # columns of what was found that hold names, and no words
 
 
 def sealed_page(request: Request) -> Response:
-    """The list of packages."""
+    """The list of packages, or of what is asked for in them."""
     folder = page_of(request).store.folder
-    try:
-        found, fault = sealed_list(folder), ""
-    except SillwrightError as error:
-        found, fault = SealedList(), str(error).replace(f"{folder}/", "")
-    return rendered(request, "sealed.html", found=found, fault=fault, store=AS_BUILT)
+    asked = Asked.of(request.query_params)
+    query, wrong = query_of(asked)
+    found, fault = SealedList(), ""
+    if not wrong:
+        try:
+            found = sealed_list(folder, query)
+        except SillwrightError as error:
+            fault = str(error).replace(f"{folder}/", "")
+    return rendered(
+        request,
+        "sealed.html",
+        422 if wrong else 200,
+        found=found,
+        fault=fault,
+        store=AS_BUILT,
+        asked=asked,
+        wrong=wrong,
+        statuses=STATUSES,
+        rules=RULE_TITLES,
+        names=_NAMES,
+        most=MOST_SHOWN,
+    )
 
 
 def seal_page(request: Request) -> Response:

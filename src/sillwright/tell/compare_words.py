@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from rich.console import RenderableType
@@ -17,6 +17,7 @@ from sillwright.tell.csv_cells import csv_table, csv_words
 from sillwright.tell.rows import place_along, shown, width_inches
 from sillwright.tell.tables import plain_table, plain_text
 
+ONLY_FIRST, ONLY_SECOND = "only in the first", "only in the second"
 _LEAN_WORDS: dict[Lean, str] = {
     "same": "",
     "straightened": "straightened",
@@ -24,6 +25,33 @@ _LEAN_WORDS: dict[Lean, str] = {
     "leans another way": "leans another way",
     "cannot tell": "lean: cannot tell",
 }
+
+
+@dataclass(frozen=True)
+class Ways:
+    """How the one who reads asks for the other alignments, as parts of sentences."""
+
+    along: str
+    either: str
+    asked: str
+
+
+COMMAND = Ways("say --align along", "say --align along; if it did not, --align none", "as asked with --align along")
+
+
+@dataclass(frozen=True)
+class CompareRow:
+    """One bolt of a comparison as text; ``doubtful`` where one of the two is CHECK: look at its reasons first."""
+
+    mark: str
+    along: str
+    setback: str
+    lean: str
+    what: str
+    doubtful: bool
+    differs: bool
+
+
 _COLUMNS = (
     "run", "first", "second", "what", "station_first_mm", "station_difference_mm", "station_u95_mm",
     "setback_first_mm", "setback_difference_mm", "setback_u95_mm", "lean_first_deg", "lean_second_deg",
@@ -48,19 +76,27 @@ def compare_table(run: RunComparison, design: bool = False) -> RenderableType:
     """The bolts of one run, one a line, the new and gone ones last."""
     headings = ("Bolt", "Along", "In from the line", "Lean", "What")
     table = plain_table(f"Run {run.run}: the second less the first", headings, (0, 1, 2))
-    for pair in run.pairs:
-        said = what(pair, design) + (" (CHECK: look at its reasons first)" if pair.doubtful else "")
-        cells = (name(pair), _step(pair.station), _step(pair.setback), lean_words(pair), said)
-        table.add_row(*map(plain_text, cells))
-    for bolts, said in ((run.new, "only in the second"), (run.gone, "only in the first")):
-        for bolt in bolts:
-            table.add_row(*map(plain_text, (bolt.mark, at(bolt), "", "", said)))
+    for row in compare_rows(run, design):
+        said = row.what + (" (CHECK: look at its reasons first)" if row.doubtful else "")
+        table.add_row(*map(plain_text, (row.mark, row.along, row.setback, row.lean, said)))
     return table
 
 
-def run_lines(run: RunComparison, design: bool = False) -> Iterator[str]:
+def compare_rows(run: RunComparison, design: bool = False) -> Iterator[CompareRow]:
+    """The bolts of one run, the new and gone ones last."""
+    for pair in run.pairs:
+        differs = pair.place != "same" or pair.lean != "same"
+        steps = _step(pair.station), _step(pair.setback)
+        yield CompareRow(name(pair), *steps, lean_words(pair), what(pair, design), pair.doubtful, differs)
+    for bolts, said in ((run.new, ONLY_SECOND), (run.gone, ONLY_FIRST)):
+        for bolt in bolts:
+            yield CompareRow(bolt.mark, at(bolt), "", "", said, doubtful=False, differs=True)
+
+
+def run_lines(run: RunComparison, design: bool = False, ways: Ways = COMMAND) -> Iterator[str]:
     """What is to be said of a run as a whole."""
-    for line in (*_order_lines(run), *_shift_lines(run, design), *_edge_lines(run), *_setback_lines(run, design)):
+    shift = _shift_lines(run, design, ways)
+    for line in (*_order_lines(run), *shift, *_edge_lines(run), *_setback_lines(run, design)):
         yield f"Run {run.run}: {line}"
     if run.gone and run.new:
         yield (
@@ -95,12 +131,12 @@ def _order_lines(run: RunComparison) -> Iterator[str]:
         )
 
 
-def _shift_lines(run: RunComparison, design: bool) -> Iterator[str]:
+def _shift_lines(run: RunComparison, design: bool, ways: Ways) -> Iterator[str]:
     """What was taken off the stations, or was not, and what cannot be told for it."""
     if run.along_shift_mm and run.order != "turned":
-        yield f"{_seen(run)} {_taken_off(run)}"
+        yield f"{_seen(run)} {_taken_off(run, ways)}"
     elif run.along_seen_mm != run.along_shift_mm and run.bolts_differ and (run.along_agreeing > 1 or not design):
-        yield f"{_seen(run)} {_not_taken_off(run, design)}"
+        yield f"{_seen(run)} {_not_taken_off(run, design, ways)}"
     if run.ambiguous:
         yield (
             "the bolts stand so evenly, or are so few, that each may be taken for its neighbour. Count them on the "
@@ -115,26 +151,25 @@ def _seen(run: RunComparison) -> str:
     return f"{read} {format_feet_inches(abs(run.along_seen_mm))} {way} in the second."
 
 
-def _taken_off(run: RunComparison) -> str:
+def _taken_off(run: RunComparison, ways: Ways) -> str:
     if run.align == "along":
-        return "That is taken off all, as asked with --align along: only the spacing is compared."
+        return f"That is taken off all, {ways.asked}: only the spacing is compared."
     return (
         "That is taken off all, and only the spacing is compared. Whether the lowest-numbered card lay elsewhere or "
-        "the whole run moved along cannot be told. If the card did lie elsewhere, say --align along; if it did not, "
-        "--align none."
+        f"the whole run moved along cannot be told. If the card did lie elsewhere, {ways.either}."
     )
 
 
-def _not_taken_off(run: RunComparison, design: bool) -> str:
+def _not_taken_off(run: RunComparison, design: bool, ways: Ways) -> str:
     why = (
-        "If the design counts from another place than the lowest-numbered card's zero mark, say --align along"
+        "If the design counts from another place than the lowest-numbered card's zero mark"
         if design
-        else "If the lowest-numbered card lay elsewhere, say --align along"
+        else "If the lowest-numbered card lay elsewhere"
         if run.align == "none"
         else "So few bolts cannot tell whether they moved along or the lowest-numbered card lay elsewhere. If the card "
-        "did, say --align along"
+        "did"
     )
-    return f"That is not taken off. {why}: then only the spacing is compared."
+    return f"That is not taken off. {why}, {ways.along}: then only the spacing is compared."
 
 
 def _edge_lines(run: RunComparison) -> Iterator[str]:
@@ -175,7 +210,7 @@ def _setback_lines(run: RunComparison, design: bool) -> Iterator[str]:
     yield f"the bolts read about {about} {way} the line, all alike: {why}. Nothing is taken off for it."
 
 
-def compare_lines(found: Comparison, design: bool = False) -> Iterator[str]:
+def compare_lines(found: Comparison, design: bool = False, ways: Ways = COMMAND) -> Iterator[str]:
     """What is to be said of all."""
     for run in found.runs:
         if run.pairs:
@@ -183,7 +218,7 @@ def compare_lines(found: Comparison, design: bool = False) -> Iterator[str]:
                 f"Run {run.run}: a star marks what is more than about {run.widened_by:.1f} times the ± beside it, as "
                 f"{NUMBERS_A_BOLT * len(run.pairs)} numbers are compared, and of 20 one passes its ± by chance."
             )
-        yield from run_lines(run, design)
+        yield from run_lines(run, design, ways)
     for names, where in ((found.only_first, "first"), (found.only_second, "second")):
         for run_name in names:
             yield f"Run {run_name} is in the {where} only."
@@ -249,7 +284,7 @@ def _csv_lines(run: RunComparison, design: bool) -> Iterator[list[str]]:
         )
         marks = [csv_words(text) for text in (run.run, pair.first.mark, pair.second.mark)]
         yield [*marks, what(pair, design), *map(_cell, numbers), _yes(pair.doubtful), *of_run]
-    for bolts, place, said in ((run.new, 2, "only in the second"), (run.gone, 1, "only in the first")):
+    for bolts, place, said in ((run.new, 2, ONLY_SECOND), (run.gone, 1, ONLY_FIRST)):
         for bolt in bolts:
             cells = [csv_words(run.run), "", "", said, _cell(bolt.station_mm), *[""] * 10, *of_run]
             cells[place] = csv_words(bolt.mark)

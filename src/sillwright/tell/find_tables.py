@@ -45,10 +45,14 @@ _FOLDED_LEAST = 12  # letters that such a column has at least
 
 
 @dataclass(frozen=True)
-class _Rows:
-    """What a table holds; the first column is the package's name. ``folded`` : the places of columns that may fold."""
+class FoundRows:
+    """What a table holds; the first column is the package's name.
+
+    columns : the catalogue's name of each; folded : the places of columns that may fold
+    """
 
     title: str
+    columns: tuple[str, ...]
     headings: tuple[str, ...]
     cells: tuple[tuple[str, ...], ...]
     folded: tuple[int, ...]
@@ -60,20 +64,23 @@ def find_table(found: Found, width: int = 80) -> RenderableType:
     Nothing in it is cut. Where a table is too wide with the packages' names in it, they have numbers there and stand in
     full below, so that a name is never broken and can be copied. Where that is too wide as well, each row is a block.
     """
+    return _laid(find_rows(found), width)
+
+
+def find_rows(found: Found) -> FoundRows:
+    """What was found, as cells for people."""
     headings = _HEADINGS[found.kind]
     rows = (dict(zip(found.columns, row, strict=True)) for row in found.rows)
-    return _laid(
-        _Rows(
-            _TITLES[found.kind],
-            tuple(headings.values()),
-            tuple(tuple(_shown(column, cells) for column in headings) for cells in rows),
-            tuple(place for place, column in enumerate(headings) if column in _FOLDED),
-        ),
-        width,
+    return FoundRows(
+        _TITLES[found.kind],
+        tuple(headings),
+        tuple(headings.values()),
+        tuple(tuple(_shown(column, cells) for column in headings) for cells in rows),
+        tuple(place for place, column in enumerate(headings) if column in _FOLDED),
     )
 
 
-def _laid(rows: _Rows, width: int) -> RenderableType:
+def _laid(rows: FoundRows, width: int) -> RenderableType:
     names = {name: str(count) for count, name in enumerate(dict.fromkeys(row[0] for row in rows.cells), 1)}
     whole = _table(rows, {name: name for name in names})
     if _least_width(whole) <= width:
@@ -92,7 +99,7 @@ def _laid(rows: _Rows, width: int) -> RenderableType:
     return Group(plain_text(rows.title, "bold"), *lines)
 
 
-def _table(rows: _Rows, names: Mapping[str, str]) -> Table:
+def _table(rows: FoundRows, names: Mapping[str, str]) -> Table:
     """``names`` : what stands in the table for each package."""
     whole = [place for place in range(len(rows.headings)) if place not in rows.folded]
     table = plain_table(rows.title, rows.headings, whole)
@@ -146,7 +153,9 @@ def places_table(places: Sequence[PhotoPlace], width: int = 80) -> RenderableTyp
     for place in places:
         where = ("–" if one is None else f"{one:.6f}" for one in (place.latitude_deg, place.longitude_deg))
         rows.append((place.package, place.file, place.taken, *where, place.body_serial, place.lens_serial))
-    return _laid(_Rows("Photos", headings, tuple(rows), ()), width)
+    return _laid(
+        FoundRows("Photos", tuple(field.name for field in fields(PhotoPlace)), headings, tuple(rows), ()), width
+    )
 
 
 def places_csv(places: Sequence[PhotoPlace]) -> bytes:

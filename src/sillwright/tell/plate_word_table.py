@@ -19,6 +19,25 @@ SURE_WORDS: dict[Sure, str] = {
     "crew": "set by the crew in the job file",
 }
 
+# What a rule is about, in a few words, to choose it by.
+RULE_TITLES: dict[CheckKey, str] = {
+    "bolt-diameter": "Thickness of bolts",
+    "spacing": "Spacing of bolts",
+    "end-largest": "Bolt too far from an end",
+    "end-least": "Bolt too near an end",
+    "bolts-a-piece": "Bolts in a piece",
+    "short-wall-middle": "Middle of a short piece",
+    "across": "Place across the plate",
+    "plate-edge": "Distance from the plate's edge",
+    "concrete-edge": "Distance from the concrete's edge",
+    "overhang": "Plate over the concrete's edge",
+    "bearing": "Plate bearing on concrete",
+    "stick-up": "Stick-up",
+    "washer-on-wood": "Plate washer on the wood",
+    "washer-edge": "Plate washer near the edge",
+    "cut-washer": "Cut washer over the edge",
+}
+
 # What was found; ``{of}`` is the piece, ``{side}`` which side, where there is one.
 CHECK_SAYS: dict[CheckKey, str] = {
     "bolt-diameter": "{subject} is {measured} thick",

@@ -32,7 +32,11 @@
     const answer = await fetch(list, { headers: { accept: "text/html" } });
     if (answer.ok) {
       // The server's own page, in which every name is escaped.
-      document.getElementById("photos").innerHTML = await answer.text();
+      const shown = document.getElementById("photos");
+      const named = (details) => details.querySelector("input[name=photo]")?.value;
+      const open = [...shown.querySelectorAll("details[open]")].map(named);
+      shown.innerHTML = await answer.text();
+      shown.querySelectorAll("details").forEach((one) => { one.open = open.includes(named(one)); });
       photosBefore = now;
     }
   };

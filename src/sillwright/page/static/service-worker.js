@@ -11,7 +11,7 @@ const isKept = (url) =>
   url.origin === self.location.origin &&
   !/\/(events|uploads|joined|large)(\/|$)/.test(url.pathname) && !url.pathname.startsWith("/join") &&
   // Sheets to drill by are never shown from before: they may be of an older plan, and cannot say so.
-  !/^\/jobs\/[^/]+\/plates\/./.test(url.pathname);
+  !/^\/(jobs\/[^/]+\/plates|as-built\/[^/]+\/files)\/./.test(url.pathname);
 
 const keep = async (request, answer) => {
   if (!answer.ok || answer.redirected || answer.type !== "basic") return;
