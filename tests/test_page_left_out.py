@@ -144,7 +144,7 @@ def test_a_photo_that_somebody_marked_in_stays_as_the_job_could_not_be_read_with
     assert leave_out(phone).json()["key"] == "left_out_corrected"
     assert leave_out(phone, "north/photo-2.jpg").status_code == 303
     (site.folder / "lot" / "corrections.toml").write_text("[[line]]\nrun = 5\n")
-    assert leave_out(phone).json()["key"] == "corrections"
+    assert leave_out(phone).json()["key"] == "leaving_corrections"
 
 
 def test_results_say_that_photos_have_changed_since(site: Site) -> None:

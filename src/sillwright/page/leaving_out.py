@@ -56,7 +56,7 @@ def _corrected(job: JobFolder) -> set[str]:
     try:
         corrections = read_corrections(job.path)
     except JobError as fault:
-        raise Refusal(409, "corrections", said=job.told(fault)) from None
+        raise Refusal(409, "leaving_corrections", said=job.told(fault)) from None
     if corrections is None:
         return set()
     return {entry.photo for entry in corrections.bolt} | {entry.photo for entry in corrections.line}
