@@ -238,3 +238,64 @@ def test_a_cell_of_bytes_in_the_catalogue_is_damage_that_can_be_mended(store):
         connection.execute("UPDATE package SET job = x'ff00'")
     assert "--rebuild makes it again" in str(run("find", store.folder, "--as", "json").exception)
     assert run("find", store.folder, "--rebuild").exit_code == 0
+
+
+def test_a_photo_that_was_exchanged_has_no_place_and_no_thumbnail(store):
+    photo = store.package(BAD) / "data/job/IMG_1.jpg"
+    photo.write_bytes((store.package(BAD) / "data/job/IMG_2.jpg").read_bytes())
+    done = run("find", store.folder, "--as", "csv", "--where-taken")
+    assert done.exit_code == 5
+    assert f"{BAD},IMG_1.jpg" not in done.stdout
+    assert f"{BAD}: photo IMG_1.jpg was measured, and cannot be read" in done.stderr
+    assert run("find", store.folder, "--rebuild", "--thumbnails", store.folder.parent / "small").exit_code == 0
+    assert not list((store.folder.parent / "small").glob(f"{BAD}-IMG_1*"))
+
+
+def test_a_damaged_name_in_the_catalogue_is_told_and_mended(store):
+    """SQLite quotes the name in what it says, which then is no text."""
+    assert run("find", store.folder).exit_code == 0
+    whole = store.catalogue.read_bytes()
+    at = whole.index(b"package_by_day") if b"package_by_day" in whole else whole.index(b"CREATE INDEX") + 14
+    for off in range(40):
+        content = bytearray(whole)
+        content[at + off] ^= 0x80
+        store.catalogue.write_bytes(content)
+        done = run("find", store.folder)
+        assert done.exception is None or isinstance(done.exception, (SystemExit, SillwrightError))
+    assert run("find", store.folder, "--rebuild").exit_code == 0
+    assert run("find", store.folder).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "script",
+    [
+        "CREATE TRIGGER t BEFORE DELETE ON package BEGIN SELECT RAISE(IGNORE); END",
+        "CREATE VIEW v AS SELECT 1",
+        "UPDATE package SET name = '../../evil' WHERE name LIKE 'lot-7%'",
+    ],
+)
+def test_a_catalogue_made_to_do_harm_is_not_used(store, tmp_path, script):
+    import sqlite3
+
+    assert run("find", store.folder).exit_code == 0
+    with sqlite3.connect(store.catalogue) as connection:
+        connection.execute(script)
+    place = tmp_path / "a" / "b"
+    done = run("find", store.folder, "--thumbnails", place)
+    assert isinstance(done.exception, DamageError) or done.exit_code == 0
+    assert not list((tmp_path / "a").rglob("evil*"))
+    assert run("find", store.folder, "--rebuild", "--thumbnails", place).exit_code == 0
+
+
+def test_a_log_without_heads_is_damage_and_not_a_package_that_is_missing(store):
+    for path in (store.log / "heads").iterdir():
+        path.unlink()
+    assert isinstance(run("prove", store.folder, GOOD).exception, DamageError)
+
+
+def test_twenty_thousand_names_are_counted_in_one_go():
+    """Counted one by one they take minutes, in which nothing else in the store is told."""
+    from sillwright.survey import PhotoRecord, Survey, _unsound
+
+    photos = tuple(PhotoRecord(f"IMG_{count}.jpg", True, "ok") for count in range(20_000))
+    assert list(_unsound(Survey("Lot 7", (), (), (*photos, photos[0])))) == ['photo "IMG_0.jpg" is there 2 times']

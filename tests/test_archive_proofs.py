@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import subprocess
@@ -13,7 +14,7 @@ from click.testing import CliRunner
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, PublicFormat
 
-from archive_jobs import a_job, sealed
+from archive_jobs import a_job, let_write, sealed
 from sillwright.archive.audit import audit_store, faults_of
 from sillwright.archive.heads import head_bytes
 from sillwright.archive.keep import keep
@@ -265,6 +266,26 @@ def test_a_token_over_a_weak_hash_is_refused(tmp_path, authority, store):
     authority.stamp(store.package(name) / STAMPED, store.token(name), "sha1")
     with pytest.raises(DamageError, match="is over a hash that is not"):
         check_token(store.token(name), store.package(name))
+
+
+def test_a_token_with_a_flipped_bit_anywhere_hides_no_other_damage(authority, store):
+    one, other = store.names()[:2]
+    token = store.token(one)
+    authority.stamp(store.package(one) / STAMPED, token)
+    let_write(store)
+    (store.package(other) / "data/results/survey.json").unlink()
+    sent = token.read_bytes()
+    for place in range(8 * 178, 8 * len(sent), 97):
+        content = bytearray(sent)
+        content[place // 8] ^= 1 << place % 8
+        token.write_bytes(content)
+        with contextlib.suppress(DamageError):
+            check_token(token, store.package(one), read_roots(authority.root))
+    content = bytearray(sent)
+    content[178] ^= 1  # the version of a certificate
+    token.write_bytes(content)
+    found = {(name, fault.kind) for name, fault in faults_of(audit_store(store, workers=1))}
+    assert (other, "missing") in found
 
 
 @pytest.mark.parametrize("content", [b"", b"no token", b"0" * 2_000_000, b"\x30\x03\x02\x01\x00"])

@@ -12,6 +12,7 @@ import math
 import os
 import re
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from functools import cache
@@ -314,9 +315,9 @@ def _unsound(survey: Survey) -> Iterator[str]:
         ("bolt", [bolt.mark for run in survey.runs for bolt in run.bolts]),
         ("photo", [photo.file for photo in survey.photos]),
     ):
-        for name in dict.fromkeys(names):
-            if names.count(name) > 1:
-                yield f'{kind} "{name}" is there {names.count(name)} times'
+        for name, count in Counter(names).items():
+            if count > 1:
+                yield f'{kind} "{name}" is there {count} times'
 
 
 def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:

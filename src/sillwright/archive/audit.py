@@ -7,11 +7,12 @@ was not read in front, and nothing more: a package is passed over for them only 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -117,9 +118,7 @@ def audit_store(
                 if progress is not None:
                     progress(len(seen), len(names) + len(done))
         notes.finish()
-    log_faults += [Fault("added", f"packages/{name}") for name in store.strangers()]
-    log_faults += [Fault("added", f"log/{name}") for name in log_strangers(store)]
-    log_faults += [Fault("stamp", f"stamps/{name}", _STRAY_STAMP) for name in store.stray_stamps(seen)]
+    log_faults += _strangers(store, seen)
     packages = tuple(_with_stamp(store, seen[name], roots) for name in sorted(seen))
     unsigned = None if key is None else _unsigned([one.name for one in packages], entries or [], heads, key)
     head = heads[-1] if heads else None
@@ -135,6 +134,18 @@ def audit_package(store: Store, name: str, roots: Sequence[x509.Certificate] = (
     logged = None if entries is None else {entry.name: entry for entry in entries}
     one = _with_stamp(store, PackageAudit(name, examine_in_store(store, name, logged)), roots)
     return Audit((one,), tuple(log_faults), heads[-1] if heads else None, 0)
+
+
+def _strangers(store: Store, names: Collection[str]) -> list[Fault]:
+    """What lies in the store and is none of it."""
+    try:
+        faults = [Fault("added", f"packages/{name}") for name in store.strangers()]
+        faults += [Fault("added", f"log/{name}") for name in log_strangers(store)]
+        return faults + [Fault("stamp", f"stamps/{name}", _STRAY_STAMP) for name in store.stray_stamps(names)]
+    except OSError as fault:
+        inside = Path(fault.filename or store.folder)
+        where = inside.relative_to(store.folder).as_posix() if inside.is_relative_to(store.folder) else ""
+        return [Fault("unreadable", where, fault.strerror or str(fault))]
 
 
 def examine_in_store(store: Store, name: str, logged: dict[str, Entry] | None) -> tuple[Fault, ...]:

@@ -50,7 +50,7 @@ def _opened(store: Store) -> sqlite3.Connection:
     try:
         return _connect(store.catalogue)
     except sqlite3.DatabaseError as fault:
-        if not store.catalogue.exists() or fault.sqlite_errorcode & 0xFF not in _NOT_WRITTEN:
+        if not store.catalogue.exists() or _kind(fault) not in _NOT_WRITTEN:
             raise
         return _in_memory(store)
 
@@ -66,8 +66,8 @@ def _told(store: Store) -> Iterator[None]:
     """What SQLite says of a catalogue, as sentences."""
     try:
         yield
-    except sqlite3.DatabaseError as fault:
-        if getattr(fault, "sqlite_errorcode", 0) & 0xFF in _OF_THE_DISK:  # the low byte is the kind of an extended code
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:  # a damaged name cannot even be told by SQLite
+        if _kind(fault) in _OF_THE_DISK:
             raise ArchiveError(
                 f"{store.catalogue} cannot be used ({fault}). See that the disk has room and lets you write there."
             ) from fault
@@ -75,6 +75,11 @@ def _told(store: Store) -> Iterator[None]:
             f"{store.catalogue} is damaged ({fault}). It holds nothing of its own: sillwright find {store.folder} "
             "--rebuild makes it again from the packages."
         ) from fault
+
+
+def _kind(fault: Exception) -> int:
+    """SQLite's primary result code, which is the low byte of an extended one; 0 for what did not come from SQLite."""
+    return int(getattr(fault, "sqlite_errorcode", 0)) & 0xFF
 
 
 def remake(store: Store) -> list[str]:
@@ -106,8 +111,8 @@ def _put_in_place(new: sqlite3.Connection, aside: Path, path: Path) -> None:
         with closing(sqlite3.connect(path, timeout=_WAIT_S)) as there:
             there.execute("PRAGMA journal_mode = WAL")
             new.backup(there)
-    except sqlite3.DatabaseError as fault:
-        if fault.sqlite_errorcode & 0xFF in _OF_THE_DISK:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:
+        if _kind(fault) in _OF_THE_DISK:
             raise
         _remove(path)
         aside.replace(path)
@@ -198,6 +203,8 @@ def _in_memory(store: Store) -> sqlite3.Connection:
 
 def _prepared(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
     connection.execute("PRAGMA foreign_keys = ON")
+    if connection.execute("SELECT 1 FROM sqlite_master WHERE type IN ('trigger', 'view')").fetchone():
+        raise sqlite3.DatabaseError("it would do more than hold rows")
     _migrate(connection, path)
     return connection
 

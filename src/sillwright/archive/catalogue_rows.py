@@ -12,7 +12,7 @@ import cv2
 
 from sillwright.archive.examine import as_sealed, refuse_unsafe
 from sillwright.archive.log import TAG_MANIFESTS
-from sillwright.archive.package import RECORD, RESULTS, PackageRecord, plain_file, read_inside, read_record
+from sillwright.archive.package import RECORD, RESULTS, PackageRecord, read_inside, read_record
 from sillwright.errors import DamageError, JobError, PhotoError
 from sillwright.judge.verdicts import Check
 from sillwright.photo import read_facts, read_half, turn_for_viewing
@@ -163,11 +163,14 @@ def _reasons(survey: Survey) -> Iterator[Row]:
 
 
 def _thumbnails(package: Path, record: PackageRecord, survey: Survey) -> Iterator[Row]:
-    """A small picture of each photo, the way up it is viewed; of its file nothing but pixels goes into it."""
+    """A small picture of each photo, the way up it is viewed; of its file nothing but pixels goes into it.
+
+    One that is not as it was sealed has none: the audit tells of it.
+    """
     folder = PurePosixPath("data", record.job_file).parent
     for photo in survey.photos:
         try:
-            path = plain_file(package, str(folder / photo.file))
+            path = as_sealed(package, str(folder / photo.file))
             pixels = turn_for_viewing(read_half(path), read_facts(path).orientation)
         except (PhotoError, DamageError, OSError):
             continue

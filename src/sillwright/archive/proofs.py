@@ -53,6 +53,8 @@ def prove(store: Store, name: str, kept: Head | None = None) -> Proof:
     with held_still(store):
         entries, head = read_entries(store), last_head(store)
     index = next((place for place, entry in enumerate(entries) if entry.name == name), None)
+    if head is None and entries:
+        raise DamageError(f"{store.log} has no head over its entries. Run sillwright audit {store.folder}")
     if index is None or head is None:
         raise ArchiveError(
             f"the log of {store.folder} has no package {name!r}. sillwright find {store.folder} lists them."

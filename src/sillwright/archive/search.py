@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
-from sillwright.archive.package import lot_in
+from sillwright.archive.package import is_name, lot_in
 from sillwright.judge.verdicts import CheckKey
 from sillwright.survey import Status
 
@@ -128,6 +128,8 @@ def find(connection: sqlite3.Connection, query: Query) -> Found:
     rows = tuple(cursor.fetchall())
     if any(isinstance(cell, bytes) for row in rows for cell in row):
         raise sqlite3.DatabaseError("bytes stand where text or a number belongs")
+    if not all(is_name(str(row[columns.index("package")])) for row in rows):
+        raise sqlite3.DatabaseError("a package has a name that none can have")
     more = bool(query.limit) and len(rows) > query.limit
     return Found(kind, columns, rows[: query.limit] if more else rows, more)
 

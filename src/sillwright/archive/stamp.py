@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 
 from cryptography import x509
-from rfc3161_client import TimeStampResponse, VerificationError, VerifierBuilder, decode_timestamp_response
+from rfc3161_client import TimeStampResponse, VerifierBuilder, decode_timestamp_response
 
 from sillwright.archive.package import read_inside, read_plain
 from sillwright.errors import ArchiveError, DamageError
@@ -55,22 +55,21 @@ def check_token(token: Path, package: Path, roots: Sequence[x509.Certificate] = 
         if token.lstat().st_size > _LARGEST_TOKEN:
             raise ValueError("too large")
         answer = decode_timestamp_response(_in_order(_as_response(read_plain(token))))
-        imprint = answer.tst_info.message_imprint
-        at = answer.tst_info.gen_time
-    except (OSError, ValueError) as fault:
+        imprint, at = answer.tst_info.message_imprint, answer.tst_info.gen_time
+        hashed, printed = _HASHES.get(imprint.hash_algorithm.dotted_string), imprint.message
+        brought = [x509.load_der_x509_certificate(one) for one in answer.signed_data.certificates]
+        own = _signer(answer, [*brought, *roots])
+        name = "" if own is None else own.subject.rfc4514_string()
+    except Exception as fault:  # the libraries raise almost anything on damaged DER, some of it late
         raise DamageError(
             "cannot be read as a time-stamp response of RFC 3161, nor as the token out of one, in DER. Put the file "
             "there as the authority sent it"
         ) from fault
     content = read_inside(package, STAMPED)
-    hashed = _HASHES.get(imprint.hash_algorithm.dotted_string)
     if hashed is None:
         raise DamageError("is over a hash that is not SHA-256, SHA-384 or SHA-512")
-    if hashed(content).digest() != imprint.message:
+    if hashed(content).digest() != printed:
         raise DamageError(f"is not over this package's {STAMPED}")
-    brought = [x509.load_der_x509_certificate(one) for one in answer.signed_data.certificates]
-    own = _signer(answer, [*brought, *roots])
-    name = "" if own is None else own.subject.rfc4514_string()
     if not roots:
         return Stamp(at, trusted=False, authority=name)
     if own is None:
@@ -81,7 +80,7 @@ def check_token(token: Path, package: Path, roots: Sequence[x509.Certificate] = 
     try:
         builder = VerifierBuilder(tsa_certificate=own, roots=list(dict.fromkeys(roots)))
         builder.build().verify_message(answer, content)
-    except (VerificationError, ValueError) as fault:
+    except Exception as fault:  # as above
         raise DamageError(_not_trusted(str(fault))) from fault
     return Stamp(at, trusted=True, authority=name)
 

@@ -14,7 +14,7 @@ from typing import Any
 from PIL.ExifTags import GPS, IFD, Base
 
 from sillwright.archive.examine import as_sealed, refuse_unsafe
-from sillwright.archive.package import RESULTS, plain_file, read_record
+from sillwright.archive.package import RESULTS, read_record
 from sillwright.errors import DamageError, PhotoError
 from sillwright.photo import read_exif, read_facts
 from sillwright.survey import read_survey
@@ -56,7 +56,7 @@ def photo_places(package: Path) -> Iterator[PhotoPlace | Unread]:
     folder = PurePosixPath("data", read_record(package).job_file).parent
     for photo in read_survey(as_sealed(package, f"data/{RESULTS}/survey.json")).photos:
         try:
-            path = plain_file(package, str(folder / photo.file))
+            path = as_sealed(package, str(folder / photo.file))
             taken, exif = read_facts(path).taken, read_exif(path)
         except (PhotoError, DamageError, OSError):
             if photo.sha256:

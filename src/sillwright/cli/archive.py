@@ -92,7 +92,6 @@ def archive(
             check=_measure_again if measure_again else None,
         )
     sealed, head = kept.sealed, kept.head
-    _catalogue(store)
     for line in (*not_told_lines(contents.not_told), *case_lines(same_but_for_case(contents.files))):
         click.echo(f"sillwright: {line}", err=True)
     if kept.finished:
@@ -107,6 +106,7 @@ def archive(
         highlight=False,
         soft_wrap=True,
     )
+    _catalogue(store)
 
 
 def _measure_again(package: Path) -> None:
