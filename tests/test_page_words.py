@@ -170,7 +170,8 @@ def test_what_a_comparison_says_of_a_bolt_is_in_spanish() -> None:
 
 def test_a_sentence_that_is_not_known_stays_english_and_is_marked() -> None:
     spanish = words_of("es")
-    for english in ("The wall fell over.", "Run north. The wall fell over.", "x" * 5000, ""):
+    hostile = (": " * 740, "Run a. " * 200, "Bolt " + " on . " * 200, "photos " + " and " * 250, "a is b: " * 180)
+    for english in ("The wall fell over.", "Run north. The wall fell over.", "x" * 5000, "", *hostile):
         assert spanish.phrase(english) == english
         assert not spanish.knows(english)
 

@@ -42,11 +42,13 @@ class Words:
         return self.language == "en" or self.phrase(english) != english
 
 
+_DEEPEST = 2
 _JOINTS = (" and a little ", " and ", ", ")
 
 
 @lru_cache(maxsize=5000)
-def _told(language: Language, english: str) -> str | None:
+def _told(language: Language, english: str, inner: int = 0) -> str | None:
+    """``inner`` : in how many others it stands; a name may look like a sentence in a sentence without end."""
     words = words_of(language)
     if english in words.phrases:
         return words.phrases[english]
@@ -54,7 +56,9 @@ def _told(language: Language, english: str) -> str | None:
         first, found, second = english.partition(joint)
         if found and first in words.phrases and second in words.phrases:
             return f"{words.phrases[first]}{words.phrases.get(joint, joint)}{words.phrases[second]}"
-    return None if words.book is None else words.book.told(english, lambda part: _told(language, part))
+    if words.book is None or inner > _DEEPEST:
+        return None
+    return words.book.told(english, lambda part: _told(language, part, inner + 1))
 
 
 @cache
