@@ -38,6 +38,9 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, 
     now = folder / "jobs" / "lot"
     now.mkdir()
     (now / "job.toml").write_text((job.folder / "job.toml").read_text())
+    (now / "IMG_1.jpg").write_bytes(job.photos[0].read_bytes())
+    (now / "left-out").mkdir()
+    (now / "left-out" / "IMG_2.jpg").write_bytes(job.photos[1].read_bytes())
     bolts = [replace(some_bolts()[0], setback_mm=80.0), *some_bolts()[1:]]
     write_survey(Survey("Lot 7, garage", (a_run(bolts),), (), ()), now / "out" / "survey.json")
     port = a_port()
@@ -75,4 +78,29 @@ def test_a_package_is_opened_audited_and_compared_with_a_slider(
     one(browser, "#blend").click()
     stands = browser.execute_script(HOW_IT_STANDS)
     assert (stands["clip"], stands["opacity"]) == ("none", "0.03")
+    assert faults_of(browser) == []
+
+
+def test_a_job_is_set_up_and_a_photo_taken_out_on_a_phone(
+    package: tuple[Server, str, str], browser: webdriver.Chrome
+) -> None:
+    """The browser has joined above."""
+    _, address, _ = package
+    browser.get(f"{address}/new")
+    browser.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    assert faults_of(browser) == []
+    for name, text in (("name", "Lot 9"), ("run0_name", "north"), ("run0_cards", "1-3"), ("stickup", "3 1/4")):
+        one(browser, f"[name={name}]").send_keys(text)
+    one(browser, "button.main").click()
+    until(lambda: "has no unit" in text_of(browser, "main"), "the form with what is wrong")
+    assert one(browser, "[name=run0_cards]").get_attribute("value") == "1-3"
+    assert faults_of(browser)[:-1] == []  # the last is that the browser logs the answer 422
+    one(browser, "[name=stickup]").send_keys(" in")
+    one(browser, "button.main").click()
+    until(lambda: text_of(browser, "h1") == "Lot 9", "the job")
+    browser.get(f"{address}/jobs/lot-9/edit")
+    assert faults_of(browser) == []
+
+    browser.get(f"{address}/jobs/lot/1-north")
+    browser.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; })")
     assert faults_of(browser) == []
