@@ -154,8 +154,9 @@ def test_a_file_of_many_gigabytes_is_not_read_into_memory(store, file):
     os.truncate(path, 10_000_000_000)  # takes no room on the disk
     store.catalogue.unlink(missing_ok=True)
     done = run("find", store.folder, "--as", "csv")
-    assert done.exit_code == 5
-    assert BAD in done.stderr
+    unsealed = file.endswith("plates.json")  # is not looked into at all
+    assert done.exit_code == (0 if unsealed else 5)
+    assert BAD in (done.stdout if unsealed else done.stderr)
     assert GOOD in done.stdout
     if file in COMPARED:
         assert isinstance(run("compare", store.package(BAD), store.package(GOOD)).exception, DamageError)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -10,8 +9,8 @@ from pathlib import Path, PurePosixPath
 
 import cv2
 
-from sillwright.archive.examine import as_sealed, refuse_unsafe
 from sillwright.archive.log import TAG_MANIFESTS
+from sillwright.archive.opened import OpenedPackage, open_package
 from sillwright.archive.package import RECORD, RESULTS, PackageRecord, read_inside, read_record
 from sillwright.errors import DamageError, JobError, PhotoError
 from sillwright.judge.verdicts import Check
@@ -41,15 +40,15 @@ class PackageRows:
 def read_rows(package: Path) -> PackageRows:
     """Read a package. Raises DamageError where it cannot be read, or is made to do harm to who reads it."""
     try:
-        refuse_unsafe(package)
-        as_sealed(package, f"data/{RECORD}")
+        opened = open_package(package)
+        opened.whole(f"data/{RECORD}")
         record = read_record(package)
-        survey = read_survey(as_sealed(package, f"data/{RESULTS}/survey.json"))
+        survey = read_survey(opened.whole(f"data/{RESULTS}/survey.json"))
         digest = sha256(read_inside(package, TAG_MANIFESTS[0])).hexdigest()
-        plan = _plan(package)
+        plan = _plan(opened)
     except (JobError, OSError, RecursionError) as fault:
         raise DamageError(f"{package.name} cannot be read into the catalogue: {fault}") from fault
-    return rows_of(package.name, digest, record, survey, plan, tuple(_thumbnails(package, record, survey)))
+    return rows_of(package.name, digest, record, survey, plan, tuple(_thumbnails(opened, record, survey)))
 
 
 def rows_of(
@@ -126,11 +125,9 @@ def _most(bolts: Sequence[BoltRecord]) -> tuple[float | None, float | None]:
     )
 
 
-def _plan(package: Path) -> PlatesPlan | None:
+def _plan(opened: OpenedPackage) -> PlatesPlan | None:
     inside = f"data/{RESULTS}/plates.json"
-    if not os.path.lexists(package / inside):
-        return None
-    return read_plan(as_sealed(package, inside))
+    return read_plan(opened.whole(inside)) if opened.holds(inside) else None
 
 
 def _broken(plan: PlatesPlan, places: Mapping[tuple[str, str], int]) -> Iterator[Row]:
@@ -162,7 +159,7 @@ def _reasons(survey: Survey) -> Iterator[Row]:
             yield from ((run.name, bolt.mark, finding.code) for finding in bolt.reasons)
 
 
-def _thumbnails(package: Path, record: PackageRecord, survey: Survey) -> Iterator[Row]:
+def _thumbnails(opened: OpenedPackage, record: PackageRecord, survey: Survey) -> Iterator[Row]:
     """A small picture of each photo, the way up it is viewed; of its file nothing but pixels goes into it.
 
     One that is not as it was sealed has none: the audit tells of it.
@@ -170,7 +167,7 @@ def _thumbnails(package: Path, record: PackageRecord, survey: Survey) -> Iterato
     folder = PurePosixPath("data", record.job_file).parent
     for photo in survey.photos:
         try:
-            path = as_sealed(package, str(folder / photo.file))
+            path = opened.whole(str(folder / photo.file))
             pixels = turn_for_viewing(read_half(path), read_facts(path).orientation)
         except (PhotoError, DamageError, OSError):
             continue

@@ -13,7 +13,6 @@ import re
 import stat
 import unicodedata
 from dataclasses import dataclass
-from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
@@ -21,7 +20,6 @@ import bagit
 
 from sillwright.archive.package import ALGORITHMS, BAGIT_TXT, plain_file, read_record
 from sillwright.errors import DamageError
-from sillwright.whole_file import LARGEST_BYTES
 
 FaultKind = Literal[
     "changed",  # the bytes are not those that were sealed
@@ -108,21 +106,6 @@ def refuse_unsafe(package: Path) -> Digests:
             "was read."
         )
     return listed
-
-
-def as_sealed(package: Path, inside: str) -> Path:
-    """A file of a package, by a path that something in it names, with the bytes that its manifest says were sealed.
-
-    Raises DamageError where it has others, or leads out of the package; OSError where there is no such file.
-    """
-    path = plain_file(package, inside)
-    if path.stat().st_size > LARGEST_BYTES:
-        raise DamageError(f"{package.name}: {inside} is larger than any such file, so it is not read.")
-    listed, _ = _listed(plain_file(package, "manifest-sha256.txt"))
-    digest = sha256(path.read_bytes()).hexdigest()
-    if (inside, digest) not in listed:
-        raise DamageError(f"{package.name}: {inside} is not as it was sealed, so nothing in it is relied on.")
-    return path
 
 
 def _hostile(faults: list[Fault]) -> bool:

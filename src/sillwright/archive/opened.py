@@ -39,7 +39,7 @@ class OpenedPackage:
         except OSError as fault:
             raise DamageError(f"{self.name}: {inside} is not there any more. {_HOW}") from fault
         if checksum_faults(path, inside, self.listed[inside]):
-            raise DamageError(f"{self.name}: {inside} is not as it was sealed, so it is not shown. {_HOW}")
+            raise DamageError(f"{self.name}: {inside} is not as it was sealed, so it is not used. {_HOW}")
         return path
 
 

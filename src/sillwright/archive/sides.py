@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sillwright.archive.design import DESIGN_RUN, read_design
-from sillwright.archive.examine import as_sealed, refuse_unsafe
+from sillwright.archive.opened import open_package
 from sillwright.archive.package import RESULTS
 from sillwright.errors import ArchiveError, JobError
 from sillwright.survey import RunRecord, read_survey
@@ -33,8 +33,8 @@ def read_side(path: Path) -> Side:
     if path.is_file():
         return Side(read_survey(path).runs, is_design=False)
     if os.path.lexists(path / "bagit.txt"):
-        refuse_unsafe(path.resolve())
-        return Side(read_survey(as_sealed(path.resolve(), f"data/{RESULTS}/survey.json")).runs, is_design=False)
+        record = open_package(path.resolve()).whole(f"data/{RESULTS}/survey.json")
+        return Side(read_survey(record).runs, is_design=False)
     if (path / "survey.json").is_file():
         return Side(read_survey(path / "survey.json").runs, is_design=False)
     raise ArchiveError(

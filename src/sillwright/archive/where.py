@@ -13,7 +13,7 @@ from typing import Any
 
 from PIL.ExifTags import GPS, IFD, Base
 
-from sillwright.archive.examine import as_sealed, refuse_unsafe
+from sillwright.archive.opened import open_package
 from sillwright.archive.package import RESULTS, read_record
 from sillwright.errors import DamageError, PhotoError
 from sillwright.photo import read_exif, read_facts
@@ -52,11 +52,11 @@ def photo_places(package: Path) -> Iterator[PhotoPlace | Unread]:
     A photo that could not be read when it was measured is left out. Raises DamageError where the package cannot be
     read or is made to do harm to who reads it, JobError where its survey.json cannot.
     """
-    refuse_unsafe(package)
+    opened = open_package(package)
     folder = PurePosixPath("data", read_record(package).job_file).parent
-    for photo in read_survey(as_sealed(package, f"data/{RESULTS}/survey.json")).photos:
+    for photo in read_survey(opened.whole(f"data/{RESULTS}/survey.json")).photos:
         try:
-            path = as_sealed(package, str(folder / photo.file))
+            path = opened.whole(str(folder / photo.file))
             taken, exif = read_facts(path).taken, read_exif(path)
         except (PhotoError, DamageError, OSError):
             if photo.sha256:
