@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from page_site import BASE, NORTH, Phone, Site, a_jpeg, a_site
 from sillwright.page.devices import CODE_LASTS_S, MOST_CODES, device_of, join, new_code
 from sillwright.page.refusal import Refusal
 from sillwright.page.safety import COOKIE, Bucket, host_is_ours
+from sillwright.page.serve import _listener
 
 
 @pytest.fixture
@@ -216,3 +218,12 @@ def test_going_back_after_a_change_of_language_stays_on_this_page(site: Site) ->
         answer = site.stranger().post("/join/language", data={"here": here, "language": "es"})
         assert answer.headers["location"] == "/"
     assert site.stranger().post("/join/language", data={"here": "/new", "language": "es"}).headers["location"] == "/new"
+
+
+def test_small_answers_are_not_held_back() -> None:
+    """asyncio turns Nagle's algorithm (RFC 896) off only on sockets that say they are TCP."""
+    listener = _listener("127.0.0.1", 0)
+    try:
+        assert listener.proto == socket.IPPROTO_TCP
+    finally:
+        listener.close()

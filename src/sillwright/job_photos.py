@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.errors import JobError
@@ -20,21 +21,23 @@ def find_photos(folder: Path, patterns: Sequence[str], owner: str, faults: list[
     leaves the folder, or matches nothing.
     """
     found: dict[Path, None] = {}
+    inside = _inside_of(folder)
     for pattern in patterns:
         problem = _unsafe(pattern)
         matches = [] if problem else _matches(folder, pattern)
         if not problem and not matches:
             problem = f"matches no file.{_what_is_there(folder, pattern)}"
-        outside = [match for match in matches if not match.resolve().is_relative_to(folder)]
-        if outside:
-            problem = f"leads out of the job's folder through {outside[0].name}. Copy the photos into the folder."
+        outside = next((match for match in matches if not inside(match)), None)
+        if outside is not None:
+            problem = f"leads out of the job's folder through {outside.name}. Copy the photos into the folder."
         if len(matches) > MOST_PHOTOS:
             problem = f"matches more than {MOST_PHOTOS} files. Narrow it."
         if problem:
             faults.append(f'{owner}: photo pattern "{pattern}" {problem}')
         else:
             found.update(dict.fromkeys(matches))
-    return tuple(sorted(found, key=lambda photo: natural_key(photo.relative_to(folder).as_posix())))
+    depth = len(folder.parts)
+    return tuple(sorted(found, key=lambda photo: natural_key("/".join(photo.parts[depth:]))))
 
 
 def named_photos(paths: Sequence[Path]) -> tuple[Path, ...]:
@@ -77,14 +80,29 @@ def _unsafe(pattern: str) -> str:
     return ""
 
 
+def _inside_of(folder: Path) -> Callable[[Path], bool]:
+    """Whether a file lies in the folder, links followed. Folders are followed once, and files only where they are
+    links: a run may have hundreds of photos, and the page asks for them all the time."""
+
+    @cache
+    def is_in(parent: Path) -> bool:
+        return parent.resolve().is_relative_to(folder)
+
+    def is_inside(file: Path) -> bool:
+        return is_in(file.parent) and (not file.is_symlink() or file.resolve().is_relative_to(folder))
+
+    return is_inside
+
+
 def _matches(folder: Path, pattern: str) -> list[Path]:
     """Files only; names that start with a dot are what systems leave beside photos (``._0001.jpg``), never photos. What
     lies in a folder ``left-out`` was left out, unless the pattern itself names that folder."""
     names_left_out = LEFT_OUT in PurePosixPath(pattern).parts
+    depth = len(folder.parts)
     try:
         matches = []
         for match in folder.glob(pattern):
-            is_left_out = not names_left_out and LEFT_OUT in match.relative_to(folder).parts
+            is_left_out = not names_left_out and LEFT_OUT in match.parts[depth:]
             if not match.name.startswith(".") and not is_left_out and match.is_file():
                 matches.append(match)
             if len(matches) > MOST_PHOTOS:

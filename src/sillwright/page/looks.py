@@ -38,7 +38,7 @@ class PhotoLook:
 
 def looks_of(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLook, ...]:
     """Every photo of a run or corner with what is known of it. No photo is opened."""
-    photos = photos_of(job, place)
+    photos, root = photos_of(job, place), job.path.resolve()
     known = _known_files(store, job)
     with reading(store) as connection:
         rows = connection.execute("SELECT * FROM look WHERE asked = ?", (_asked(job, place),)).fetchall()
@@ -47,7 +47,7 @@ def looks_of(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLook, ...
     for photo in photos:
         sha256 = known.get(_as_written(store, photo))
         look = None if sha256 is None else looks.get(sha256)
-        found.append(PhotoLook(photo.relative_to(job.path.resolve()).as_posix(), sha256, look))
+        found.append(PhotoLook(photo.relative_to(root).as_posix(), sha256, look))
     return tuple(found)
 
 

@@ -87,7 +87,8 @@ def _alone_words(page: Page) -> str:
 
 def _listener(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family)
+    # asyncio sends small answers at once only on sockets that say they are TCP: else each page waits 40 ms.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from starlette.datastructures import FormData
@@ -59,7 +60,9 @@ def job_page(request: Request) -> Response:
     job = job_named(page.store.folder, request.path_params["job"])
     survey, fault = survey_of(job)
     state = drill_state(page.store, job, survey) if survey is not None else None
-    lines = [_line(page.store, job, place, survey, state) for place in job.places]
+    looks = {place: looks_of(page.store, job, place) for place in job.places}
+    ask_for_looks(page.store, job, looks)
+    lines = [_line(job, place, looks[place], survey, state) for place in job.places]
     return rendered(
         request,
         "job.html",
@@ -106,19 +109,21 @@ def job_fault(job: JobFolder) -> str:
     return ""
 
 
-def ask_for_looks(store: Store, job: JobFolder, place: Place, photos: tuple[PhotoLook, ...]) -> str:
+def ask_for_looks(store: Store, job: JobFolder, photos: Mapping[Place, tuple[PhotoLook, ...]]) -> str:
     """Have every photo looked at that was not, such as those copied into the folder by hand; none while the job file
     does not let them be, as each would fail and be asked for again. Returns what in it keeps them from it."""
-    subjects = [look_subject(place.key, photo.file) for photo in photos if photo.look is None]
+    subjects = [
+        look_subject(place.key, photo.file) for place, some in photos.items() for photo in some if photo.look is None
+    ]
     fault = job_fault(job) if subjects else ""
     if not fault:
         queue.ask_for_each(store, "look", job.name, subjects)
     return fault
 
 
-def _line(store: Store, job: JobFolder, place: Place, survey: Survey | None, state: DrillState | None) -> PlaceLine:
-    looks = looks_of(store, job, place)
-    ask_for_looks(store, job, place, looks)
+def _line(
+    job: JobFolder, place: Place, looks: Sequence[PhotoLook], survey: Survey | None, state: DrillState | None
+) -> PlaceLine:
     statuses = [photo.look.status if photo.look is not None else "" for photo in looks]
     run = next((run for run in survey.runs if (run.name,) == place.runs), None) if survey is not None else None
     bolts = [shown_status(run, bolt) for bolt in run.bolts] if run is not None else []

@@ -139,7 +139,7 @@ def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[tuple[Photo
     """Every photo, what wants to be shot again first; those not looked at yet are asked for. Beside them what in the
     job file keeps these from being looked at."""
     looks = looks_of(store, job, place)
-    fault = ask_for_looks(store, job, place, looks)
+    fault = ask_for_looks(store, job, {place: looks})
     order = {"reshoot": 0, "check": 1, "": 2, "ok": 3}
     survey = survey_of(job)[0] if place.kind == "run" else None
     placed = {photo.file for photo in survey.photos if is_placed(photo, place.runs[0])} if survey is not None else set()
