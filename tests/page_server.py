@@ -25,6 +25,7 @@ class Server:
     """``sillwright page`` in a process of its own."""
 
     def __init__(self, folder: Path, port: int, workers: int = 1) -> None:
+        self.folder = folder
         command = [sys.executable, "-m", "sillwright", "page", str(folder), "--port", str(port)]
         self.process = subprocess.Popen(
             [*command, "--workers", str(workers)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
