@@ -28,7 +28,9 @@ from rich.console import Console
 from rich.table import Table
 
 from page_server import Server, a_port
+from sillwright.page import queue
 from sillwright.page.devices import form_token_of, new_code
+from sillwright.page.queue import Task
 from sillwright.page.safety import COOKIE
 from sillwright.page.store import open_store
 
@@ -51,7 +53,7 @@ class Told:
     sent: int
     lost: int
     upload_s: float
-    measured: bool
+    measured: str
     answers_s: list[float]
     later_s: list[float]
     memory_mb: dict[str, float]
@@ -153,11 +155,17 @@ def phones_at_once(folder: Path, phones: int, photos: int, workers: int) -> Told
             while_sent = list(answers_s(asker, lambda: all(one.done() for one in sending)))
             upload_s = time.monotonic() - begun
             sent = [digest for one in sending for digest in one.result()]
-        is_measured = (job / "out" / "measure.sha256").exists
-        later = list(answers_s(asker, is_measured))
+        store = open_store(folder)
+
+        def ended() -> list[Task]:
+            measurements = [task for task in queue.tasks_of(store, "lot12") if task.kind == "measure"]
+            return [task for task in measurements if task.state in ("done", "failed")]
+
+        later = list(answers_s(asker, lambda: bool(ended())))
         there = {hashlib.sha256(path.read_bytes()).hexdigest() for path in (job / "north").iterdir()}
         lost = sum(digest not in there for digest in sent)
-        return Told(len(sent), lost, upload_s, is_measured(), while_sent, later, most_memory_mb(server))
+        measured = ", ".join(f"{task.state} {task.said}".strip() for task in ended()) or "no"
+        return Told(len(sent), lost, upload_s, measured, while_sent, later, most_memory_mb(server))
     finally:
         server.kill()
 
@@ -185,7 +193,7 @@ def main(words: Sequence[str] | None = None) -> None:
         ("photos sent", str(told.sent)),
         ("lost", str(told.lost)),
         ("all sent after", f"{told.upload_s:.0f} s"),
-        ("measured meanwhile", "yes" if told.measured else "no"),
+        ("measured meanwhile", told.measured),
         ("pages opened, while photos came in and after", f"{len(told.answers_s)} and {len(told.later_s)}"),
         ("answered while photos came in: half / 95 % / all", answered),
         ("after that, while it measured", later),
