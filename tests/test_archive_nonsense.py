@@ -300,3 +300,104 @@ def test_twenty_thousand_names_are_counted_in_one_go():
 
     photos = tuple(PhotoRecord(f"IMG_{count}.jpg", True, "ok") for count in range(20_000))
     assert list(_unsound(Survey("Lot 7", (), (), (*photos, photos[0])))) == ['photo "IMG_0.jpg" is there 2 times']
+
+
+def test_folders_in_each_other_without_end_hide_no_other_damage(store, tmp_path):
+    deep = store.package(BAD) / "data"
+    for _ in range(1200):
+        deep = deep / "d"
+        deep.mkdir()
+    photo = store.package(GOOD) / "data/job/IMG_1.jpg"
+    photo.write_bytes(photo.read_bytes() + b"x")
+    done = run("audit", store.folder)
+    assert done.exit_code == 5
+    assert "IMG_1.jpg" in done.output
+    assert "deep in each other" in done.output
+    assert isinstance(run("compare", store.package(BAD), store.package(GOOD)).exception, DamageError)
+    while deep.name == "d":  # what takes folders away after tests goes down by calls too
+        deep.rmdir()
+        deep = deep.parent
+
+
+def test_compare_does_not_follow_a_package_that_is_a_link(store, tmp_path):
+    store.package(BAD).rename(tmp_path / "outside")
+    store.package(BAD).symlink_to(tmp_path / "outside")
+    assert isinstance(run("compare", store.package(BAD), tmp_path / "jobs" / "out").exception, DamageError)
+
+
+def test_a_disk_that_is_full_between_entry_and_head_leaves_the_log_as_it_was(store, tmp_path, monkeypatch):
+    from sillwright.archive import log
+
+    before, packages = store.entries.read_bytes(), store.names()
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(log, "_add_head", full)
+    with pytest.raises(OSError, match="No space left"):
+        sealed(store.folder, a_job(tmp_path / "third", "Lot 9"))
+    monkeypatch.undo()
+    assert (store.entries.read_bytes(), store.names()) == (before, packages)
+    assert not audit_store(store, workers=1).damaged
+
+
+def test_a_store_that_another_process_made_meanwhile_is_a_store(tmp_path, monkeypatch):
+    from sillwright.archive import store as stores
+
+    def made_meanwhile(folder: Path) -> bool:
+        monkeypatch.undo()
+        stores.make_store(folder)
+        return False
+
+    (tmp_path / "store").mkdir()
+    monkeypatch.setattr(stores, "_could_become_one", made_meanwhile)
+    assert stores.make_store(tmp_path / "store").packages.is_dir()
+
+
+def test_a_job_whose_package_was_lost_is_sealed_under_another_name(store, tmp_path):
+    import shutil
+
+    shutil.rmtree(store.package(BAD))
+    out, photos = tmp_path / "jobs" / "out", tmp_path / "jobs" / "site" / "job"
+    done = run("archive", out, "-o", store.folder, "--photos", photos)
+    assert done.exit_code == 0
+    assert done.stdout.strip().endswith(f"{BAD}-2")
+    assert [fault.kind for one in audit_store(store, workers=1).packages for fault in one.faults] == ["package missing"]
+
+
+def test_a_log_cut_by_one_byte_is_told(store):
+    os.truncate(store.entries, store.entries.stat().st_size - 1)
+    assert run("audit", store.folder).exit_code == 5
+
+
+def test_a_head_over_nothing_proves_nothing(store, tmp_path):
+    path = tmp_path / "k0.json"
+    head = json.loads(sorted((store.log / "heads").glob("*.json"))[0].read_text())
+    path.write_text(json.dumps(head | {"tree_size": 0}))
+    assert isinstance(run("prove", store.folder, GOOD, "--kept", path).exception, DamageError)
+
+
+@pytest.mark.parametrize(
+    ("change", "options"),
+    [
+        ("UPDATE thumbnail SET jpeg = 'x'", ["--thumbnails", "small"]),
+        ("UPDATE bolt SET lean_deg = 9e999", ["--run", "north"]),
+        ("UPDATE bolt SET setback_mm = 'x'", ["--setback-over", "1 in"]),
+    ],
+)
+def test_cells_that_no_measurement_writes_are_damage_of_the_catalogue(store, tmp_path, monkeypatch, change, options):
+    import sqlite3
+
+    monkeypatch.chdir(tmp_path)
+    assert run("find", store.folder).exit_code == 0
+    with sqlite3.connect(store.catalogue) as connection:
+        connection.execute(change)
+    assert "--rebuild makes it again" in str(run("find", store.folder, *options).exception)
+
+
+def test_what_a_package_says_steers_no_terminal(store):
+    rewritten(store, lambda body: body.update(lot="\x1b[2J"), "package.json")
+    rewritten(store, lambda body: body["runs"][0].update(name="\x1b[2J"))
+    for words in (["find", store.folder, "--as", "csv"], ["compare", store.package(BAD), store.package(GOOD)]):
+        done = run(*words)
+        assert "\x1b" not in done.output + str(done.exception)

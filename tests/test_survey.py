@@ -36,7 +36,7 @@ from sillwright.survey import (
     write_survey,
 )
 
-WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12)
+WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0\x1b"), max_size=12)
 LENGTHS = st.integers(-(10**12), 10**12).map(lambda n: n / 1e6)  # the record keeps a millionth of a millimetre
 MAYBE = st.none() | LENGTHS
 STATUS = st.sampled_from(STATUS_ORDER)

@@ -323,6 +323,7 @@ def _unsound(survey: Survey) -> Iterator[str]:
 def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:
     if is_dataclass(value):
         own = getattr(value, "mark", getattr(value, "name", getattr(value, "number", "")))
+        own = repr(own) if isinstance(own, str) and not is_text(own) else own
         inside = f"{where}{own}: " if own != "" and not isinstance(value, Survey) else where
         for each in fields(value):
             least = 0.0 if isinstance(value, BoltU95) else -math.inf
@@ -339,10 +340,15 @@ def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:
         yield f"{where}the status is {value!r}"
     elif name in ("mark", "name", "file") and not isinstance(value, str):
         yield f"{where}a {name} is {value!r}, which is no text"
-    elif isinstance(value, str) and re.search("[\0\ud800-\udfff]", value):
+    elif isinstance(value, str) and not is_text(value):
         yield f"{where}{name} has a letter in it that no text has"
     elif name.endswith(_NUMBERS) and value is not None and not _is_number(value):
         yield f"{where}{name} is {value!r}, which is no number"
+
+
+def is_text(value: str) -> bool:
+    """Whether words can be kept and shown: no letter that ends a name, steers a terminal or is half of one."""
+    return re.search("[\\x00\\x1b\\ud800-\\udfff]", value) is None
 
 
 _LARGEST = 1e12  # a number beyond it, without end or none at all was not measured

@@ -44,6 +44,7 @@ TAG_FILES = frozenset(
 )
 LARGEST_MANIFEST = 20_000_000  # bytes: a hundred thousand files
 MOST_FILES = 100_000
+MOST_DEEP = 60  # folders in folders; going down takes a call each
 _NOTHING_ELSE = "Nothing else in this package was read"
 _BLOCK = 1 << 20  # bytes read at a time
 
@@ -120,6 +121,8 @@ def _look(package: Path) -> tuple[set[str], set[str], list[Fault]]:
     inner: set[str] = set()
     faults: list[Fault] = []
     for here, folders, names in os.walk(package, onerror=_raise):
+        if len(Path(here).parts) - len(package.parts) > MOST_DEEP:
+            return found, inner, [Fault("unsafe", "", f"has folders more than {MOST_DEEP} deep in each other")]
         for name in [*folders, *names]:
             path = Path(here, name)
             inside = path.relative_to(package).as_posix()

@@ -79,7 +79,7 @@ def head_from(content: bytes, path: Path) -> Head:
         head = _adapter().validate_json(content)
         if len(head.root) != 32:
             raise ValueError("the root is not of SHA-256")
-        if not (0 <= head.tree_size < 2**64 and 0 <= head.timestamp_ms < 2**64):
+        if not (0 < head.tree_size < 2**64 and 0 <= head.timestamp_ms < 2**64):
             raise ValueError("a number is not what RFC 9162 has place for")
     except ValueError as fault:
         raise DamageError(f"{path} is no head of a log. Fetch it again from where it was kept.") from fault

@@ -75,6 +75,8 @@ def read_entries(store: Store) -> list[Entry]:
     path, entries = store.entries, []
     for count, line in enumerate(read_plain(path).splitlines(keepends=True), start=1):
         try:
+            if not line.endswith(b"\n"):
+                raise ValueError("cut short")
             entries.append(parse_entry(line.decode("ascii").removesuffix("\n")))
         except ValueError as fault:
             raise DamageError(
@@ -131,8 +133,13 @@ def append(store: Store, name: str, now_ms: int, key: Ed25519PrivateKey | None =
         last = _add_head(store, entries, now_ms) if entries else None
     if last is None or known is None:
         entries.append(entry)
+        before = store.entries.stat().st_size if store.entries.exists() else 0
         write_whole(store.entries, b"".join(one.line + b"\n" for one in entries))
-        last = _add_head(store, entries, now_ms)
+        try:
+            last = _add_head(store, entries, now_ms)
+        except BaseException:  # a full disk: what was there is to be as it was, and cutting a file short needs no room
+            os.truncate(store.entries, before)
+            raise
     if key is not None and sign(last, key) != last:
         last = sign(last, key)
         write_whole(head_path(store, last.tree_size), head_bytes(last))

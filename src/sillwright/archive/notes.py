@@ -69,9 +69,11 @@ class Notes:
                 if not is_name(one["name"]) or at.tzinfo is None:
                     return {}
                 found.pop(str(one["name"]), None)
+                if not all(isinstance(word, str) for fault in one["faults"] for word in fault.values()):
+                    return {}
                 faults = tuple(Fault(**fault) for fault in one["faults"])
                 found[str(one["name"])] = Line(str(one["name"]), faults, at)
-        except (OSError, DamageError, ValueError, KeyError, IndexError, TypeError, RecursionError):
+        except (OSError, DamageError, ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError):
             return {}
         return found
 

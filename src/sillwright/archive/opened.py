@@ -9,6 +9,7 @@ from pathlib import Path
 from sillwright.archive.examine import Digests, checksum_faults, refuse_unsafe
 from sillwright.archive.package import plain_file
 from sillwright.errors import DamageError
+from sillwright.whole_file import LARGEST_BYTES
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class OpenedPackage:
             path = plain_file(self.folder, inside)
         except OSError as fault:
             raise DamageError(f"{self.name}: {inside} is not there any more. {_HOW}") from fault
+        if path.stat().st_size > LARGEST_BYTES:
+            raise DamageError(f"{self.name}: {inside} is larger than any such file, so it is not read. {_HOW}")
         if checksum_faults(path, inside, self.listed[inside]):
             raise DamageError(f"{self.name}: {inside} is not as it was sealed, so it is not used. {_HOW}")
         return path

@@ -23,6 +23,7 @@ from typing import Literal
 from pydantic import TypeAdapter
 
 from sillwright.errors import DamageError
+from sillwright.survey import is_text
 from sillwright.whole_file import LARGEST_BYTES
 
 ALGORITHMS = ("sha256", "sha512")  # of the manifests
@@ -91,6 +92,8 @@ def read_record(package: Path) -> PackageRecord:
             f"{path} cannot be read as the record of a package ({_first_line(fault)}). Fetch the package again from "
             "where it was copied from."
         ) from fault
+    if not all(is_text(words) for words in (record.job, record.lot, record.signed_off.by if record.signed_off else "")):
+        raise DamageError(f"{path} has letters in it that no text has. Do not rely on this package.")
     return record
 
 

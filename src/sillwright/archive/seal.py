@@ -21,7 +21,7 @@ import bagit
 from sillwright import __version__
 from sillwright.archive.contents import Contents
 from sillwright.archive.examine import examine
-from sillwright.archive.log import note_unfinished
+from sillwright.archive.log import note_unfinished, read_entries
 from sillwright.archive.package import (
     ALGORITHMS,
     BAGIT_TXT,
@@ -211,8 +211,10 @@ def _who(record: PackageRecord) -> tuple[str, str]:
 
 
 def _free_name(store: Store, stem: str) -> str:
+    """A name that no package has, nor had: the log may tell of one that was lost."""
+    logged = {entry.name for entry in read_entries(store)}
     name, count = stem, 2
-    while os.path.lexists(store.package(name)):
+    while name in logged or os.path.lexists(store.package(name)):
         name, count = f"{stem}-{count}", count + 1
     return name
 

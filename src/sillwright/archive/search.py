@@ -7,6 +7,7 @@ each of its runs, so that most packages are passed over before a bolt is looked 
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -126,12 +127,18 @@ def find(connection: sqlite3.Connection, query: Query) -> Found:
     )
     columns = tuple(str(column[0]) for column in cursor.description)
     rows = tuple(cursor.fetchall())
-    if any(isinstance(cell, bytes) for row in rows for cell in row):
-        raise sqlite3.DatabaseError("bytes stand where text or a number belongs")
+    if not all(_is_sound(name, cell) for row in rows for name, cell in zip(columns, row, strict=True)):
+        raise sqlite3.DatabaseError("a cell holds what no measurement writes")
     if not all(is_name(str(row[columns.index("package")])) for row in rows):
         raise sqlite3.DatabaseError("a package has a name that none can have")
     more = bool(query.limit) and len(rows) > query.limit
     return Found(kind, columns, rows[: query.limit] if more else rows, more)
+
+
+def _is_sound(column: str, cell: object) -> bool:
+    if column.endswith(("_mm", "_deg")):
+        return cell is None or (isinstance(cell, (int, float)) and math.isfinite(cell))
+    return not isinstance(cell, bytes)
 
 
 def thumbnails(connection: sqlite3.Connection, name: str) -> dict[str, bytes]:
@@ -140,7 +147,10 @@ def thumbnails(connection: sqlite3.Connection, name: str) -> dict[str, bytes]:
         "SELECT file, jpeg FROM thumbnail JOIN package ON thumbnail.package = package.id WHERE name = ? ORDER BY file",
         (name,),
     )
-    return dict(rows.fetchall())
+    pictures = dict(rows.fetchall())
+    if not all(isinstance(jpeg, bytes) for jpeg in pictures.values()):
+        raise sqlite3.DatabaseError("a picture is none")
+    return pictures
 
 
 def thumbnail(connection: sqlite3.Connection, name: str, file: str) -> bytes | None:

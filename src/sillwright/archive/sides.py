@@ -33,7 +33,7 @@ def read_side(path: Path) -> Side:
     if path.is_file():
         return Side(read_survey(path).runs, is_design=False)
     if os.path.lexists(path / "bagit.txt"):
-        record = open_package(path.resolve()).whole(f"data/{RESULTS}/survey.json")
+        record = open_package(path.absolute()).whole(f"data/{RESULTS}/survey.json")
         return Side(read_survey(record).runs, is_design=False)
     if (path / "survey.json").is_file():
         return Side(read_survey(path / "survey.json").runs, is_design=False)

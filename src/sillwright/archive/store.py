@@ -112,14 +112,16 @@ def make_store(folder: Path) -> Store:
     store = Store(folder)
     _check_kinds(store)
     if not (folder / MARKER).is_file():
-        if folder.exists() and (not folder.is_dir() or not _could_become_one(folder)):
+        strange = folder.exists() and (not folder.is_dir() or not _could_become_one(folder))
+        if strange and not (folder / MARKER).is_file():  # another process may have made it one meanwhile
             raise ArchiveError(
                 f"{folder} is there already and is no store of packages. Name a new folder with -o, or a store."
             )
         folder.mkdir(parents=True, exist_ok=True)
         with writing(store):
-            _begin_log(store)
-            write_whole(folder / MARKER, _MARKER_TEXT)
+            if not (folder / MARKER).is_file():
+                _begin_log(store)
+                write_whole(folder / MARKER, _MARKER_TEXT)
     elif not store.entries.exists():
         with writing(store):
             _begin_log(store)
@@ -201,7 +203,12 @@ def clear_leftovers(store: Store) -> None:
     """Take away what a killed writer was building. Only the one writer may: nothing it finds is being built."""
     for entry in list(os.scandir(store.packages)):
         if _is_leftover(entry):
-            shutil.rmtree(entry.path)
+            try:
+                shutil.rmtree(entry.path)
+            except RecursionError as fault:
+                raise DamageError(
+                    f"{entry.path} has folders in each other without end, which no run left behind. Take it away."
+                ) from fault
     for path in store.folder.glob(f"{CATALOGUE_ASIDE}*"):
         path.unlink()
 

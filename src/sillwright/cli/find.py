@@ -50,7 +50,9 @@ def _number(_: click.Context, __: click.Parameter, value: float | None) -> float
     metavar="DEGREES",
     help="Bolts that lean more.",
 )
-@click.option("--limit", type=click.IntRange(0), default=200, show_default=True, help="How many rows; 0 for all.")
+@click.option(
+    "--limit", type=click.IntRange(0, 1_000_000_000), default=200, show_default=True, help="How many rows; 0 for all."
+)
 @click.option(
     "--as",
     "form",
