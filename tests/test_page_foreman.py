@@ -254,3 +254,27 @@ def test_the_page_is_in_spanish_too(site: Site) -> None:
     text = site.joined().client.get(f"{NORTH}/foreman", headers={"accept-language": "es"}).text
     assert "No está listo para taladrar" in text
     assert "falta decidir" in text
+
+
+def test_a_bolt_that_was_sent_back_never_looks_or_sounds_ok_to_the_carpenter(site: Site) -> None:
+    measured(site, *bolts("N", (600.0, 1200.0)))
+    phone = site.joined()
+    assert accept(phone, "N1", "see why it leans", verdict="back").status_code == 303
+    cards = phone.client.get(f"{NORTH}/results").text
+    card = re.search(r'<article[^>]*aria-label="N1".*?</article>', cards, re.DOTALL)[0]
+    assert "see why it leans" in card
+    assert 'class="bolt reshoot"' in card
+    assert "Sent back by the foreman" in card
+    assert ">OK<" not in card
+    other = re.search(r'<article[^>]*aria-label="N2".*?</article>', cards, re.DOTALL)[0]
+    assert ">OK<" in other
+
+
+def test_numbers_that_are_older_than_the_photos_are_read_aloud_with_that_said_first(site: Site) -> None:
+    measured(site, *bolts("N", (600.0, 1200.0)))
+    phone = site.joined()
+    phone.photo(a_jpeg(7), "IMG_7.jpg")
+    cards = phone.client.get(f"{NORTH}/results").text
+    assert re.search(r'data-aloud="([^"]*)', cards)[1].startswith(
+        "Photos, job.toml or corrections by hand have changed"
+    )

@@ -339,3 +339,12 @@ def test_a_plain_form_sends_photos_with_the_same_checks(site: Site) -> None:
     assert "evil.jpg is not a JPEG" in answer.text
     assert "IMG_6.jpg: is here already" in answer.text
     assert site.photos() == ["photo-5.jpg"]
+
+
+def test_a_png_that_unpacks_to_more_than_a_laptop_has_is_refused_by_its_header(site: Site) -> None:
+    stream = io.BytesIO()
+    Image.new("1", (8000, 8000)).save(stream, "PNG")  # a few kilobytes
+    answer = site.joined().photo(stream.getvalue(), "IMG_1.png")
+    assert answer.status_code == 415
+    assert answer.json()["key"] == "unpacked"
+    assert site.photos() == []

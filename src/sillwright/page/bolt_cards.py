@@ -6,8 +6,10 @@ A bolt that must be shot again has no number here either.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sillwright.decisions import Decision
 from sillwright.lengths import to_sixteenths
 from sillwright.page.marked import BY_HAND
 from sillwright.page.words import Words
@@ -22,6 +24,7 @@ class BoltCard:
 
     by_hand : a person placed it; alone : then what the photos alone said, its setback and its place along; None where
     they showed no bolt there
+    sent_back : the foreman's word, where the bolt was sent back
     """
 
     hole: HoleRow
@@ -30,6 +33,7 @@ class BoltCard:
     aloud: str
     by_hand: bool = False
     alone: tuple[Shown, Shown] | None = None
+    sent_back: Decision | None = None
 
     @property
     def mark(self) -> str:
@@ -47,17 +51,21 @@ class BoltCard:
         return self.lean.tip_move if self.status != "reshoot" else None
 
 
-def bolt_cards(survey: Survey, run: RunRecord, words: Words) -> tuple[BoltCard, ...]:
-    """A card for each bolt, in the order of the wall."""
+def bolt_cards(
+    survey: Survey, run: RunRecord, words: Words, sent_back: Mapping[str, Decision] | None = None
+) -> tuple[BoltCard, ...]:
+    """A card for each bolt, in the order of the wall; ``sent_back``: what was said of those that were, by mark."""
+    sent_back = sent_back or {}
     rows = zip(in_wall_order(run), hole_rows(run), lean_rows(survey, run), strict=True)
     return tuple(
         BoltCard(
             hole,
             lean,
             None if lean.arrow_deg is None else -lean.arrow_deg,
-            _aloud(bolt, hole, lean, words),
+            _aloud(bolt, hole, lean, words, bolt.mark in sent_back),
             any(reason.code == BY_HAND for reason in bolt.reasons),
             _alone(bolt),
+            sent_back.get(bolt.mark),
         )
         for bolt, hole, lean in rows
     )
@@ -88,9 +96,10 @@ def spoken_length(mm: float, words: Words) -> str:
     return " ".join(parts)
 
 
-def _aloud(bolt: BoltRecord, hole: HoleRow, lean: LeanRow, words: Words) -> str:
+def _aloud(bolt: BoltRecord, hole: HoleRow, lean: LeanRow, words: Words, is_sent_back: bool) -> str:
     """The card in a few sentences; a doubt is said before any number."""
-    said = [words("aloud.bolt", mark=" ".join(hole.mark)), words(f"aloud.{hole.status}")]
+    said = [words("aloud.bolt", mark=" ".join(hole.mark))]
+    said.append(words("aloud.sent_back" if is_sent_back else f"aloud.{hole.status}"))
     if hole.status == "reshoot":
         return " ".join(said)
     if hole.status == "check":

@@ -22,10 +22,12 @@ from sillwright.page.folder import JobFolder, Place, job_named, landing, left_ou
 from sillwright.page.looks import sha256_of
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store, reading, writing
-from sillwright.photo import LARGEST_FILE_BYTES, read_half
+from sillwright.photo import LARGEST_FILE_BYTES, read_facts, read_half
 from sillwright.photo_bytes import sniff_format
 
 MOST_PHOTOS_A_RUN = 200
+# PNG and TIFF are unpacked whole before they are made smaller, at some 15 bytes a pixel; no phone stores photos so.
+_UNPACKED, MOST_UNPACKED_PX = ("PNG", "TIFF"), 50_000_000
 MOST_UNFINISHED, MOST_UNFINISHED_A_DEVICE = 400, 60
 LEAST_FREE_BYTES = 500_000_000
 STALE_S = 24 * 3600.0
@@ -226,6 +228,9 @@ def _checked(piece: Path, upload: Upload) -> tuple[str, str]:
         raise Refusal(422, "digest")
     name = upload.phone_name or "photo"
     try:
+        facts = read_facts(piece)
+        if kind in _UNPACKED and facts.width_px * facts.height_px > MOST_UNPACKED_PX:
+            raise Refusal(415, "unpacked", most=MOST_UNPACKED_PX // 1_000_000)
         read_half(piece)
     except PhotoError as fault:
         raise Refusal(415, "photo", said=str(fault).replace(str(piece), name)) from fault

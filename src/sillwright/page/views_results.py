@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from sillwright.page.bolt_cards import bolt_cards
 from sillwright.page.folder import job_named, place_of
-from sillwright.page.measured import changed_since, measured_run
+from sillwright.page.measured import drill_state, measured_run
 from sillwright.page.views import job_path, page_of, place_path, rendered, words_for
 from sillwright.page.views_jobs import measuring
 from sillwright.tell.frames import zero_card
@@ -21,6 +21,9 @@ def results_page(request: Request) -> Response:
     job = job_named(page.store.folder, request.path_params["job"])
     place = place_of(job, request.path_params["place"])
     survey, run = measured_run(job, place)
+    state = drill_state(page.store, job, survey)
+    of_run = next(found for found in state.runs if found.run == run.name)
+    sent_back = {one.mark: one.said for one in of_run.bolts if one.standing == "sent back" and one.said is not None}
     return rendered(
         request,
         "results.html",
@@ -28,7 +31,7 @@ def results_page(request: Request) -> Response:
         run=run,
         path=place_path(job, place),
         job_path=job_path(job),
-        cards=bolt_cards(survey, run, words_for(request)),
+        cards=bolt_cards(survey, run, words_for(request), sent_back),
         findings=run_findings(run),
         again=reshoot_lines(survey),
         facts=run_facts(survey, run),
@@ -37,6 +40,6 @@ def results_page(request: Request) -> Response:
         scale=scale_statement(run),
         straightening=STRAIGHTENING,
         safety=SAFETY,
-        changed=changed_since(page.store, job, survey),
+        changed=state.changed,
         task=measuring(page.store, job),
     )

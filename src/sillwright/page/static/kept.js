@@ -5,6 +5,7 @@
   const note = document.getElementById("connection");
   const NAME = "sillwright-kept ";
   const MOST = 30;
+  let old = false; // a kept copy is shown: it stays marked as one until it is loaded anew
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js").catch(() => {});
 
   // Only what is read: forms and their tokens are left out.
@@ -23,6 +24,7 @@
     const text = sessionStorage.getItem(NAME + path);
     if (!text) return false;
     const page = JSON.parse(text);
+    old = true;
     document.title = page.title;
     // Both were cut from pages of this server, in which every name is escaped.
     document.querySelector("header .cell").innerHTML = page.head;
@@ -53,7 +55,10 @@
     if (!show(window.location.pathname)) window.location.reload();
   });
   window.addEventListener("offline", () => say(document.body.dataset.offline));
-  window.addEventListener("online", () => { note.hidden = true; });
+  window.addEventListener("online", () => {
+    if (!old) note.hidden = true;
+    else fetch("/static/page.css", { method: "HEAD", cache: "no-store" }).then(() => window.location.reload()).catch(() => {});
+  });
   window.addEventListener("load", keep);
   window.addEventListener("pagehide", keep);
 })();
