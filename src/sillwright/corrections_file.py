@@ -17,11 +17,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints
 
-from sillwright.crew_file import checked, quoted, read_toml
+from sillwright.crew_file import checked, read_toml
 from sillwright.errors import JobError
 from sillwright.job_plates import Station
 from sillwright.job_values import Name, Table, read_signed_length, within
 from sillwright.survey import write_aside
+from sillwright.toml_text import toml_text
 
 CORRECTIONS = "corrections.toml"
 BEFORE = "corrections-before.toml"
@@ -129,39 +130,32 @@ def change_corrections(folder: Path, change: Callable[[CorrectionsTable], Correc
 
 def corrections_text(table: CorrectionsTable) -> str:
     """The corrections as their file holds them; lengths are in millimetres, so that none is rounded."""
-    entries = []
-    for bolt in table.bolt:
-        marks = [
-            f"{key} = {_pixel_text(px)}"
-            for key, px in (("base_px", bolt.base_px), ("tip_px", bolt.tip_px))
-            if px is not None
-        ]
-        photo = [f"photo = {quoted(bolt.photo)}", f"kind = {quoted(bolt.kind)}"]
-        entries.append(["[[bolt]]", f"run = {quoted(bolt.run)}", *photo, *_place_lines(bolt), *marks, *_said(bolt)])
-    for strike in table.strike:
-        entries.append(["[[strike]]", f"run = {quoted(strike.run)}", *_place_lines(strike), *_said(strike)])
-    for line in table.line:
-        points = f"points_px = [{', '.join(_pixel_text(px) for px in line.points_px)}]"
-        photo = [f"photo = {quoted(line.photo)}", points]
-        entries.append(["[[line]]", f"run = {quoted(line.run)}", *photo, *_said(line)])
-    return "\n".join("".join(f"{row}\n" for row in entry) for entry in entries)
+    bolts = [
+        {"run": one.run, "photo": one.photo, "kind": one.kind, **_place(one)}
+        | {"base_px": one.base_px, "tip_px": one.tip_px, **_said(one)}
+        for one in table.bolt
+    ]
+    strikes = [{"run": one.run, **_place(one), **_said(one)} for one in table.strike]
+    lines = [{"run": one.run, "photo": one.photo, "points_px": one.points_px, **_said(one)} for one in table.line]
+    entries = {
+        heading: [{key: value for key, value in entry.items() if value is not None} for entry in some]
+        for heading, some in (("bolt", bolts), ("strike", strikes), ("line", lines))
+        if some
+    }
+    return toml_text(entries) if entries else ""
 
 
-def _place_lines(entry: BoltTable | StrikeTable) -> list[str]:
-    return [f'station = "{_mm_text(entry.station_mm)}"', f'setback = "{_mm_text(entry.setback_mm)}"']
+def _place(entry: BoltTable | StrikeTable) -> dict[str, object]:
+    return {"station": _mm_text(entry.station_mm), "setback": _mm_text(entry.setback_mm)}
 
 
-def _said(entry: _Entry) -> list[str]:
-    return [f"{key} = {quoted(text)}" for key, text in (("by", entry.by), ("on", entry.on)) if text is not None]
+def _said(entry: _Entry) -> dict[str, object]:
+    return {"by": entry.by, "on": entry.on}
 
 
 def _mm_text(length_mm: float) -> str:
     """All digits, without an exponent: the reader of lengths knows none, nor so many digits as to need one."""
     return f"{format(Decimal(repr(length_mm)), 'f') if abs(length_mm) > 1e-12 else '0'} mm"
-
-
-def _pixel_text(px: Pixel) -> str:
-    return f"[{px[0]!r}, {px[1]!r}]"
 
 
 @contextmanager

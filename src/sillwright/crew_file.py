@@ -7,7 +7,6 @@ has one, else counted from 1.
 from __future__ import annotations
 
 import difflib
-import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -198,11 +197,6 @@ def _place(loc: tuple[int | str, ...], document: dict[str, Any]) -> str:
             heading = f"run.{part}" if words and words[0].startswith("run ") else part
             words.append(f"[{heading}]" if isinstance(here, dict) else part)
     return ", ".join(words)
-
-
-def quoted(text: str) -> str:
-    """Text as such a file holds it. JSON's strings are TOML's, but for one letter (TOML 1.0, Basic strings)."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def nearest(word: str, known: Sequence[str]) -> str:

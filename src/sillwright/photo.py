@@ -180,6 +180,16 @@ def turn_for_viewing(pixels: Pixels, orientation: int) -> Pixels:
     return np.ascontiguousarray(turned[:: -1 if mirror_y else 1, :: -1 if mirror_x else 1])
 
 
+def fitted(pixels: Pixels, longest_px: int) -> Pixels:
+    """A picture no longer than that, as it is where it is not."""
+    height_px, width_px = pixels.shape[:2]
+    scale = longest_px / max(width_px, height_px)
+    if scale >= 1.0:
+        return pixels
+    small_px = (max(round(width_px * scale), 1), max(round(height_px * scale), 1))
+    return np.asarray(cv2.resize(pixels, small_px, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
 def turned_size(width_px: int, height_px: int, orientation: int) -> tuple[int, int]:
     """(width, height) in pixels of a stored size once turned for viewing."""
     return (height_px, width_px) if _TURNS[orientation][0] else (width_px, height_px)

@@ -14,7 +14,7 @@ from sillwright.archive.opened import OpenedPackage, open_package
 from sillwright.archive.package import RECORD, RESULTS, PackageRecord, read_inside, read_record
 from sillwright.errors import DamageError, JobError, PhotoError
 from sillwright.judge.verdicts import Check
-from sillwright.photo import read_facts, read_half, turn_for_viewing
+from sillwright.photo import fitted, read_facts, read_half, turn_for_viewing
 from sillwright.plates.record import PlatesPlan
 from sillwright.plates.record_file import read_plan
 from sillwright.survey import BoltRecord, Survey, read_survey, worst
@@ -171,9 +171,6 @@ def _thumbnails(opened: OpenedPackage, record: PackageRecord, survey: Survey) ->
             pixels = turn_for_viewing(read_half(path), read_facts(path).orientation)
         except (PhotoError, DamageError, OSError):
             continue
-        scale = THUMBNAIL_PX / max(pixels.shape[:2])
-        size = [max(1, round(length * scale)) for length in pixels.shape[1::-1]]
-        small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
-        done, coded = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+        done, coded = cv2.imencode(".jpg", fitted(pixels, THUMBNAIL_PX), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
         if done:
             yield photo.file, coded.tobytes()

@@ -14,7 +14,7 @@ from typing import Literal, TypeVar
 
 from pydantic import ValidationError
 
-from sillwright.corrections import SAME_PLACE_MM, by_run
+from sillwright.corrections import SAME_PLACE_MM, SHORTEST_LINE, by_run
 from sillwright.corrections_file import (
     BoltTable,
     CorrectionsTable,
@@ -25,6 +25,7 @@ from sillwright.corrections_file import (
     read_corrections,
 )
 from sillwright.errors import JobError
+from sillwright.measure.starts import APART_MM
 from sillwright.page.folder import JobFolder
 from sillwright.page.marked import KnownBolt, Spot, View, is_struck, known_bolts, photos_by_run, spot_of_entry
 from sillwright.page.refusal import Refusal
@@ -33,8 +34,6 @@ from sillwright.survey import RunRecord
 What = Literal["move", "add", "strike", "line"]
 KINDS: tuple[What, ...] = ("move", "add", "strike", "line")
 MOST_CHANGES = 20  # of one form
-CROWDED_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width (measure.starts holds them to that)
-SHORTEST_LINE = 0.1  # of the photo's long side, as corrections.py has it
 
 Entry = BoltTable | StrikeTable | LineTable
 Kind = TypeVar("Kind", BoltTable, StrikeTable, LineTable)
@@ -207,7 +206,7 @@ def _with_added(table: CorrectionsTable, run: RunRecord, view: View, one: Change
         raise Refusal(422, "off_the_wall")
     for bolt in known_bolts(run, table):
         stands_mm = _stands(bolt).off_mm(spot)
-        if stands_mm > CROWDED_MM or is_struck(bolt, run.name, table):
+        if stands_mm > APART_MM or is_struck(bolt, run.name, table):
             continue
         marked_here = any(entry.photo == view.photo.file for entry in _entries_of_bolt(table, run.name, bolt))
         if bolt.kind == "moved" or marked_here:

@@ -12,12 +12,11 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-import cv2
-
 from sillwright.errors import PhotoError
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
-from sillwright.photo import Pixels, read_facts, read_pixels, turn_for_viewing
+from sillwright.page.uploads import LEAST_FREE_BYTES
+from sillwright.photo import Pixels, fitted, read_facts, read_pixels, turn_for_viewing
 from sillwright.survey import write_aside
 from sillwright.tell.report import jpeg
 
@@ -25,7 +24,6 @@ WHOLE = "whole"
 WHOLE_PX = 2000  # its long side
 PIECE_PX = 1024
 MOST_KEPT = 60  # photos; some 6 MB each
-LEAST_FREE_BYTES = 500_000_000
 _QUALITY = 90
 
 # One photo is decoded at a time: the largest takes a third of a gigabyte.
@@ -59,10 +57,7 @@ def _make(photo: Path, folder: Path) -> None:
         raise Refusal(415, "photo", said=str(fault).replace(f"{photo.parent}/", "")) from None
     for name, piece in _pieces(pixels):
         write_aside(folder / f"{name}.jpg", jpeg(piece, _QUALITY))
-    scale = min(1.0, WHOLE_PX / max(pixels.shape[:2]))
-    small_px = tuple(max(round(side * scale), 1) for side in (pixels.shape[1], pixels.shape[0]))
-    small = cv2.resize(pixels, small_px, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
-    write_aside(folder / f"{WHOLE}.jpg", jpeg(small, _QUALITY))
+    write_aside(folder / f"{WHOLE}.jpg", jpeg(fitted(pixels, WHOLE_PX), _QUALITY))
 
 
 def _pieces(pixels: Pixels) -> Iterator[tuple[str, Pixels]]:

@@ -11,15 +11,13 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-import cv2
-
 from sillwright.errors import PhotoError
 from sillwright.job import load_job
 from sillwright.job_measured import measured_parts
 from sillwright.measure.glance import Glance, glance
 from sillwright.page.folder import JobFolder, Place, photos_of
 from sillwright.page.store import Store, reading
-from sillwright.photo import read_facts, read_half, turn_for_viewing
+from sillwright.photo import fitted, read_facts, read_half, turn_for_viewing
 from sillwright.survey import STATUS_ORDER, Finding, write_aside
 from sillwright.tell.report import jpeg
 
@@ -112,9 +110,7 @@ def _keep_picture(store: Store, photo: Path, sha256: str) -> None:
         pixels = turn_for_viewing(read_half(photo, keep=True), read_facts(photo).orientation)
     except PhotoError:
         return
-    scale = min(1.0, PICTURE_PX / max(pixels.shape[:2]))
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
-    write_aside(picture_path(store, sha256), jpeg(small, _QUALITY))
+    write_aside(picture_path(store, sha256), jpeg(fitted(pixels, PICTURE_PX), _QUALITY))
 
 
 def _asked(job: JobFolder, place: Place) -> str:

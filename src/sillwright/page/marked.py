@@ -20,6 +20,7 @@ import numpy as np
 from sillwright.camera import Array, meet_plane
 from sillwright.corrections import SAME_PLACE_MM
 from sillwright.corrections_file import BoltTable, CorrectionsTable, Pixel, StrikeTable
+from sillwright.measure.by_hand import FAR_MM
 from sillwright.page.folder import JobFolder, photos_of
 from sillwright.photo import stored_from_view, turned_size
 from sillwright.survey import BoltRecord, PhotoRecord, RunRecord, Status, view_of
@@ -28,7 +29,6 @@ from sillwright.tell.pictures import Screen
 from sillwright.tell.rows import shown_status
 
 BY_HAND = "corrected-by-hand"
-FAR_MM = 150.0  # an added bolt comes out no farther from where its entry says (measure.by_hand holds it to that)
 _BEYOND_MM = 600.0  # how far past its cards and bolts the line is drawn
 _STEP_MM = 20.0
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-import cv2
-
-from sillwright.photo import read_facts, read_half, read_pixels, turn_for_viewing
+from sillwright.photo import fitted, read_facts, read_half, read_pixels, turn_for_viewing
 from sillwright.tell.report import jpeg
 
 _QUALITY = 82
@@ -21,7 +19,4 @@ def smaller(path: Path, longest_px: int) -> bytes:
         facts = read_facts(path)
         half = max(facts.width_px, facts.height_px) >= _HALF_IS_ENOUGH * longest_px
         pixels = turn_for_viewing(read_half(path) if half else read_pixels(path), facts.orientation)
-        scale = longest_px / max(pixels.shape[:2])
-        if scale < 1.0:
-            pixels = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        return jpeg(pixels, _QUALITY)
+        return jpeg(fitted(pixels, longest_px), _QUALITY)

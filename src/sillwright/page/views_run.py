@@ -33,6 +33,7 @@ from sillwright.page.views_correct import photo_path
 from sillwright.page.views_jobs import ask_for_looks, measuring
 from sillwright.page.words import Words
 from sillwright.photo import LARGEST_FILE_BYTES
+from sillwright.survey import Survey
 from sillwright.tell.reasons import explain, title
 
 MOST_FILES_A_FORM = 30
@@ -64,7 +65,7 @@ def run_page(request: Request) -> Response:
     survey, _ = survey_of(job)
     measured = survey is not None and any((run.name,) == place.runs for run in survey.runs)
     path = place_path(job, place)
-    photos, looks_fault = photo_lines(page.store, job, place)
+    photos, looks_fault = photo_lines(page.store, job, place, survey)
     return rendered(
         request,
         "run.html",
@@ -86,7 +87,7 @@ def run_page(request: Request) -> Response:
 def photos_part(request: Request) -> Response:
     """The list of photos alone, which the page sets in anew when one was looked at."""
     job, place = _place(request)
-    photos, looks_fault = photo_lines(page_of(request).store, job, place)
+    photos, looks_fault = photo_lines(page_of(request).store, job, place, survey_of(job)[0])
     left_out = left_out_lines(page_of(request).store, job, place)
     path = place_path(job, place)
     return rendered(request, "photos.html", photos=photos, left_out=left_out, fault=looks_fault, path=path)
@@ -135,14 +136,14 @@ def left_out_lines(store: Store, job: JobFolder, place: Place) -> tuple[PhotoLin
     )
 
 
-def photo_lines(store: Store, job: JobFolder, place: Place) -> tuple[tuple[PhotoLine, ...], str]:
+def photo_lines(store: Store, job: JobFolder, place: Place, survey: Survey | None) -> tuple[tuple[PhotoLine, ...], str]:
     """Every photo, what wants to be shot again first; those not looked at yet are asked for. Beside them what in the
     job file keeps these from being looked at."""
     looks = looks_of(store, job, place)
     fault = ask_for_looks(store, job, {place: looks})
     order = {"reshoot": 0, "check": 1, "": 2, "ok": 3}
-    survey = survey_of(job)[0] if place.kind == "run" else None
-    placed = {photo.file for photo in survey.photos if is_placed(photo, place.runs[0])} if survey is not None else set()
+    measured = survey.photos if survey is not None and place.kind == "run" else ()
+    placed = {photo.file for photo in measured if is_placed(photo, place.runs[0])}
     run_path = place_path(job, place)
     others = {
         " + ".join(one.runs): {photo.relative_to(job.path.resolve()).as_posix() for photo in photos_of(job, one)}

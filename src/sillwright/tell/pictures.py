@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.photo import turn_for_viewing, view_from_stored
+from sillwright.photo import fitted, turn_for_viewing, view_from_stored
 from sillwright.survey import BoltRecord, PhotoRecord, RunRecord, Survey
 from sillwright.tell.frames import (
     bolt_base_mm,
@@ -93,11 +92,8 @@ def annotated_photo(survey: Survey, photo: PhotoRecord, pixels: Pixels) -> Pixel
 
 def viewed(photo: PhotoRecord, pixels: Pixels) -> tuple[Pixels, float]:
     """A stored picture made smaller and turned for viewing, to be drawn on, and by how much it was made smaller."""
-    height_px, width_px = pixels.shape[:2]
-    scale = min(1.0, LONGEST_SIDE_PX / max(width_px, height_px))
-    small_px = (max(round(width_px * scale), 1), max(round(height_px * scale), 1))
-    small = cv2.resize(pixels, small_px, interpolation=cv2.INTER_AREA) if scale < 1.0 else pixels
-    return turn_for_viewing(np.asarray(small, dtype=np.uint8), photo.orientation).copy(), scale
+    scale = min(1.0, LONGEST_SIDE_PX / max(pixels.shape[:2]))
+    return turn_for_viewing(fitted(pixels, LONGEST_SIDE_PX), photo.orientation).copy(), scale
 
 
 def screens_of(photo: PhotoRecord, pixels: Pixels, scale: float) -> dict[str, Screen]:

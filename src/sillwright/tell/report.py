@@ -12,7 +12,7 @@ import cv2
 
 from sillwright.errors import PhotoError, SillwrightError
 from sillwright.job import Job
-from sillwright.photo import Pixels, read_facts, read_pixels
+from sillwright.photo import Pixels, fitted, read_facts, read_pixels
 from sillwright.sums import MEASURED
 from sillwright.survey import PhotoRecord, RunRecord, Survey, write_aside
 from sillwright.tell.cardsheet import Paper
@@ -142,9 +142,7 @@ def _strip_picture(survey: Survey, run: RunRecord, load: Callable[[str], Pixels]
 def _kept(drawn: Pixels, path: Path, page_px: int) -> Picture:
     """Write the full picture; the small one goes into the page, with a link to the full one."""
     write_aside(path, jpeg(drawn, _FULL_QUALITY))
-    scale = min(1.0, page_px / max(drawn.shape[:2]))
-    small = cv2.resize(drawn, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1.0 else drawn
-    return Picture(jpeg(small, _PAGE_QUALITY), f"{PICTURE_FOLDER}/{path.name}")
+    return Picture(jpeg(fitted(drawn, page_px), _PAGE_QUALITY), f"{PICTURE_FOLDER}/{path.name}")
 
 
 def jpeg(pixels: Pixels, quality: int) -> bytes:
