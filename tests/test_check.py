@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -103,3 +105,10 @@ def test_the_command_takes_a_job_and_has_nothing_to_say_of_a_good_one() -> None:
     done = CliRunner().invoke(app, ["check", str(LOT / "job.toml")])
     assert done.exit_code == 0, done.output
     assert done.output == "8 bolts found in 11 photos. Nothing to shoot again.\n"
+
+
+def test_measuring_loads_nothing_of_scipy() -> None:
+    """A second of processor time, in every worker again, while the crew stands there."""
+    loaded = "import sillwright.measure, sys; print(sorted(name for name in sys.modules if name.startswith('scipy')))"
+    told = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == "[]"

@@ -178,7 +178,7 @@ def test_pieces_keep_their_place_in_the_photo_and_are_cut_at_its_border() -> Non
 
 
 def energy(field: EdgeField, px: np.ndarray, normals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    found, usable = field.energy(px[None], normals[None])
+    found, usable = field.energy(px.T[:, None], normals.T[:, None])
     return found[0], usable[0]
 
 
@@ -222,8 +222,8 @@ def random_field(scale: float, *, packed: bool = False) -> EdgeField:
 def sampled() -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(9)
     turn = rng.uniform(0.0, 2.0 * np.pi, (1, 400))
-    px = np.stack([rng.uniform(790.0, 930.0, (1, 400)), rng.uniform(360.0, 460.0, (1, 400))], axis=2)
-    return px.astype(np.float32), np.stack([np.cos(turn), np.sin(turn)], axis=2)
+    px = np.stack([rng.uniform(790.0, 930.0, (1, 400)), rng.uniform(360.0, 460.0, (1, 400))], axis=0)
+    return px.astype(np.float32), np.stack([np.cos(turn), np.sin(turn)], axis=0)
 
 
 @pytest.mark.parametrize("scale", [1.0, 0.5])

@@ -94,13 +94,12 @@ def test_rim_face_and_foot_lie_on_their_circles(bolt: Bolt, pose: Pose, chamfer_
     np.testing.assert_allclose(off_axis_mm(bolt, face), bolt.radius_mm - chamfer_mm, atol=1e-6)
     foot = in_plane(pose, seen.px[0, seen.part == FOOT], np.array([0.0, 0.0, foot_mm]), up)
     np.testing.assert_allclose(off_axis_mm(bolt, foot), bolt.radius_mm, atol=1e-6)
-    # The rim is the arc on the far side of the two contact lines, the foot the arc on the near side of them.
+    # The rim is the half turned away from the camera, the foot the half turned to it.
     aside = pose.centre_mm - bolt.base_mm
     aside = aside - (aside @ axis) * axis
     distance = float(np.linalg.norm(aside))
-    contact_mm = bolt.radius_mm**2 / distance
-    assert ((rim - bolt.tip_mm) @ aside / distance < contact_mm + 1e-6).all()
-    assert ((foot - bolt.base_mm) @ aside / distance > contact_mm - 1e-6).all()
+    assert ((rim - bolt.tip_mm) @ aside / distance < 1e-6).all()
+    assert ((foot - bolt.base_mm) @ aside / distance > -1e-6).all()
 
 
 @settings(max_examples=60, deadline=None)
@@ -132,7 +131,7 @@ def test_the_outline_is_the_hull_of_the_whole_cylinder(bolt: Bolt, pose: Pose) -
     """Brute force: 400 points on each of the two end circles, seen by a lens without distortion, and their hull.
 
     Without distortion a convex body has a convex picture. Sides, rim and foot must lie on its border, and nothing of
-    the border may be far from them.
+    the border may be far from them. The foot ends within it and the rim short of it by what the outline's text gives.
     """
     assume_seen(pose, bolt)
     axis = axis_of(bolt)
@@ -145,14 +144,17 @@ def test_the_outline_is_the_hull_of_the_whole_cylinder(bolt: Bolt, pose: Pose) -
     body = np.concatenate([foot, bolt.tip_mm + ring])
     hull = cv2.convexHull(project(PINHOLE, pose, body).astype(np.float32)[:, None])
     seen = outline(PINHOLE, pose, bolt.base_mm[None], bolt.tip_mm[None], bolt.radius_mm)
+    ratio = bolt.radius_mm / off_axis_mm(bolt, pose.centre_mm[None])[0]
+    radius_px = bolt.radius_mm * PINHOLE.fx / (pose.centre_mm[2] - bolt.tip_mm[2])
     for part in (SIDE, OTHER_SIDE, RIM, FOOT):
+        within_px = 0.5 * ratio**2 * radius_px if part == FOOT else 0.0
         for x, y in seen.px[0, seen.part == part]:
-            assert abs(cv2.pointPolygonTest(hull, (float(x), float(y)), True)) < 0.05
+            assert abs(cv2.pointPolygonTest(hull, (float(x), float(y)), True)) < 0.05 + within_px
     around = Sampling(400, 200, 4, 200)
     fine = outline(PINHOLE, pose, bolt.base_mm[None], bolt.tip_mm[None], bolt.radius_mm, sampling=around)
     border = fine.px[0, fine.part != FACE]
     for corner in hull[:, 0]:
-        assert np.linalg.norm(border - corner, axis=1).min() < 0.6
+        assert np.linalg.norm(border - corner, axis=1).min() < 0.6 + 0.5 * np.arcsin(ratio) * radius_px
 
 
 @pytest.mark.parametrize("sampling", [DENSE, SPARSE])

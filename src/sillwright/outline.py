@@ -9,7 +9,7 @@ of C - B square to a and d = |v|, the two contact lines lie at B + s a + r n wit
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -47,19 +47,9 @@ class Sampling:
         return (np.arange(self.side) + 0.5) / self.side
 
     @cached_property
-    def rim_turns(self) -> Array:
-        """Where the points of the rim stand, as shares of half its arc."""
-        return np.linspace(-1.0, 1.0, self.rim)
-
-    @cached_property
-    def face_turns(self) -> Array:
-        """Where the points of the face stand, radians."""
-        return np.linspace(0.0, 2.0 * np.pi, self.face, endpoint=False)
-
-    @cached_property
     def foot_turns(self) -> Array:
-        """Where the points of the foot stand, as shares of half its arc."""
-        return np.linspace(-1.0, 1.0, self.foot)
+        """How far round the axis the points of the foot stand, radians from the side turned to the camera."""
+        return np.linspace(-0.5 * np.pi, 0.5 * np.pi, self.foot)
 
     @cached_property
     def part(self) -> NDArray[np.int64]:
@@ -68,14 +58,24 @@ class Sampling:
 
     @cached_property
     def averages(self) -> NDArray[np.float32]:
-        """(M, 5): values of the points times this give the mean of each part."""
-        mine = self.part[:, None] == np.arange(5)
-        return (mine / mine.sum(axis=0)).astype(np.float32)
+        """(5, M): this times values of the points gives the mean of each part."""
+        mine = self.part == np.arange(5)[:, None]
+        return (mine / mine.sum(axis=1, keepdims=True)).astype(np.float32)
 
     @cached_property
     def turn(self) -> NDArray[np.float64]:
         """Which side of the outline is out, looking along it as it is traced: +1 left, -1 right; (M,)."""
         return np.where(self.part == OTHER_SIDE, 1.0, -1.0)
+
+    @cached_property
+    def circles(self) -> tuple[tuple[slice, Array, int, int], ...]:
+        """Of rim, face and foot: where its points stand, their turns in radians, and the vectors they turn between."""
+        _, _, rims, faces, feet = self.pieces
+        return (
+            (rims, np.linspace(0.5 * np.pi, 1.5 * np.pi, self.rim), _NEAR, _ACROSS),
+            (faces, np.linspace(0.0, 2.0 * np.pi, self.face, endpoint=False), _NEAR, _ACROSS),
+            (feet, self.foot_turns, _FOOT_NEAR, _FOOT_ACROSS),
+        )
 
 
 DENSE = Sampling(24, 16, 32, 16)
@@ -106,13 +106,23 @@ class Bolt:
 class Outline:
     """Points on the outlines of K bolts in one picture, M each.
 
-    px : (K, M, 2); normals : (K, M, 2) unit, pointing out of the bolt; in_camera_mm : (3, K, M) in the camera frame
+    px_apart : (2, M, K), x and y; normals_apart : (2, M, K) unit, pointing out of the bolt; in_camera_mm : (M, 3, K)
     """
 
-    px: Array
-    normals: Array
+    px_apart: Array
+    normals_apart: Array
     in_camera_mm: Array
     sampling: Sampling
+
+    @property
+    def px(self) -> Array:
+        """(K, M, 2)."""
+        return self.px_apart.T
+
+    @property
+    def normals(self) -> Array:
+        """(K, M, 2)."""
+        return self.normals_apart.T
 
     @property
     def part(self) -> NDArray[np.int64]:
@@ -144,91 +154,87 @@ def outline(
 
     The end of a bolt is chamfered to the root of its thread, at 45 degrees (common practice, no source): what bounds it
     in the picture is the far half of the circle where the chamfer begins (rim), and inside that the whole edge of the
-    end face shows. The foot is the arc turned to the camera. Normals stand square to the outline as a pinhole camera
-    draws it; what distortion turns them is under 2 degrees with phone lenses.
+    end face shows. The foot is the half turned to the camera. Halves end asin(r / d) past the contact lines: the rim
+    short of them, the foot r (r / d)^2 / 2 within the outline, a hundredth of a millimetre for bolts seen aslant enough
+    to show a foot. Normals stand square to the outline as a pinhole camera draws it; what distortion turns them is
+    under 2 degrees with phone lenses.
     """
-    points, tangents = _in_camera(
-        pose,
-        np.atleast_2d(base_mm),
-        np.atleast_2d(tip_mm),
-        np.asarray(radius_mm, dtype=float),
-        np.asarray(foot_mm, dtype=float),
-        chamfer_mm,
-        sampling,
-        np.float32 if rough else np.float64,
-    )
-    nearness = 1.0 / points[2]
-    x, y = points[0] * nearness, points[1] * nearness
-    bent_x, bent_y = distort_apart(camera, x, y)
-    px = np.empty((*x.T.shape, 2), dtype=x.dtype)
-    px[..., 0] = (camera.fx * bent_x + camera.cx).T
-    px[..., 1] = (camera.fy * bent_y + camera.cy).T
-    along_x = camera.fx * (tangents[0] - x * tangents[2])
-    along_y = camera.fy * (tangents[1] - y * tangents[2])
-    out = sampling.turn * np.sign(np.linalg.det(pose.rotation))
-    scale = out.astype(px.dtype)[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-9)
-    normals = np.empty_like(px)
-    normals[..., 0] = (along_y * scale).T
-    normals[..., 1] = (along_x * -scale).T
-    return Outline(px, normals, points.transpose(0, 2, 1), sampling)
+    vectors = _vectors(pose, np.atleast_2d(base_mm), np.atleast_2d(tip_mm), radius_mm, foot_mm, _precision(rough))
+    points, runs = _mixes(sampling, chamfer_mm, rough)
+    bolts = vectors.shape[2]
+    in_camera = (points @ vectors.reshape(len(vectors), -1)).reshape(-1, 3, bolts)
+    along = (runs @ vectors[:_OF_RUNS].reshape(_OF_RUNS, -1)).reshape(-1, 3, bolts)
+    nearness = 1.0 / in_camera[:, 2]
+    x, y = in_camera[:, 0] * nearness, in_camera[:, 1] * nearness
+    px: Array = np.empty((2, *x.shape), dtype=x.dtype)
+    px[0], px[1] = distort_apart(camera, x, y)
+    px[0] *= camera.fx
+    px[0] += camera.cx
+    px[1] *= camera.fy
+    px[1] += camera.cy
+    along_x, along_y = along[:, 0] - x * along[:, 2], along[:, 1] - y * along[:, 2]
+    along_y *= camera.fy / camera.fx
+    scale = sampling.turn.astype(x.dtype)[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-12)
+    normals: Array = np.empty_like(px)
+    np.multiply(along_y, scale, out=normals[0])
+    np.multiply(along_x, -scale, out=normals[1])
+    return Outline(px, normals, in_camera, sampling)
 
 
-def _in_camera(
-    pose: Pose,
-    base: Array,
-    tip: Array,
-    radius: Array,
-    level: Array,
-    chamfer_mm: float,
-    sampling: Sampling,
-    precision: type[np.floating[Any]],
-) -> tuple[Array, Array]:
-    """Points of the outline and the way it runs there, both (3, M, K), in the camera frame, millimetres.
+# What _vectors gives, each (3, K) in the camera frame: the axis, a radius toward the camera and one across, the same as
+# the level concrete cuts them, the foot's middle, the tip, unit vectors along those radii, and the parts of a contact.
+_AXIS, _NEAR, _ACROSS, _FOOT_NEAR, _FOOT_ACROSS, _BASE, _TIP, _NEAR_UNIT, _ACROSS_UNIT, _BESIDE, _RISE = range(11)
+_OF_RUNS = 5  # the outline runs along the first of them only
 
-    Bolts come last: there are hundreds of them and a few points of each part, and numpy is quick along the last axis.
+
+def _precision(rough: bool) -> type[np.floating[Any]]:
+    return np.float32 if rough else np.float64
+
+
+@lru_cache(maxsize=32)
+def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, Array]:
+    """How much of each vector makes each point (M, 11), and the way the outline runs there (M, 5)."""
+    points, runs = np.zeros((sampling.size, 11)), np.zeros((sampling.size, _OF_RUNS))
+    sides, other_sides, rims, faces, feet = sampling.pieces
+    for side, rise in ((sides, 1.0), (other_sides, -1.0)):
+        points[side, _BASE], points[side, _TIP] = 1.0 - sampling.up, sampling.up
+        points[side, _AXIS], points[side, _BESIDE], points[side, _RISE] = -chamfer_mm * sampling.up, 1.0, rise
+        runs[side, _AXIS] = 1.0
+    for circle, turns, near, across in sampling.circles:
+        points[circle, near], points[circle, across] = np.cos(turns), np.sin(turns)
+        runs[circle, near], runs[circle, across] = -np.sin(turns), np.cos(turns)
+    points[rims, _TIP] = points[faces, _TIP] = points[feet, _BASE] = 1.0
+    points[rims, _AXIS] = -chamfer_mm
+    points[faces, _NEAR_UNIT : _ACROSS_UNIT + 1] = -chamfer_mm * points[faces, _NEAR : _ACROSS + 1]
+    return points.astype(_precision(rough)), runs.astype(_precision(rough))
+
+
+def _vectors(
+    pose: Pose, base: Array, tip: Array, radius: Array | float, level: Array | float, precision: type[np.floating[Any]]
+) -> Array:
+    """The vectors of which every point of an outline is a sum, (11, 3, K), in the camera frame, millimetres.
+
+    Bolts come last: there are hundreds of them, and numpy is quick along the last axis.
     """
-    base, tip = base.T, tip.T
+    turn, shift, up = pose.rotation, pose.translation_mm[:, None], pose.rotation[:, 2]
+    base, tip = turn @ base.T + shift, turn @ tip.T + shift
     a = tip - base
-    a = a / np.sqrt((a * a).sum(axis=0))
-    slope = a / a[2]
-    base = base + level * slope
-    shoulder = tip - chamfer_mm * a
-    centre = pose.centre_mm[:, None]
-    to_camera = centre - base
-    square = to_camera - (to_camera * a).sum(axis=0) * a
+    a /= np.sqrt((a * a).sum(axis=0))
+    slope = a / (up @ a)
+    base += level * slope
+    square = (base * a).sum(axis=0) * a - base
     distance = np.maximum(np.sqrt((square * square).sum(axis=0)), 1e-9)
     v = square / distance
-    w = a[[1, 2, 0]] * v[[2, 0, 1]] - a[[2, 0, 1]] * v[[1, 2, 0]]
+    # A left-handed pose is a mirror, and a cross product does not survive that: its sign is the mirror's.
+    a_again, v_again = np.concatenate([a, a]), np.concatenate([v, v]) * np.linalg.det(turn)
+    w = a_again[1:4] * v_again[2:5] - a_again[2:5] * v_again[1:4]
     ratio = np.minimum(radius / distance, 0.999)
-    beside, rise = radius * ratio * v, radius * np.sqrt(1.0 - ratio**2) * w
-    to_v, to_w = radius * v, radius * w
-    inner = (radius - chamfer_mm) / radius
-    vectors = np.empty((12, *base.shape))
-    vectors[0] = shoulder - base
-    vectors[1], vectors[2] = beside + rise, beside - rise
-    vectors[3], vectors[4] = to_v, to_w
-    vectors[5], vectors[6] = inner * to_v, inner * to_w
+    vectors = np.empty((11, *base.shape), dtype=precision)
+    vectors[_AXIS], vectors[_BASE], vectors[_TIP] = a, base, tip
+    vectors[_NEAR_UNIT], vectors[_ACROSS_UNIT] = v, w
+    near, across = radius * v, radius * w
+    vectors[_NEAR], vectors[_ACROSS] = near, across
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
-    vectors[7], vectors[8] = to_v - to_v[2] * slope, to_w - to_w[2] * slope
-    vectors[9], vectors[10], vectors[11] = base - centre, shoulder - centre, tip - centre
-    turned = (pose.rotation @ vectors).astype(precision)[:, :, None]
-    axis, one, other, rim_v, rim_w, face_v, face_w, foot_v, foot_w, foot, rim, face = turned
-    half = np.arccos(ratio)
-
-    points: Array = np.empty((3, sampling.size, base.shape[1]), dtype=precision)
-    tangents: Array = np.empty_like(points)
-    sides, other_sides, rims, faces, feet = sampling.pieces
-    up = sampling.up.astype(precision)[:, None] * axis + foot
-    np.add(up, one, out=points[:, sides])
-    np.add(up, other, out=points[:, other_sides])
-    tangents[:, sides] = tangents[:, other_sides] = axis
-    for piece, middle, turn, to_near, to_side in (
-        (rims, rim, sampling.rim_turns[:, None] * (np.pi - half), -rim_v, -rim_w),
-        (faces, face, sampling.face_turns[:, None], face_v, face_w),
-        (feet, foot, sampling.foot_turns[:, None] * half, foot_v, foot_w),
-    ):
-        turn = turn.astype(precision)
-        cosine, sine = np.cos(turn), np.sin(turn)
-        points[:, piece] = middle + cosine * to_near + sine * to_side
-        tangents[:, piece] = cosine * to_side - sine * to_near
-    return points, tangents
+    vectors[_FOOT_NEAR], vectors[_FOOT_ACROSS] = near - (up @ near) * slope, across - (up @ across) * slope
+    vectors[_BESIDE], vectors[_RISE] = ratio * near, np.sqrt(1.0 - ratio * ratio) * across
+    return vectors

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
-from scipy.ndimage import maximum_filter
 
 from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
@@ -314,7 +314,7 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
     score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
     field = (score + _worth_of_ends(parts)).reshape(dx.shape)
-    peaks = np.flatnonzero((field == maximum_filter(field, size=5)).ravel())
+    peaks = np.flatnonzero((field == cv2.dilate(field, np.ones((5, 5), dtype=np.uint8))).ravel())
     peaks = peaks[np.argsort(-field.ravel()[peaks], kind="stable")]
     return [rows[k] for k in peaks if np.hypot(*(rows[k, :2] - place[:2])) > 2.0][:OTHER_FEET]
 

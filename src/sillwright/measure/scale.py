@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtri
 
 from sillwright.camera import Array
 from sillwright.fasteners import BOLT_SIZES, BoltSize
@@ -102,7 +102,7 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
 
 def _half_width(odds: float) -> float:
     """Sigmas to either side that hold 95 scales of a hundred, those that may be quite another counted as outside."""
-    return float(ndtri(0.5 + 0.5 * 0.95 / (1.0 - odds)))
+    return NormalDist().inv_cdf(0.5 + 0.5 * 0.95 / (1.0 - odds))
 
 
 def looks_like_size(stated: BoltSize, scale: ScaleVerdict) -> Finding | None:

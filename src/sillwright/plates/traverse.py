@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from sillwright.errors import JobError
 from sillwright.lengths import MM_PER_INCH
@@ -250,7 +250,7 @@ def _adjusted(
 ) -> Adjusted:
     redundancy = len(readings) - len(free)
     misfit = float(misfits @ misfits)
-    limit = float(chi2.ppf(0.95, redundancy)) if redundancy else None
+    limit = float(chdtri(redundancy, 0.05)) if redundancy else None
     consistent = None if limit is None else misfit <= limit
     # Of the residuals, in sigmas of the readings; where its diagonal is 0 no other reading checks that one.
     cofactors = np.eye(len(readings)) - jacobian @ covariance @ jacobian.T

@@ -13,9 +13,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.ndimage import uniform_filter1d
-from scipy.signal import find_peaks
 
 from sillwright.camera import Array, Camera, Pose, project
 from sillwright.rectify import PlaneGrid, clear_of, rectify
@@ -117,8 +114,7 @@ def _ridge(color: Array, weight: Array) -> Array:
     """How far each cell stands off in colour from both of its sides alike; zero at a step."""
     inner = 2 * (SIDE_FAR_MM - SIDE_NEAR_MM) // 2 + 1
     reach = (SIDE_FAR_MM + SIDE_NEAR_MM) // 2
-    middle = uniform_filter1d(color, 3, axis=1)
-    side = uniform_filter1d(color, inner, axis=1)
+    middle, side = (cv2.blur(color, (size, 1), borderType=cv2.BORDER_REFLECT) for size in (3, inner))
     left, right = np.roll(side, reach, axis=1), np.roll(side, -reach, axis=1)
     to_left, to_right = middle - left, middle - right
     same = np.sign(to_left) == np.sign(to_right)
@@ -164,14 +160,14 @@ def _sheared_sums(layers: NDArray[np.float32], shifts: Array) -> Array:
     """
     rows, count = layers.shape[1:]
     padded = rows + 2 * int(np.ceil(np.abs(shifts).max(initial=0.0)))
-    spectrum = fft.rfft(layers, padded, axis=1).transpose(1, 0, 2)
+    spectrum = np.fft.rfft(layers, padded, axis=1).transpose(1, 0, 2)
     step = np.exp(2j * np.pi / padded * shifts).astype(np.complex64)
     phase = np.ones_like(step)
     out = np.empty((len(spectrum), len(shifts), count), dtype=np.complex64)
     for k, wave in enumerate(spectrum):
         out[k] = phase @ wave
         phase *= step
-    return np.asarray(fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2))
+    return np.asarray(np.fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2))
 
 
 def _color_name(hue_deg: float) -> str:
@@ -298,8 +294,10 @@ def second_line_mm(strip: LineStrip, line: tuple[float, float]) -> float | None:
     across = np.median(_shifted(strip, level, y)[strip.open_bins], axis=0)
     ridge = np.linalg.norm(across - np.median(across, axis=0), axis=1)
     near = np.abs(y) < SECOND_LINE_MM
-    peaks, _ = find_peaks(np.where(near, 0.0, ridge), height=SECOND_LINE_SHARE * float(ridge[near].max()))
-    return float(y[peaks[np.argmax(ridge[peaks])]]) if len(peaks) else None
+    beside = np.where(near, 0.0, ridge)
+    peak = (beside[1:-1] > beside[:-2]) & (beside[1:-1] >= beside[2:])
+    peak &= beside[1:-1] >= SECOND_LINE_SHARE * float(ridge[near].max())
+    return float(y[1:-1][np.argmax(np.where(peak, beside[1:-1], 0.0))]) if peak.any() else None
 
 
 def _shifted(strip: LineStrip, level_mm: Array, y_mm: Array) -> Array:

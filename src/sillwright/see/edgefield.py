@@ -44,16 +44,23 @@ class EdgeField:
     scale: float
 
     def energy(self, px: Array, normals: Array) -> tuple[Array, Array]:
-        """Edge energy for full-size points and their normals, each (K, M, 2), and whether each place is usable."""
+        """Edge energy at full-size points with normals, and whether each place is usable, each (R, C).
+
+        px, normals : (2, R, C), x and y apart: arrays with x and y last take numpy several times as long
+        """
         offset = ((0.5 - self.origin_px) * self.scale - 0.5).astype(np.float32)
-        at = px.astype(np.float32) * np.float32(self.scale) + offset
-        value = cv2.remap(self.cells, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        at = px.astype(np.float32, order="C")
+        at *= np.float32(self.scale)
+        at += offset[:, None, None]
+        value = cv2.remap(self.cells, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        xx, xy, yy, usable = cv2.split(value)
+        nx, ny = normals
         if value.dtype == np.uint8:
-            value = value * np.float32(1.0 / FULL)
-            value[..., 1] -= np.float32(HALF / FULL)
-        nx, ny = normals[..., 0], normals[..., 1]
-        energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
-        return energy, value[..., 3]
+            usable = usable * np.float32(1.0 / FULL)
+            energy = xx * (nx * nx) + (xy - np.float32(HALF)) * (2.0 * nx * ny) + yy * (ny * ny)
+            energy *= np.float32(1.0 / FULL)
+            return energy, usable
+        return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny), usable
 
     def within(self, low_px: Array, high_px: Array) -> EdgeField:
         """What lies between two corners, full-size pixels, as a field of its own, in bytes."""

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from sillwright.camera import Array, Camera, Pose, project
 from sillwright.see.patch import Patch
@@ -46,7 +45,7 @@ def rib_repeat(
     shade = _unrolled(patch, camera, pose, base_mm, tip_mm, radius_mm)
     if shade is None:
         return None
-    wave = gaussian_filter1d(shade, FINE_MM / STEP_MM, axis=1) - gaussian_filter1d(shade, COARSE_MM / STEP_MM, axis=1)
+    wave = _smoothed(shade, FINE_MM / STEP_MM) - _smoothed(shade, COARSE_MM / STEP_MM)
     lags = np.arange(int((REPEAT_MM[0] - 1.0) / STEP_MM), int(REPEAT_MM[1] / STEP_MM))
     if wave.shape[1] < 2 * lags[-1]:
         return None
@@ -71,6 +70,11 @@ def rib_repeat(
             if strength > best.strength:
                 best = Ribs(strength, float(lags[k] * STEP_MM), float(shades[k]))
     return best
+
+
+def _smoothed(shade: Array, sigma: float) -> Array:
+    """Along each line, by a bell so many samples wide."""
+    return np.asarray(cv2.GaussianBlur(shade, (2 * round(4.0 * sigma) + 1, 1), sigma, borderType=cv2.BORDER_REFLECT))
 
 
 def _three(values: Array) -> Array:

@@ -134,10 +134,11 @@ def weigh(
     parts = []
     for view in views:
         seen = outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
-        energy, usable = view.field.energy(seen.px, seen.normals)
-        here = (np.maximum(evidence(energy), least) * usable) @ sampling.averages
-        one, other, rim, face, foot = here.T.astype(float)
-        units, aslant = side_units(seen), seen_aslant(seen)
+        energy, usable = view.field.energy(seen.px_apart, seen.normals_apart)
+        here = sampling.averages @ (np.maximum(evidence(energy), least) * usable)
+        one, other, rim, face, foot = here.astype(float)
+        units = side_units(seen)
+        aslant = aslant_of(units)
         arc = np.pi / UNIT_RADII
         total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
         total += arc * (rim + aslant * foot + face)
@@ -148,9 +149,10 @@ def weigh(
 def side_units(seen: Outline) -> Array:
     """Length of a side in witnesses, (K,)."""
     count = seen.sampling.side
-    along, wide = seen.px[:, count - 1] - seen.px[:, 0], seen.px[:, count // 2] - seen.px[:, count + count // 2]
-    side = np.hypot(along[:, 0], along[:, 1]) * count / (count - 1.0)
-    across = np.hypot(wide[:, 0], wide[:, 1]) / 2.0
+    px = seen.px_apart
+    along, wide = px[:, count - 1] - px[:, 0], px[:, count // 2] - px[:, count + count // 2]
+    side = np.hypot(*along) * count / (count - 1.0)
+    across = np.hypot(*wide) / 2.0
     return side / (UNIT_RADII * np.maximum(across, 1e-6))
 
 

@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
-from scipy.stats import t as student
 
 from sillwright.camera import Array, meet_plane, rays
 from sillwright.solve.axis import HEIGHT_RANGE_MM, NOTHING_KNOWN, AxisFit, at_heights, priors
@@ -106,11 +104,13 @@ def disagreement(points: Sequence[HandPoint], fit: AxisFit) -> Array:
     Nothing where they scatter as fingers do by chance 95 times in 100 (chi-squared). Else their own scatter says how
     good they are, with Student's factor, since there are few of them.
     """
+    from scipy.special import chdtri, stdtrit  # here: it takes a fifth of a second to load, and is seldom asked
+
     spare = 2 * len(points) - _marked_numbers(points)
     squared = float((off_px(fit.parameters, points) ** 2).sum()) / HAND_SIGMA_PX**2
-    if spare < 1 or squared < float(chi2.ppf(0.95, spare)):
+    if spare < 1 or squared < float(chdtri(spare, 0.05)):
         return np.zeros((7, 7))
-    factor = float(student.ppf(0.975, spare)) / NORMAL_95
+    factor = float(stdtrit(spare, 0.975)) / NORMAL_95
     return fit.covariance * max(squared / spare * factor**2 - 1.0, 0.0)
 
 

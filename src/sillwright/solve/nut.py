@@ -169,16 +169,16 @@ def _shanks(view: BoltView, parameters: Array, chamfer_mm: float) -> _Shanks:
 
     toward, far = np.arctan2(centre[:, 1], centre[:, 0]), np.hypot(centre[:, 0], centre[:, 1])
     half = np.arccos(np.minimum(radius / np.maximum(far, radius), 0.999))
-    around = np.concatenate([np.full(DENSE.side, 1.0), np.full(DENSE.side, -1.0), DENSE.foot_turns])
-    at = toward[:, None] + half[:, None] * around
+    sides = np.repeat([[1.0, -1.0]], DENSE.side, axis=1) * half[:, None]
+    at = toward[:, None] + np.hstack([sides, np.repeat(DENSE.foot_turns[None], len(half), axis=0)])
     up = np.concatenate([DENSE.up, DENSE.up, np.zeros(DENSE.foot)])
     points = np.stack([radius * np.cos(at), radius * np.sin(at), length[:, None] * up], axis=-1)
 
     seen = outlines(view.camera, view.pose, parameters, chamfer_mm)
-    energy, usable = view.fine.field.energy(seen.px[:, _SHANK], seen.normals[:, _SHANK])
-    worth = np.repeat([[np.pi / UNIT_RADII / DENSE.foot]], len(base), axis=0) * np.ones(len(up))
-    worth[:, : 2 * DENSE.side] = side_units(seen)[:, None] / DENSE.side
-    return _Shanks(view, centre, turn, shift, radius, length, points, evidence(energy) * usable * worth)
+    energy, usable = view.fine.field.energy(seen.px_apart[:, _SHANK], seen.normals_apart[:, _SHANK])
+    worth = np.full(energy.shape, np.pi / UNIT_RADII / DENSE.foot)
+    worth[: 2 * DENSE.side] = side_units(seen) / DENSE.side
+    return _Shanks(view, centre, turn, shift, radius, length, points, (evidence(energy) * usable * worth).T)
 
 
 def _nearest(centre_mm: Array, points_mm: Array, low_mm: Array, top_mm: Array) -> Array:
@@ -239,15 +239,16 @@ def _evidence(shanks: _Shanks, points_mm: Array, along: Array) -> Array:
     x, y = distort_apart(camera, middle[0] + LENS_STEP * np.eye(3)[1], middle[1] + LENS_STEP * np.eye(3)[2])
     known = np.stack([camera.fx * x + camera.cx, camera.fy * y + camera.cy])
     lens = (known[:, 1:] - known[:, :1]) / LENS_STEP
-    turn = shanks.turn.transpose(0, 2, 1)
-    flat = points_mm.reshape(1, -1, 3) @ turn + shanks.shift_mm[:, None]
-    seen = flat.reshape(len(turn), *points_mm.shape)
-    way = (along.reshape(1, -1, 3) @ turn).reshape(len(turn), 1, *along.shape)
-    ideal = seen[..., :2] / seen[..., 2:]
-    px = known[:, 0] + (ideal - middle) @ lens.T
-    run = (way[..., :2] - ideal * way[..., 2:]) @ lens.T
-    run /= np.maximum(np.sqrt(np.sum(run * run, axis=-1, keepdims=True)), 1e-9)
-    normal = np.stack([run[..., 1], -run[..., 0]], axis=-1)
-    rows = (-1, POINTS, 2)
+    # x, y and z apart from here on: arrays with them last take numpy several times as long.
+    seen = np.moveaxis(shanks.turn @ points_mm.reshape(-1, 3).T + shanks.shift_mm[:, :, None], 1, 0)
+    seen = seen.reshape(3, -1, *points_mm.shape[:3])
+    way = np.moveaxis(shanks.turn @ along.reshape(-1, 3).T, 1, 0).reshape(3, -1, 1, *along.shape[:2])
+    ideal = seen[:2] / seen[2]
+    off, slide = ideal - middle[:, None, None, None, None], way[:2] - ideal * way[2]
+    px = np.stack([known[k, 0] + lens[k, 0] * off[0] + lens[k, 1] * off[1] for k in (0, 1)])
+    run_x, run_y = (lens[k, 0] * slide[0] + lens[k, 1] * slide[1] for k in (0, 1))
+    length = np.maximum(np.sqrt(run_x * run_x + run_y * run_y), 1e-9)
+    normal = np.stack([run_y / length, -run_x / length])
+    rows = (2, -1, POINTS)
     energy, usable = shanks.view.fine.field.energy(px.reshape(rows), normal.reshape(rows))
-    return (evidence(energy) * usable).reshape(px.shape[:-1])
+    return (evidence(energy) * usable).reshape(px.shape[1:])

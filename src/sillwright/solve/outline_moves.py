@@ -42,7 +42,7 @@ def outline_with_moves(camera: Camera, pose: Pose, parameters: Array, chamfer_mm
     over L; what is fixed to the shank at e from its axis moves, with the least turn that does so, by -a (da . e).
     """
     seen = outlines(camera, pose, parameters[None], chamfer_mm)
-    points = seen.in_camera_mm[:, 0]
+    points = seen.in_camera_mm[:, :, 0].T
     gain = pose.rotation.T @ pull_back(camera, points, seen.normals[0])
     base = np.array([parameters[0], parameters[1], 0.0])
     along = parameters[2:5] - base
@@ -76,7 +76,7 @@ def moves_with_camera(camera: Camera, pose: Pose, seen: Outline) -> tuple[Array,
 
     (M, 6) for a turn (radians, left of the rotation) and 1 mm of the translation; (M, 9) for one of each intrinsic.
     """
-    points = seen.in_camera_mm[:, 0].T
+    points = seen.in_camera_mm[:, :, 0]
     _, by_point, by_intrinsics = project_with_derivatives(camera, points)
     normal = seen.normals[0][:, None]
     gain = (normal @ by_point)[:, 0]
