@@ -22,7 +22,7 @@ def test_cells_are_read_at_any_number_of_points(count: int) -> None:
     x, y = rng.integers(-5, 65, (2, count, 1)).astype(np.float32)
     inside = (x >= 0) & (x < 60) & (y >= 0) & (y < 40)
     expected = np.where(inside[..., None], cells[np.clip(y, 0, 39).astype(int), np.clip(x, 0, 59).astype(int)], 0.0)
-    assert np.array_equal(_nearest(cells, x, y), expected)
+    assert np.array_equal(np.stack(_nearest(cells, x, y), axis=-1), expected)
 
 
 @pytest.mark.parametrize("shrink", [1, 2])

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from sillwright.archive.belongs import NotTold, check_belonging
 from sillwright.archive.package import JOB, RESULTS
+from sillwright.archive.package_names import name_faults
 from sillwright.corrections_file import CORRECTIONS
 from sillwright.errors import ArchiveError, PhotoError
 from sillwright.job import kept_job
@@ -20,8 +20,6 @@ from sillwright.photo import read_facts
 from sillwright.survey import PhotoRecord, Survey, read_survey
 
 MOST_UP = 8  # folders that a profile's path may go up
-_RENAME = "Rename it, and measure again with the new name."
-_RENAME_RESULT = "Rename it, or take it away."
 
 
 @dataclass(frozen=True)
@@ -177,44 +175,6 @@ def _check(files: dict[str, Path], survey: Survey, folder: Path) -> None:
     ]
     if faults:
         raise ArchiveError("\n".join(faults))
-
-
-def name_faults(places: Iterable[str]) -> list[str]:
-    """A sentence for each name that no package can hold, and for each that is another in two spellings of letters."""
-    faults: list[str] = []
-    twins: dict[str, str] = {}
-    for place in places:
-        faults += [sentence] if (sentence := _name_fault(place)) else []
-        other = twins.setdefault(unicodedata.normalize("NFC", place), place)
-        if other != place:
-            faults.append(f"{place!r} and {other!r} are one name in two spellings of its letters. {_RENAME}")
-    return faults
-
-
-def same_but_for_case(places: Iterable[str]) -> tuple[tuple[str, str], ...]:
-    """Pairs of names that a disk which does not tell large letters from small ones takes for one."""
-    first: dict[str, str] = {}
-    return tuple(
-        (other, place)
-        for place in places
-        if (other := first.setdefault(unicodedata.normalize("NFC", place).casefold(), place)) != place
-    )
-
-
-def _name_fault(place: str) -> str:
-    """What is wrong with a name, as a sentence; empty where nothing is.
-
-    RFC 8493, 2.1.3, writes a percent sign otherwise than sha256sum reads it; a line break ends a manifest's line.
-    """
-    what = ""
-    if any(unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") for letter in place):
-        what = "has a letter that cannot be printed"
-    elif "%" in place or "\\" in place:
-        what = "has a percent sign or a backslash, which lists of checksums cannot hold"
-    elif place != place.rstrip():
-        what = "ends with a space, which lists of checksums cannot hold"
-    to_do = _RENAME_RESULT if place.startswith(f"{RESULTS}/") else _RENAME
-    return f"{PurePosixPath(place).name!r} {what}. {to_do}" if what else ""
 
 
 def _last_taken(folder: Path, photos: tuple[PhotoRecord, ...]) -> datetime | None:

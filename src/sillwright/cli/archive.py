@@ -72,9 +72,10 @@ def archive(
     """
     from rich.console import Console
 
-    from sillwright.archive.contents import read_contents, same_but_for_case
+    from sillwright.archive.contents import read_contents
     from sillwright.archive.heads import read_private_key
     from sillwright.archive.keep import keep
+    from sillwright.archive.package_names import same_but_for_case
     from sillwright.archive.store import make_store
     from sillwright.tell.archive_words import case_lines, not_told_lines
 

@@ -108,7 +108,7 @@ def _make_folder(output: Path, job: Job, job_file: Path | None) -> None:
 
 def _tell_of_names(job: Job) -> None:
     """Say before minutes of work which photos could not be archived afterwards under the names that they have."""
-    from sillwright.archive.contents import name_faults
+    from sillwright.archive.package_names import name_faults
 
     for fault in name_faults(dict.fromkeys(job.file_name(photo) for photo in job.photos)):
         click.echo(f"sillwright: no package can hold a photo's name: {fault}", err=True)

@@ -86,8 +86,9 @@ def known_mask(
     for outline in outlines_mm:
         corners = project(camera, pose, outline)
         if np.isfinite(corners).all():
-            cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 0)
-    mask = cv2.erode(mask, np.ones((9, 9), dtype=np.uint8))
+            whole = np.round(corners).astype(np.int32)
+            cv2.fillConvexPoly(mask, whole, 0)
+            cv2.polylines(mask, [whole], True, 0, 9)  # and 4 px round it
     px_per_mm = camera.fx / max(pose.centre_mm[2], 1.0)
     for line in lines_mm:
         points = project(camera, pose, line)
@@ -152,19 +153,18 @@ def _placed(tensor: NDArray[np.float32], tips: NDArray[np.int64]) -> NDArray[np.
     """Each tip moved by up to two cells to where its ring shows best."""
     step = np.arange(-1, 3)
     shifts = np.array([(dx, dy) for dy in step for dx in step])
-    turn = np.linspace(0.0, 2.0 * np.pi, RING_SAMPLES, endpoint=False)
+    turn = np.linspace(0.0, 2.0 * np.pi, RING_SAMPLES, endpoint=False, dtype=np.float32)
     nx, ny = np.cos(turn), np.sin(turn)
+    mean = np.column_stack([nx * nx, 2.0 * nx * ny, ny * ny]).ravel() / RING_SAMPLES
     middle = tips[:, None, :] + shifts[None, :, :]
+    x, y = (middle[:, :, None, k].astype(np.float32) for k in (0, 1))
     cells = cv2.merge(list(tensor))
-    best = np.zeros(middle.shape[:2])
+    best = np.zeros(middle.shape[:2], dtype=np.float32)
     for share in RING_RADII:
         radius = share * CELLS_A_RADIUS
-        map_x = (middle[:, :, None, 0] + radius * nx).astype(np.float32).reshape(len(tips), -1)
-        map_y = (middle[:, :, None, 1] + radius * ny).astype(np.float32).reshape(len(tips), -1)
+        map_x, map_y = ((at + radius * way).reshape(len(tips), -1) for at, way in ((x, nx), (y, ny)))
         value = cv2.remap(cells, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
-        value = value.reshape(*middle.shape[:2], RING_SAMPLES, 3)
-        energy = value[..., 0] * nx * nx + value[..., 1] * 2.0 * nx * ny + value[..., 2] * ny * ny
-        best = np.maximum(best, energy.mean(axis=2))
+        np.maximum(best, value.reshape(*best.shape, -1) @ mean, out=best)
     return middle[np.arange(len(tips)), np.argmax(best, axis=1)]
 
 
@@ -245,9 +245,8 @@ def _stadium_score(
     """
 
     def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
-        value = _nearest(cells, px, py)
-        energy = value[..., 0] * (nx * nx) + value[..., 1] * (2.0 * nx * ny) + value[..., 2] * (ny * ny)
-        return evidence(energy) * value[..., 3]
+        xx, xy, yy, usable = _nearest(cells, px, py)
+        return evidence(xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny)) * usable
 
     x0, y0, ux, uy = ends[:, :1], ends[:, 1:], unit[:, :1], unit[:, 1:]
     x, y = x0 + ux * away, y0 + uy * away
@@ -268,14 +267,14 @@ def _stadium_score(
     return total
 
 
-def _nearest(cells: NDArray[np.float32], x: Array, y: Array) -> NDArray[np.float32]:
-    """The cells nearest to points of any number and shape, 0 outside; the last axis holds the layers."""
+def _nearest(cells: NDArray[np.float32], x: Array, y: Array) -> list[NDArray[np.float32]]:
+    """Of each layer the cells nearest to points of any number and shape, 0 outside."""
     width = 4096  # OpenCV takes maps of fewer than 32767 rows and columns
     flat = np.full((2, -(-x.size // width) * width), -9.0, dtype=np.float32)
     flat[0, : x.size], flat[1, : y.size] = x.ravel(), y.ravel()
     map_x, map_y = flat.reshape(2, -1, width)
     value = cv2.remap(cells, map_x, map_y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return np.asarray(value.reshape(-1, cells.shape[2])[: x.size].reshape(*x.shape, -1), dtype=np.float32)
+    return [layer.ravel()[: x.size].reshape(x.shape) for layer in cv2.split(value)]
 
 
 def _feet(
