@@ -10,11 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, project
+from sillwright.camera import Array, Camera, Pose, meet_plane, project
 
 # The map is exact at every 8th cell and straight between. With phone lenses it is off by 0.016 px at most with cells of
 # 1 mm, 0.064 px with 2 mm and 0.004 px with half a millimetre or less: by the square of the cell.
 MAP_STEP = 8
+LONGEST_VIEW_MM = 4000.0
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,23 @@ class PlaneGrid:
     def y_mm(self, row: NDArray[Any]) -> Array:
         """Y of rows."""
         return self.y0_mm + np.asarray(row, dtype=float) * self.step_y_mm
+
+
+def plane_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
+    """Where a photo's border meets a level plane, (N, 2); points that do not meet it, or far off, are left out."""
+    w, h = camera.width_px - 1.0, camera.height_px - 1.0
+    t = np.linspace(0.0, 1.0, 12)
+    border = np.concatenate(
+        [
+            np.column_stack([t * w, 0 * t]),
+            np.column_stack([0 * t + w, t * h]),
+            np.column_stack([t * w, 0 * t + h]),
+            np.column_stack([0 * t, t * h]),
+        ]
+    )
+    ground = meet_plane(camera, pose, border, z_mm)[:, :2]
+    near = np.isfinite(ground).all(axis=1) & (np.abs(ground - pose.centre_mm[:2]).max(axis=1) < LONGEST_VIEW_MM)
+    return ground[near]
 
 
 def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> NDArray[np.float32]:

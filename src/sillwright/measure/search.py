@@ -9,7 +9,8 @@ import numpy as np
 
 from sillwright.measure.block import Block
 from sillwright.measure.line import view_tasks
-from sillwright.measure.work import BoltSearch, BoltTask, Crew, ground_seen, look_for_bolts
+from sillwright.measure.work import BoltSearch, BoltTask, Crew, look_for_bolts
+from sillwright.rectify import plane_seen
 from sillwright.see.bolts import WallArea
 from sillwright.see.edgefield import EdgeField
 from sillwright.see.edges import WallEdges
@@ -74,7 +75,7 @@ def search_photos(
     """
     tasks = []
     for photo, view in enumerate(view_tasks(block)):
-        ground = ground_seen(view.camera, view.pose)
+        ground = plane_seen(view.camera, view.pose)
         low = max(bounds.x_from_mm, float(ground[:, 0].min())) if len(ground) else 0.0
         high = min(bounds.x_to_mm, float(ground[:, 0].max())) if len(ground) else 0.0
         area = WallArea(low, max(high, low), bounds.y_from_mm, bounds.y_to_mm)

@@ -16,11 +16,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, meet_plane, project
+from sillwright.camera import Array, Camera, Pose, project
 from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
 from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half
-from sillwright.rectify import PlaneGrid
+from sillwright.rectify import PlaneGrid, plane_seen
 from sillwright.see.bolts import NO_PROPOSALS, Proposals, WallArea, known_mask, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
@@ -31,7 +31,6 @@ from sillwright.see.patch import Patch, cut_patch
 
 CELLS_A_RADIUS = 6.5  # of the reduced edge field
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
-LONGEST_VIEW_MM = 4000.0
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
@@ -158,26 +157,9 @@ def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> floa
     return float(np.median(widths)) if widths else 0.0
 
 
-def ground_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
-    """Where the photo's border meets the plane, (N, 2); points that do not meet it, or far off, are left out."""
-    w, h = camera.width_px - 1.0, camera.height_px - 1.0
-    t = np.linspace(0.0, 1.0, 12)
-    border = np.concatenate(
-        [
-            np.column_stack([t * w, 0 * t]),
-            np.column_stack([0 * t + w, t * h]),
-            np.column_stack([t * w, 0 * t + h]),
-            np.column_stack([0 * t, t * h]),
-        ]
-    )
-    ground = meet_plane(camera, pose, border, z_mm)[:, :2]
-    near = np.isfinite(ground).all(axis=1) & (np.abs(ground - pose.centre_mm[:2]).max(axis=1) < LONGEST_VIEW_MM)
-    return ground[near]
-
-
 def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None]]:
     """Chalk-like lines in one photo, on the plane of the wall, and the strip along each."""
-    ground = ground_seen(task.camera, task.pose)
+    ground = plane_seen(task.camera, task.pose)
     if not len(ground):
         return []
     x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
@@ -191,7 +173,7 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
 def follow_line(task: tuple[ViewTask, tuple[float, float]]) -> LineStrip | None:
     """The strip of one photo along a known line, (angle, offset)."""
     view, line = task
-    return _strip(view, read_half(view.path, keep=view.few), ground_seen(view.camera, view.pose), line)
+    return _strip(view, read_half(view.path, keep=view.few), plane_seen(view.camera, view.pose), line)
 
 
 def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple[float, float]) -> LineStrip | None:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.rectify import PlaneGrid, rectify_all
+from sillwright.rectify import PlaneGrid, plane_seen, rectify_all
 from sillwright.see.edgefield import evidence, structure
 
 SEARCH_HEIGHT_MM = 75.0
@@ -108,11 +108,15 @@ def propose_bolts(
     """Shapes that could be bolts standing in ``area``; overlapping ones are kept, up to 32."""
     step = radius_mm / CELLS_A_RADIUS
     reach = 80.0  # how far from its foot, on the search plane, an end may show
-    columns = int((area.x_to_mm - area.x_from_mm + 2 * reach) / step)
-    rows = int((area.y_to_mm - area.y_from_mm + 2 * reach) / step)
+    seen = plane_seen(camera, pose, SEARCH_HEIGHT_MM)
+    if not len(seen):
+        return NO_PROPOSALS
+    low = np.maximum([area.x_from_mm - reach, area.y_from_mm - reach], seen.min(axis=0))
+    high = np.minimum([area.x_to_mm + reach, area.y_to_mm + reach], seen.max(axis=0))
+    columns, rows = (int(cells) for cells in (high - low) / step)
     if columns < 20 or rows < 20:
         return NO_PROPOSALS
-    grid = PlaneGrid(area.x_from_mm - reach, area.y_to_mm + reach, step, -step, columns, rows, SEARCH_HEIGHT_MM)
+    grid = PlaneGrid(float(low[0]), float(high[1]), step, -step, columns, rows, SEARCH_HEIGHT_MM)
     px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
     smooth = cv2.GaussianBlur(gray, (0, 0), 0.4 * px_a_cell) if px_a_cell > 1.2 else gray
     (flat, free), inside = rectify_all((smooth, mask), camera, pose, grid)
