@@ -75,12 +75,12 @@ def edge_offsets(
     """
     steps, slope, free = _profiles(patch, px, normals, reach_px)
     usual = float(np.median(slope)) + NOISE_SLOPE
-    outer_limit = np.where(rim, 0.8 * reach_px, reach_px)[:, None]
-    inner_limit = np.where(rim, min(rim_in_px, reach_px), reach_px)[:, None]
-    peak = _peaks(slope) & (steps >= -inner_limit) & (steps <= outer_limit) & (slope > 1.5 * usual)
-    score = np.where(peak, slope * np.exp(-0.5 * (steps / near_px) ** 2), 0.0)
-    strongest = np.argmax(score, axis=1)
-    fair = peak & (slope >= RIM_SHARE * np.where(peak, slope, 0.0).max(axis=1, keepdims=True))
+    near = np.abs(steps) <= reach_px
+    on_rim = (steps >= -min(rim_in_px, reach_px)) & (steps <= 0.8 * reach_px)
+    peak = _peaks(slope) & np.where(rim[:, None], on_rim, near) & (slope > np.float32(1.5 * usual))
+    heights = slope * peak
+    strongest = np.argmax(heights * np.exp(-0.5 * (steps / near_px) ** 2).astype(np.float32), axis=1)
+    fair = peak & (slope >= np.float32(RIM_SHARE) * heights.max(axis=1, keepdims=True))
     outermost = slope.shape[1] - 1 - np.argmax(fair[:, ::-1], axis=1)
     index = np.where(rim, outermost, strongest)
     return _refined(steps, slope, index, peak[np.arange(len(px)), index] & free, usual)
@@ -89,12 +89,12 @@ def edge_offsets(
 def _profiles(patch: Patch, px: Array, normals: Array, reach_px: float) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Steps (S,), the size of the slope along each normal (M, S), and which profiles cross nothing known (M,)."""
     steps = np.arange(-reach_px - 2.0, reach_px + 2.0 + 1e-9, PROFILE_STEP_PX)
-    at = (px - patch.origin_px)[:, None, :] + steps[None, :, None] * normals[:, None, :]
-    at = at.astype(np.float32)
-    profile = cv2.remap(patch.smooth, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    start, way = (px - patch.origin_px).astype(np.float32), normals.astype(np.float32)
+    x, y = (start[:, k, None] + steps.astype(np.float32) * way[:, k, None] for k in (0, 1))
+    profile = cv2.remap(patch.smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     usable = patch.usable.view(np.uint8)
-    free = cv2.remap(usable, at, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    slope: Array = np.empty(profile.shape)
+    free = cv2.remap(usable, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    slope: Array = np.empty_like(profile)
     np.subtract(profile[:, 2:], profile[:, :-2], out=slope[:, 1:-1])
     slope[:, 0], slope[:, -1] = 2.0 * (profile[:, 1] - profile[:, 0]), 2.0 * (profile[:, -1] - profile[:, -2])
     slope *= 0.5 / PROFILE_STEP_PX
@@ -113,7 +113,7 @@ def _refined(
     """Parabola through the peak and its neighbours."""
     row = np.arange(len(slope))
     index = np.clip(index, 1, len(steps) - 2)
-    before, here, after = slope[row, index - 1], slope[row, index], slope[row, index + 1]
+    before, here, after = (slope[row, index + k].astype(float) for k in (-1, 0, 1))
     bend = np.minimum(before - 2.0 * here + after, -1e-9)
     offset = steps[index] + np.clip(0.5 * (before - after) / bend, -1.0, 1.0) * PROFILE_STEP_PX
     weight = np.where(good, here / (here + 2.0 * usual), 0.0)
