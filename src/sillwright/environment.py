@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import platform
 import re
+from functools import cache
 from importlib import metadata
 from types import ModuleType
 
@@ -35,6 +36,11 @@ _MARGIN_PX = 24
 
 def library_versions() -> dict[str, str]:
     """The version of Python and of every library this package stands on, by name, as they are installed here."""
+    return dict(_versions())
+
+
+@cache
+def _versions() -> dict[str, str]:
     try:
         needed = metadata.requires("sillwright") or []
     except metadata.PackageNotFoundError:  # run from its sources

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ from sillwright.camera import Array, Camera, Pose, meet_plane, project
 # The map is exact at every 8th cell and straight between. With phone lenses it is off by 0.016 px at most with cells of
 # 1 mm, 0.064 px with 2 mm and 0.004 px with half a millimetre or less: by the square of the cell.
 MAP_STEP = 8
+BAND_CELLS = 60_000
 LONGEST_VIEW_MM = 4000.0
 
 
@@ -64,6 +65,11 @@ def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> N
 
     ``shrink`` : of a photo stored so many times smaller: pixel p of the whole stands at (p + 0.5) / shrink - 0.5 there
     """
+    return np.concatenate(list(_map_in_bands(camera, pose, grid, shrink)))
+
+
+def _map_in_bands(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int) -> Iterator[NDArray[np.float32]]:
+    """The same a band of rows at a time, so few that they stay in the processor's own memory while they are used."""
     blocks = (-(-grid.columns // MAP_STEP), -(-grid.rows // MAP_STEP))
     # Enlarged so many times, a picture has its own pixels in the middle of each block.
     columns, rows = (MAP_STEP * (np.arange(-1, n + 1) + 0.5) - 0.5 for n in blocks)
@@ -71,8 +77,12 @@ def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> N
     points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, grid.z_mm)])
     px = (project(camera, pose, points) + 0.5) / shrink - 0.5
     px = px.reshape(len(rows), len(columns), 2).astype(np.float32)
-    full = cv2.resize(px, None, fx=MAP_STEP, fy=MAP_STEP, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full[MAP_STEP : MAP_STEP + grid.rows, MAP_STEP : MAP_STEP + grid.columns], dtype=np.float32)
+    together = max(BAND_CELLS // (MAP_STEP * grid.columns), 1)
+    for first in range(0, blocks[1], together):
+        around = px[first : first + together + 2]
+        full = cv2.resize(around, None, fx=MAP_STEP, fy=MAP_STEP, interpolation=cv2.INTER_LINEAR)
+        stop = min(MAP_STEP * together, grid.rows - MAP_STEP * first)
+        yield full[MAP_STEP : MAP_STEP + stop, MAP_STEP : MAP_STEP + grid.columns]
 
 
 def rectify(
@@ -88,12 +98,18 @@ def rectify_all(
 ) -> tuple[list[NDArray[np.uint8]], NDArray[np.bool_]]:
     """Pictures of one size that belong to one photo, as :func:`rectify` lays each."""
     shrink = round(camera.width_px / pictures[0].shape[1])
-    at = plane_map(camera, pose, grid, shrink)
     low, high = ((px + 0.5) / shrink - 0.5 for px in (0.0, np.array([camera.width_px, camera.height_px]) - 1.0))
-    inside = cv2.inRange(at, (low, low), tuple(high.tolist())) > 0
-    # In thirty-seconds of a pixel, three times as fast as in floats.
-    whole, parts = cv2.convertMaps(at, None, cv2.CV_16SC2)
-    flat = [cv2.remap(one, whole, parts, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in pictures]
+    flat = [np.empty((grid.rows, grid.columns, *one.shape[2:]), dtype=np.uint8) for one in pictures]
+    inside = np.empty((grid.rows, grid.columns), dtype=bool)
+    row = 0
+    for at in _map_in_bands(camera, pose, grid, shrink):
+        band = np.s_[row : row + len(at)]
+        np.greater(cv2.inRange(at, (low, low), tuple(high.tolist())), 0, out=inside[band])
+        # In thirty-seconds of a pixel, three times as fast as in floats.
+        whole, parts = cv2.convertMaps(at, None, cv2.CV_16SC2)
+        for one, out in zip(pictures, flat, strict=True):
+            cv2.remap(one, whole, parts, cv2.INTER_LINEAR, dst=out[band], borderMode=cv2.BORDER_REPLICATE)
+        row += len(at)
     return flat, inside
 
 

@@ -12,6 +12,7 @@ from sillwright.camera import Array, meet_plane
 from sillwright.corrections import HandLine
 from sillwright.measure.block import Block, covered, with_lines
 from sillwright.measure.work import Crew, ViewTask, follow_line, look_for_lines
+from sillwright.median import median
 from sillwright.photo import PHOTOS_KEPT
 from sillwright.see.chalk import LineCandidate, LineStrip, LineTrace, second_line_mm, trace_line
 from sillwright.solve.hand import HAND_SIGMA_PX
@@ -188,7 +189,7 @@ def refit(block: Block, traces: Sequence[LineTrace | None]) -> tuple[float, floa
     for _ in range(10):
         slope, level = np.polyfit(every[:, 0], every[:, 1], 1, w=np.sqrt(weight))
         off = np.abs(every[:, 1] - slope * every[:, 0] - level)
-        weight = 1.0 / (1.0 + (off / max(2.0 * float(np.median(off)), 0.2)) ** 2)
+        weight = 1.0 / (1.0 + (off / max(2.0 * median(off), 0.2)) ** 2)
     angle = float(np.arctan(slope))
     return angle, float(level * np.cos(angle))
 

@@ -151,7 +151,7 @@ def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> floa
             patch = gray[top : top + 2 * reach, left : left + 2 * reach].astype(float)
             gy, gx = np.gradient(patch)
             steepest = float(np.quantile(np.hypot(gx, gy), 0.98))
-            height = float(np.quantile(patch, 0.9) - np.quantile(patch, 0.1))
+            height = float(np.ptp(np.quantile(patch, (0.1, 0.9))))
             if steepest > 1.0:
                 widths.append(height / steepest / np.sqrt(2.0 * np.pi))
     return float(np.median(widths)) if widths else 0.0

@@ -122,7 +122,8 @@ def propose_bolts(
     (flat, free), inside = rectify_all((smooth, mask), camera, pose, grid)
     usable = ((free > 0) & inside).astype(np.float32)
     tensor = structure(flat, usable)
-    tips = _round_ends(tensor * usable, inside)
+    tensor *= usable
+    tips = _round_ends(tensor, inside)
     if not len(tips):
         return NO_PROPOSALS
     found = _stadiums(tensor, usable, grid, tips, pose, area)

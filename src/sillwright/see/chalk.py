@@ -15,12 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
+from sillwright.median import median
 from sillwright.rectify import PlaneGrid, clear_of, rectify
 
 CELL_MM = 1.0
 POOL_MM = 12
 SIDE_NEAR_MM, SIDE_FAR_MM = 3, 9  # the concrete beside a line 1 to 4 mm wide
 LARGEST_TURN_RAD = np.radians(8.0)
+BAND_ROWS = 64  # of millions of cells, so few that they stay in the processor's own memory while they are pooled
 ROW_POOL = 3  # the search for lines works on 3 mm rows; following one is a finer matter
 CAP_LAB = 10.0  # a column of full colour counts this much and no more: stains must not outvote length
 MIN_STRENGTH_LAB = 0.9
@@ -102,12 +104,15 @@ def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column
     """a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
     rows, count = flat.shape[0], flat.shape[1] // per_column
     wide = count * per_column
-    share = usable[:, :wide].astype(np.uint8)
-    size = (count, rows)
-    weight = cv2.resize(share.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    masked = cv2.copyTo(flat[:, :wide], share).astype(np.float32)
-    mean = cv2.resize(masked, size, interpolation=cv2.INTER_AREA) / np.maximum(weight, 1.0 / per_column)[:, :, None]
-    return np.ascontiguousarray(_chroma(mean).transpose(1, 0, 2)), np.ascontiguousarray(weight.T)
+    weight, total = np.empty((rows, count), np.float32), np.empty((rows, count, 3), np.float32)
+    for first in range(0, rows, BAND_ROWS):
+        band = np.s_[first : first + BAND_ROWS]
+        share = usable[band, :wide].astype(np.uint8)
+        masked = cv2.copyTo(flat[band, :wide], share).astype(np.float32)
+        for part, out in ((share.astype(np.float32), weight), (masked, total)):
+            cv2.resize(part, (count, len(part)), dst=out[band], interpolation=cv2.INTER_AREA)
+    total /= np.maximum(weight, 1.0 / per_column)[:, :, None]
+    return np.ascontiguousarray(_chroma(total).transpose(1, 0, 2)), np.ascontiguousarray(weight.T)
 
 
 def _ridge(color: Array, weight: Array) -> Array:
@@ -272,12 +277,12 @@ def trace_line(strip: LineStrip, line: tuple[float, float]) -> LineTrace | None:
     beside = project(strip.camera, strip.pose, points + across)
     px_per_mm = np.linalg.norm(beside - px, axis=1)
     off = np.abs(centre[lit] - np.polyval(np.polyfit(x, centre[lit], 1), x))
-    spread = 1.4826 * float(np.median(off))
+    spread = 1.4826 * median(off)
     near = off < max(4.0 * spread, 0.6)
     if int(near.sum()) < 5:
         return None
     sigma_mm = SHARED_ERROR * max(spread, 0.15)
-    return LineTrace(px[near], sigma_mm * px_per_mm[near], float(np.median(peak[lit])))
+    return LineTrace(px[near], sigma_mm * px_per_mm[near], median(peak[lit]))
 
 
 def second_line_mm(strip: LineStrip, line: tuple[float, float]) -> float | None:
@@ -356,7 +361,7 @@ def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) 
 def _robust_line(x: Array, y: Array) -> tuple[float, float]:
     """Slope and level of a straight line, by iteratively reweighted least squares with the weight of Cauchy's law."""
     weight = np.ones(len(x))
-    slope, level = 0.0, float(np.median(y))
+    slope, level = 0.0, median(y)
     for _ in range(8):
         total = weight.sum()
         middle_x, middle_y = weight @ x / total, weight @ y / total
@@ -364,7 +369,7 @@ def _robust_line(x: Array, y: Array) -> tuple[float, float]:
         slope = float(aside @ (y - middle_y) / max(float(aside @ (x - middle_x)), 1e-12))
         level = float(middle_y - slope * middle_x)
         off = np.abs(y - slope * x - level)
-        scale = max(1.4826 * float(np.median(off)), 0.05)
+        scale = max(1.4826 * median(off), 0.05)
         weight = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
     return slope, level
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array
 from sillwright.cards import BoardSpec
+from sillwright.median import median
 
 Gray = NDArray[np.uint8]
 
@@ -198,7 +199,7 @@ def _corner_sigma_px(gray: Gray, corners: Array, window: int) -> float:
         patch = gray[top : top + 2 * window + 5, left : left + 2 * window + 5].astype(float)
         gy, gx = np.gradient(patch)
         rough = patch[1:-1, 1:-1] - 0.25 * (patch[:-2, 1:-1] + patch[2:, 1:-1] + patch[1:-1, :-2] + patch[1:-1, 2:])
-        noise = 1.4826 * float(np.median(np.abs(rough))) / np.sqrt(1.25)
+        noise = 1.4826 * median(np.abs(rough)) / np.sqrt(1.25)
         normal = np.array([[np.sum(gx * gx), np.sum(gx * gy)], [np.sum(gx * gy), np.sum(gy * gy)]])
         sigmas.append(noise * np.sqrt(np.trace(np.linalg.inv(normal + np.eye(2))) / 2.0))
     return float(np.hypot(SIGMA_FLOOR_PX, np.median(sigmas)))

@@ -18,6 +18,8 @@ from sillwright.camera import Array, Camera, Pose
 from sillwright.rectify import PlaneGrid, clear_of, rectify
 
 CELL_MM = 2.0
+BAND_ROWS = 64  # so few that their cells stay in the processor's own memory while they are pooled
+ROUGH_CELLS = 5
 POOL_MM = 24.0
 WINDOW_MM = 16.0
 NEAREST_MM = 18.0
@@ -58,34 +60,45 @@ def find_wall_edges(
     ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
     """
     flat, usable = rectify(pixels, camera, pose, grid)
-    lab = cv2.cvtColor(flat.astype(np.float32) / np.float32(255.0), cv2.COLOR_BGR2Lab)
-    usable = clear_of(usable, grid, covered_mm)
-    light = lab[:, :, 0]
-    rough = np.abs(light - cv2.blur(light, (5, 5)))
-    feature = cv2.merge([0.5 * light, lab[:, :, 1], lab[:, :, 2], 2.0 * rough])
-    apart, lit = _differences(feature, usable)
+    apart, lit = _differences(*_pooled(flat, clear_of(usable, grid, covered_mm)))
     ridges = _ridges(np.sqrt(np.einsum("rck,rck->rc", apart, apart)))
     low, high = (_first_edge(ridges, grid, side) for side in (-1, 1))
     return _with_ends(low, apart, lit, grid), _with_ends(high, apart, lit, grid)
 
 
-def _differences(feature: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """By how much windows below each cell differ from those above, in columns of 24 mm: (columns, rows, 4).
+def _pooled(flat: NDArray[np.uint8], usable: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Light, a*, b* and roughness summed over what is usable of columns of 24 mm, and how much that is.
+
+    (rows, columns, 4) and (rows, columns), both over the cells of a column.
+    """
+    rows, per_column = len(flat), round(POOL_MM / CELL_MM)
+    count = flat.shape[1] // per_column
+    wide = count * per_column
+    total, weight = np.empty((rows, count, 4), np.float32), np.empty((rows, count), np.float32)
+    for first in range(0, rows, BAND_ROWS):
+        above = min(first, ROUGH_CELLS // 2)
+        around = flat[first - above : first + BAND_ROWS + ROUGH_CELLS // 2].astype(np.float32) / np.float32(255.0)
+        light, a, b = cv2.split(cv2.cvtColor(around, cv2.COLOR_BGR2Lab))
+        rough = np.abs(light - cv2.blur(light, (ROUGH_CELLS, ROUGH_CELLS)))
+        band = np.s_[first : first + BAND_ROWS]
+        share = usable[band, :wide].astype(np.float32)
+        own = np.s_[above : above + len(share), :wide]
+        feature = cv2.merge([layer[own] * share for layer in (0.5 * light, a, b, 2.0 * rough)])
+        for part, out in ((feature, total), (share, weight)):
+            cv2.resize(part, (count, len(part)), dst=out[band], interpolation=cv2.INTER_AREA)
+    return total.astype(float), weight.astype(float)
+
+
+def _differences(total: Array, weight: Array) -> tuple[Array, Array]:
+    """By how much windows below each cell differ from those above: (columns, rows, 4), from :func:`_pooled`.
 
     NaN where either is not seen. Beside it how light both are together, (columns, rows).
     """
-    per_column = round(POOL_MM / CELL_MM)
-    count = feature.shape[1] // per_column
-    wide = count * per_column
-    share = usable[:, :wide].astype(np.float32)
-    size = (count, len(feature))
-    total = cv2.resize(feature[:, :wide] * share[:, :, None], size, interpolation=cv2.INTER_AREA).astype(float)
-    weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA).astype(float)
+    rows, count = weight.shape
     window = round(WINDOW_MM / CELL_MM)
     running = np.cumsum(np.pad(total, ((1, 0), (0, 0), (0, 0))), axis=0)
     counted = np.cumsum(np.pad(weight, ((1, 0), (0, 0))), axis=0)
-    rows = len(feature)
-    difference = np.full((count, rows, feature.shape[2]), np.nan)
+    difference = np.full((count, rows, total.shape[2]), np.nan)
     at = np.arange(window, rows - window)
     below, above = running[at] - running[at - window], running[at + window] - running[at]
     n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]

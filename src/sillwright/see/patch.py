@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array
+from sillwright.median import median
 
 PROFILE_STEP_PX = 0.5
 SMOOTH_PX = 0.9
@@ -74,7 +75,7 @@ def edge_offsets(
     offset : (M,) px along the normal; weight : (M,) 0 to 1, 0 where nothing usable is in reach
     """
     steps, slope, free = _profiles(patch, px, normals, reach_px)
-    usual = float(np.median(slope)) + NOISE_SLOPE
+    usual = median(slope) + NOISE_SLOPE
     near = np.abs(steps) <= reach_px
     on_rim = (steps >= -min(rim_in_px, reach_px)) & (steps <= 0.8 * reach_px)
     peak = _peaks(slope) & np.where(rim[:, None], on_rim, near) & (slope > np.float32(1.5 * usual))

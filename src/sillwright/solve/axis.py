@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, rays
+from sillwright.median import median
 from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling
 from sillwright.see.edgefield import EdgeField, evidence
 from sillwright.see.patch import Patch, edge_offsets
@@ -370,7 +371,7 @@ def spread_px(offset: Array, weight: Array) -> float:
     good = weight > 0.05
     if int(good.sum()) < 6:
         return 2.0
-    return max(1.4826 * float(np.median(np.abs(offset[good]))), 0.35)
+    return max(1.4826 * median(np.abs(offset[good])), 0.35)
 
 
 def sensitivities(
