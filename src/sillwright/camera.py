@@ -216,12 +216,15 @@ def project(camera: Camera, pose: Pose, points_mm: Array) -> Array:
 
     Points behind the camera, or so far outside the picture that the lens model means nothing, give NaN.
     """
-    in_camera = pose.to_camera(np.atleast_2d(points_mm))
-    pixels = np.full((len(in_camera), 2), np.nan)
-    radius = np.hypot(in_camera[:, 0], in_camera[:, 1])
-    ahead = (in_camera[:, 2] > 1e-6) & (radius < field_radius(camera) * np.maximum(in_camera[:, 2], 1e-6))
-    pixels[ahead] = project_camera_points(camera, in_camera[ahead])
-    return pixels
+    return np.stack(project_apart(camera, *pose.to_camera(np.atleast_2d(points_mm)).T), axis=1)
+
+
+def project_apart(camera: Camera, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
+    """The same for points in the camera frame, x, y and z in arrays of their own of any one shape."""
+    ahead = (z_mm > 1e-6) & (np.hypot(x_mm, y_mm) < field_radius(camera) * np.maximum(z_mm, 1e-6))
+    depth = np.where(ahead, z_mm, np.nan)
+    bent_x, bent_y = distort_apart(camera, x_mm / depth, y_mm / depth)
+    return bent_x * camera.fx + camera.cx, bent_y * camera.fy + camera.cy
 
 
 def project_with_derivatives(camera: Camera, points_camera_mm: Array) -> tuple[Array, Array, Array]:
