@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from scene_pictures import render
 from scenes import PHONE, Scene, inside, lying, overhead
+from sillwright import rectify as rectify_module
 from sillwright.camera import Pose, project
 from sillwright.rectify import PlaneGrid, clear_of, plane_map, rectify
 
@@ -90,3 +91,13 @@ def test_cells_under_an_outline_are_not_clear_and_the_others_stay() -> None:
     expected = shown.copy()
     expected[5:11, 10:21] = False
     assert (clear_of(shown, grid, [square]) == expected).all()
+
+
+def test_a_photo_laid_flat_in_bands_has_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo = np.random.default_rng(1).integers(0, 255, (3024, 4032, 3), dtype=np.uint8)
+    grid = PlaneGrid(0.0, 120.0, 2.0, -2.0, 301, 119)
+    whole, shown = rectify(photo, PHONE, POSE, grid)
+    monkeypatch.setattr(rectify_module, "BAND_CELLS", 3 * 8 * 301)
+    flat, inside = rectify(photo, PHONE, POSE, grid)
+    np.testing.assert_array_equal(flat, whole)
+    np.testing.assert_array_equal(inside, shown)
