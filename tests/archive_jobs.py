@@ -26,7 +26,8 @@ from sillwright.camera import Camera
 from sillwright.job import load_job
 from sillwright.profile import Lens, Profile, make_profile, write_profile
 from sillwright.sums import MEASURED, sha256_of, sums_bytes, sums_of
-from sillwright.survey import BoltRecord, CardRecord, PhotoRecord, RunRecord, Survey, write_survey
+from sillwright.survey import BoltRecord, CardRecord, PhotoRecord, RunRecord, Survey
+from sillwright.survey_file import write_survey
 
 TAKEN = "2026:05:22 14:03:07"
 SERIAL = "SERIAL-31415926"

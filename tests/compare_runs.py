@@ -13,7 +13,8 @@ from click.testing import CliRunner
 from judge_runs import a_bolt
 from sillwright.archive.compare import RunComparison
 from sillwright.cli.app import app
-from sillwright.survey import BoltRecord, RunRecord, Survey, write_survey
+from sillwright.survey import BoltRecord, RunRecord, Survey
+from sillwright.survey_file import write_survey
 
 STATIONS_MM = (-50.0, 1100.0, 2350.0, 3300.0, 4700.0)
 U95_MM = 0.6

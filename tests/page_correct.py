@@ -18,7 +18,8 @@ from sillwright.corrections_file import CorrectionsTable, read_corrections
 from sillwright.page import queue
 from sillwright.page.marked import View
 from sillwright.page.store import Store
-from sillwright.survey import CameraRecord, Finding, Survey, ViewRecord, read_survey, write_survey
+from sillwright.survey import CameraRecord, Finding, Survey, ViewRecord
+from sillwright.survey_file import read_survey, write_survey
 
 HTML = {"accept": "text/html"}
 PHOTO = "north/IMG_1.jpg"

@@ -23,7 +23,8 @@ from sillwright.page.queue import Task
 from sillwright.page.safety import COOKIE, FORM_TOKEN_HEADER, Bucket
 from sillwright.page.store import Store, open_store
 from sillwright.page.views import Page
-from sillwright.survey import BoltRecord, Survey, write_survey
+from sillwright.survey import BoltRecord, Survey
+from sillwright.survey_file import write_survey
 
 BASE = "http://127.0.0.1:8080"
 NORTH = "/jobs/lot/1-north"

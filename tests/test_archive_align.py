@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from compare_runs import a_run, by_mark, design, folder_of, leaning, noisy, run_compare, some_bolts
 from sillwright.archive.compare import RunComparison, compare_run
-from sillwright.survey import BoltRecord, Survey, write_survey
+from sillwright.survey import BoltRecord, Survey
+from sillwright.survey_file import write_survey
 
 RNG_SEED = 17
 

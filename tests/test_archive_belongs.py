@@ -19,7 +19,7 @@ from sillwright.errors import ArchiveError, JobError
 from sillwright.plates.record_file import read_plan
 from sillwright.profile import write_profile
 from sillwright.sums import MEASURED, PLANNED, read_sums
-from sillwright.survey import read_survey
+from sillwright.survey_file import read_survey
 from sillwright.tell.plate_files import STRIP_FOLDER, TABLES
 from sillwright.tell.report import PICTURE_FOLDER, sheet_paths
 

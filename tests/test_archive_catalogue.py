@@ -38,7 +38,8 @@ from sillwright.errors import ArchiveError, DamageError
 from sillwright.plates.plan import plan_job
 from sillwright.plates.record_file import write_plan
 from sillwright.sums import PLANNED, sums_bytes, sums_of
-from sillwright.survey import Finding, RunRecord, Survey, read_survey, write_survey
+from sillwright.survey import Finding, RunRecord, Survey
+from sillwright.survey_file import read_survey, write_survey
 
 
 def jobs_in(folder: Path) -> list[SmallJob]:

@@ -22,7 +22,8 @@ from sillwright.archive.compare import compare, compare_run
 from sillwright.archive.design import read_design
 from sillwright.errors import ArchiveError, JobError
 from sillwright.lengths import format_inches
-from sillwright.survey import Survey, write_survey
+from sillwright.survey import Survey
+from sillwright.survey_file import write_survey
 
 RNG_SEED = 17
 

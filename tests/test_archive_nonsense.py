@@ -296,7 +296,8 @@ def test_a_log_without_heads_is_damage_and_not_a_package_that_is_missing(store):
 
 def test_twenty_thousand_names_are_counted_in_one_go():
     """Counted one by one they take minutes, in which nothing else in the store is told."""
-    from sillwright.survey import PhotoRecord, Survey, _unsound
+    from sillwright.survey import PhotoRecord, Survey
+    from sillwright.survey_file import _unsound
 
     photos = tuple(PhotoRecord(f"IMG_{count}.jpg", True, "ok") for count in range(20_000))
     assert list(_unsound(Survey("Lot 7", (), (), (*photos, photos[0])))) == ['photo "IMG_0.jpg" is there 2 times']

@@ -17,7 +17,8 @@ from sillwright.archive.catalogue import catalogue, refresh
 from sillwright.archive.store import Store
 from sillwright.archive.where import _degrees, photo_places
 from sillwright.cli.app import app
-from sillwright.survey import CameraRecord, ViewRecord, read_survey
+from sillwright.survey import CameraRecord, ViewRecord
+from sillwright.survey_file import read_survey
 from sillwright.tell.report import write_report
 
 SECRETS = (SERIAL.encode(), b"GPS", f"{LATITUDE_DEG:.3f}".encode(), f"{abs(LONGITUDE_DEG):.3f}".encode())

@@ -25,7 +25,7 @@ from sillwright.archive.store import Store, make_store
 from sillwright.cli.app import app
 from sillwright.errors import DamageError, JobError
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import read_survey
+from sillwright.survey_file import read_survey
 from sillwright.tell.archive_words import audit_closing
 
 

@@ -17,7 +17,8 @@ from plate_jobs import a_survey, bolts
 from sillwright.__main__ import main
 from sillwright.lengths import format_feet_inches, parse_length_mm
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import Survey, write_survey
+from sillwright.survey import Survey
+from sillwright.survey_file import write_survey
 
 JOB = """name = "Lot 7"
 

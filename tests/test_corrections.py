@@ -16,7 +16,7 @@ from sillwright.errors import JobError
 from sillwright.job import Job, load_job
 from sillwright.job_file import read_job_file
 from sillwright.job_measured import changed_faults
-from sillwright.survey import read_survey, write_survey
+from sillwright.survey_file import read_survey, write_survey
 
 WIDE_PX, HIGH_PX = 400, 300
 JOB = 'name = "x"\n[[run]]\nname = "north"\nphotos = ["n*.png"]\n[[run]]\nname = "east"\nphotos = ["e*.png"]\n'

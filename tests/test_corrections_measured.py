@@ -14,7 +14,8 @@ from benchmark import SHARED_PHOTOS
 from sillwright.camera import Camera, Pose, project
 from sillwright.cli.app import app
 from sillwright.photo import view_from_stored
-from sillwright.survey import Survey, read_survey
+from sillwright.survey import Survey
+from sillwright.survey_file import read_survey
 
 SCENE = SHARED_PHOTOS / "d6"
 PHONE_A = Path(__file__).resolve().parents[1] / "calibration" / "demo-phone.json"

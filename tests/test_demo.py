@@ -29,7 +29,8 @@ from sillwright.judge.straighten import straightening
 from sillwright.measure import measure_job
 from sillwright.photo import _undo, read_facts, read_pixels, turn_for_viewing
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import RunRecord, Survey, read_survey
+from sillwright.survey import RunRecord, Survey
+from sillwright.survey_file import read_survey
 
 ROOT = Path(__file__).resolve().parents[1]
 LOT = ROOT / "demo_images" / "lot12"

@@ -29,8 +29,8 @@ from sillwright.survey import (
     RunRecord,
     Survey,
     ViewRecord,
-    to_json,
 )
+from sillwright.survey_file import to_json
 from sillwright.tell.reasons import REASONS, Reason, explain
 
 ROOT = Path(__file__).resolve().parents[1]

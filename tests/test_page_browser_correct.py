@@ -23,16 +23,8 @@ from scenes import PHONE
 from sillwright.corrections_file import read_corrections
 from sillwright.job import load_job
 from sillwright.page.marked import View
-from sillwright.survey import (
-    BoltRecord,
-    BoltU95,
-    CameraRecord,
-    PhotoRecord,
-    RunRecord,
-    Survey,
-    ViewRecord,
-    write_survey,
-)
+from sillwright.survey import BoltRecord, BoltU95, CameraRecord, PhotoRecord, RunRecord, Survey, ViewRecord
+from sillwright.survey_file import write_survey
 from sillwright.tell.frames import bolt_base_mm, bolt_tip_mm
 from test_page_browser import faults_of, one, text_of
 

@@ -14,7 +14,8 @@ from archive_jobs import a_job, sealed
 from compare_runs import a_run, some_bolts
 from page_server import Server, a_port, served, until
 from sillwright.page.folder import AS_BUILT
-from sillwright.survey import Survey, write_survey
+from sillwright.survey import Survey
+from sillwright.survey_file import write_survey
 from test_page_browser import browser, faults_of, one, pytestmark, text_of
 
 webdriver = pytest.importorskip("selenium.webdriver")

@@ -15,7 +15,8 @@ from archive_jobs import let_write
 from compare_runs import a_run, leaning, some_bolts
 from page_site import Site, a_site
 from sillwright.archive.compare import compare_run
-from sillwright.survey import BoltRecord, RunRecord, Survey, write_survey
+from sillwright.survey import BoltRecord, RunRecord, Survey
+from sillwright.survey_file import write_survey
 from sillwright.tell.compare_plan import compare_plan
 from test_page_sealed import seal, store
 

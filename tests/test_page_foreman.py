@@ -11,7 +11,8 @@ import pytest
 from page_site import NORTH, Site, a_jpeg, a_site, accept, judged, measured, row_of
 from plate_jobs import bolts, leaning
 from sillwright.decisions import DECISIONS_FILE, Decisions, read_decisions
-from sillwright.survey import Finding, PhotoRecord, write_survey
+from sillwright.survey import Finding, PhotoRecord
+from sillwright.survey_file import write_survey
 
 HTML = {"accept": "text/html"}
 CLEARED = "CLEARED TO DRILL"

@@ -19,7 +19,7 @@ from sillwright.page import queue
 from sillwright.page.devices import form_token_of
 from sillwright.page.safety import COOKIE
 from sillwright.page.store import Store
-from sillwright.survey import read_survey
+from sillwright.survey_file import read_survey
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"
 

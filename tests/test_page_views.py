@@ -19,7 +19,8 @@ from sillwright.page.events import events_of, state_of
 from sillwright.page.folder import job_named
 from sillwright.page.store import writing
 from sillwright.page.words import words_of
-from sillwright.survey import BoltRecord, Finding, Survey, write_survey
+from sillwright.survey import BoltRecord, Finding, Survey
+from sillwright.survey_file import write_survey
 from sillwright.tell.rows import hole_rows, lean_rows
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_images" / "lot12"

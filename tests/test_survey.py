@@ -29,12 +29,10 @@ from sillwright.survey import (
     RunRecord,
     Survey,
     ViewRecord,
-    read_survey,
-    to_json,
     worst,
-    write_aside,
-    write_survey,
 )
+from sillwright.survey_file import read_survey, to_json, write_survey
+from sillwright.whole_file import write_aside
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0\x1b"), max_size=12)
 LENGTHS = st.integers(-(10**12), 10**12).map(lambda n: n / 1e6)  # the record keeps a millionth of a millimetre

@@ -12,16 +12,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from sillwright.lengths import parse_length_mm
-from sillwright.survey import (
-    BoltRecord,
-    BoltU95,
-    CardRecord,
-    Finding,
-    PhotoRecord,
-    RunRecord,
-    Survey,
-    ViewRecord,
-)
+from sillwright.survey import BoltRecord, BoltU95, CardRecord, Finding, PhotoRecord, RunRecord, Survey, ViewRecord
 from sillwright.tell.plan import plan_rows
 from sillwright.tell.reason import BESIDE, DECIDING
 from sillwright.tell.reason_table import REASONS

@@ -12,18 +12,8 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from sillwright.survey import (
-    BoltRecord,
-    BoltU95,
-    CardRecord,
-    CornerRecord,
-    Finding,
-    PhotoRecord,
-    RunRecord,
-    Survey,
-    read_survey,
-    write_survey,
-)
+from sillwright.survey import BoltRecord, BoltU95, CardRecord, CornerRecord, Finding, PhotoRecord, RunRecord, Survey
+from sillwright.survey_file import read_survey, write_survey
 from sillwright.tell.lettering import printable
 from sillwright.tell.plan import plan_rows
 from sillwright.tell.reasons import explain

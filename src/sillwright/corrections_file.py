@@ -21,8 +21,8 @@ from sillwright.crew_file import checked, read_toml
 from sillwright.errors import JobError
 from sillwright.job_plates import Station
 from sillwright.job_values import Name, Table, read_signed_length, within
-from sillwright.survey import write_aside
 from sillwright.toml_text import toml_text
+from sillwright.whole_file import write_aside
 
 CORRECTIONS = "corrections.toml"
 BEFORE = "corrections-before.toml"

@@ -17,8 +17,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from sillwright.errors import JobError
-from sillwright.survey import BoltRecord, RunRecord, write_aside
-from sillwright.whole_file import read_whole
+from sillwright.survey import BoltRecord, RunRecord
+from sillwright.whole_file import read_whole, write_aside
 
 DECISIONS_FILE = "decisions.json"
 LONGEST_WORD = 400

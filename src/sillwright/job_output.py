@@ -13,7 +13,8 @@ from sillwright.job import Job
 from sillwright.job_file import JobTable
 from sillwright.job_layout import files_beside
 from sillwright.sums import MEASURED, sums_bytes, sums_of
-from sillwright.survey import read_survey, write_aside
+from sillwright.survey_file import read_survey
+from sillwright.whole_file import write_aside
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from sillwright.camera import INTRINSIC_NAMES, Array, Camera
 from sillwright.errors import JobError
-from sillwright.survey import write_aside
+from sillwright.whole_file import write_aside
 
 MAX_FILE_BYTES = 1_000_000
 SAME_ASPECT = 0.01

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from sillwright.survey import Survey, to_json
+from sillwright.survey import Survey
+from sillwright.survey_file import to_json
 
 SAME_WITHIN = 1e-6  # mm, degrees or shares: what is left between machines whose processors round otherwise
 # What says by what a record was made, and not what it found.

@@ -17,7 +17,8 @@ from sillwright.judge.verdicts import Check
 from sillwright.photo import fitted, read_facts, read_half, turn_for_viewing
 from sillwright.plates.record import PlatesPlan
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import BoltRecord, Survey, read_survey, worst
+from sillwright.survey import BoltRecord, Survey, worst
+from sillwright.survey_file import read_survey
 
 THUMBNAIL_PX = 160  # the longer side
 _QUALITY = 70

@@ -17,7 +17,8 @@ from sillwright.job import kept_job
 from sillwright.job_file import JobTable
 from sillwright.job_layout import files_beside
 from sillwright.photo import read_facts
-from sillwright.survey import PhotoRecord, Survey, read_survey
+from sillwright.survey import PhotoRecord, Survey
+from sillwright.survey_file import read_survey
 
 MOST_UP = 8  # folders that a profile's path may go up
 

@@ -20,7 +20,7 @@ from sillwright.archive.examine import Fault
 from sillwright.archive.package import is_name, read_plain
 from sillwright.archive.store import LOCK, Store, sync_folder
 from sillwright.errors import ArchiveError, DamageError
-from sillwright.survey import write_aside
+from sillwright.whole_file import write_aside
 
 GOES_ON_FOR = timedelta(hours=24)  # what was read longer ago than this is never passed over: it may have changed
 

@@ -23,8 +23,7 @@ from typing import Literal
 from pydantic import TypeAdapter
 
 from sillwright.errors import DamageError
-from sillwright.survey import is_text
-from sillwright.whole_file import LARGEST_BYTES
+from sillwright.whole_file import LARGEST_BYTES, is_text
 
 ALGORITHMS = ("sha256", "sha512")  # of the manifests
 

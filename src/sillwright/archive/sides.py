@@ -11,7 +11,8 @@ from sillwright.archive.design import DESIGN_RUN, read_design
 from sillwright.archive.opened import open_package
 from sillwright.archive.package import RESULTS
 from sillwright.errors import ArchiveError, JobError
-from sillwright.survey import RunRecord, read_survey
+from sillwright.survey import RunRecord
+from sillwright.survey_file import read_survey
 
 
 @dataclass(frozen=True)

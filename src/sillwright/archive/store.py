@@ -13,7 +13,7 @@ from pathlib import Path
 
 from sillwright.archive.package import is_name
 from sillwright.errors import ArchiveError, DamageError
-from sillwright.survey import write_aside
+from sillwright.whole_file import write_aside
 
 MARKER = "sillwright-store.txt"
 LOCK = ".lock"

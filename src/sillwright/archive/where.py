@@ -17,7 +17,7 @@ from sillwright.archive.opened import open_package
 from sillwright.archive.package import RESULTS, read_record
 from sillwright.errors import DamageError, PhotoError
 from sillwright.photo import read_exif, read_facts
-from sillwright.survey import read_survey
+from sillwright.survey_file import read_survey
 
 _LONGEST_SERIAL = 100  # letters
 

@@ -24,7 +24,7 @@ def measured_again(package: Path, name: str, *, aside: bool = False) -> Differen
     from sillwright.errors import DamageError
     from sillwright.job import load_job
     from sillwright.measure import measure_job
-    from sillwright.survey import read_survey
+    from sillwright.survey_file import read_survey
     from sillwright.tell.archive_words import again_lines
 
     package = package.resolve()

@@ -44,9 +44,9 @@ def compare(first: Path, second: Path, output: Path | None, form: str, align: Li
     from sillwright.archive.compare import compare as compared
     from sillwright.archive.sides import beside, read_side
     from sillwright.errors import ArchiveError
-    from sillwright.survey import write_aside
     from sillwright.tell.compare_picture import compare_svg, is_picture
     from sillwright.tell.compare_words import compare_csv, compare_json, compare_lines, compare_table
+    from sillwright.whole_file import write_aside
 
     if output is not None:
         check_file(output, ".svg", "picture of a comparison", is_picture, "compared.svg")

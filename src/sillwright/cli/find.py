@@ -212,7 +212,7 @@ def _thumbnails(connection: sqlite3.Connection, found: Found, folder: Path) -> d
 
 def _write_thumbnails(pictures: Mapping[Path, bytes], folder: Path) -> None:
     from sillwright.cli.output import writing as telling_of_writes
-    from sillwright.survey import write_aside
+    from sillwright.whole_file import write_aside
 
     with telling_of_writes(folder, "folder", "--thumbnails"):
         for path, picture in pictures.items():

@@ -63,7 +63,8 @@ def measure(job_or_photos: tuple[Path, ...], output: Path, paper: str, as_json: 
     from sillwright.errors import MeasureError
     from sillwright.job_output import list_measured
     from sillwright.measure import measure_job
-    from sillwright.survey import to_json, worst, write_survey
+    from sillwright.survey import worst
+    from sillwright.survey_file import to_json, write_survey
 
     job = job_of(job_or_photos)
     job_file = job_or_photos[0] if job_or_photos[0].suffix.lower() == ".toml" else None

@@ -52,7 +52,7 @@ def plates(folder: Path, paper: str) -> None:
 def _survey(folder: Path) -> Survey:
     """The record in the folder. Raises JobError where there is none."""
     from sillwright.errors import JobError
-    from sillwright.survey import read_survey
+    from sillwright.survey_file import read_survey
 
     if folder.is_file():
         raise JobError(f"{folder} is a file. Name the folder that measure wrote, like sillwright-out.")

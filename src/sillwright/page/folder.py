@@ -19,8 +19,8 @@ from sillwright.job import agreement_faults
 from sillwright.job_file import JobTable, read_job_file
 from sillwright.job_photos import LEFT_OUT, find_photos
 from sillwright.page.refusal import Refusal
-from sillwright.survey import write_aside
 from sillwright.tell.report import file_names
+from sillwright.whole_file import write_aside
 
 OUT = "out"
 AS_BUILT = "as-built"  # the store of sealed packages, beside the jobs

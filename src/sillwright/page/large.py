@@ -17,8 +17,8 @@ from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.page.uploads import LEAST_FREE_BYTES
 from sillwright.photo import Pixels, fitted, read_facts, read_pixels, turn_for_viewing
-from sillwright.survey import write_aside
 from sillwright.tell.report import jpeg
+from sillwright.whole_file import write_aside
 
 WHOLE = "whole"
 WHOLE_PX = 2000  # its long side

@@ -18,8 +18,9 @@ from sillwright.measure.glance import Glance, glance
 from sillwright.page.folder import JobFolder, Place, photos_of
 from sillwright.page.store import Store, reading
 from sillwright.photo import fitted, read_facts, read_half, turn_for_viewing
-from sillwright.survey import STATUS_ORDER, Finding, write_aside
+from sillwright.survey import STATUS_ORDER, Finding
 from sillwright.tell.report import jpeg
+from sillwright.whole_file import write_aside
 
 PICTURE_PX = 560  # the long side: as wide as a phone's column at 1.5 pixels to the point
 _QUALITY = 72

@@ -15,7 +15,8 @@ from sillwright.page.looks import sha256_of_all
 from sillwright.page.refusal import Refusal
 from sillwright.page.store import Store
 from sillwright.photo import read_facts
-from sillwright.survey import PhotoRecord, RunRecord, Survey, read_survey
+from sillwright.survey import PhotoRecord, RunRecord, Survey
+from sillwright.survey_file import read_survey
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,8 @@ from sillwright.page.planned import MEDIA_TYPES
 from sillwright.page.refusal import Refusal
 from sillwright.plates.record import PlatesPlan
 from sillwright.plates.record_file import read_plan
-from sillwright.survey import RunRecord, Survey, read_survey
+from sillwright.survey import RunRecord, Survey
+from sillwright.survey_file import read_survey
 
 PHOTO_PX = 2000  # the longer side of a photo that is opened: a bolt can be told from its shadow
 PICTURE_PX = 4000  # of the pictures of the report: a run's is long

@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from sillwright.errors import JobError
 from sillwright.profile import MAX_FILE_BYTES, Profile, read_profile
-from sillwright.survey import write_aside
 from sillwright.tell.report import file_names
+from sillwright.whole_file import write_aside
 
 PROFILES = "profiles"
 _MOST_LOOKED_AT = 200

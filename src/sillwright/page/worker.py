@@ -38,7 +38,7 @@ from sillwright.page.sealing import seal_job
 from sillwright.page.store import Store
 from sillwright.plates.inputs import read_inputs
 from sillwright.plates.plan import plan_job
-from sillwright.survey import read_survey, write_survey
+from sillwright.survey_file import read_survey, write_survey
 from sillwright.tell.plate_files import write_plan
 from sillwright.tell.report import result_paths, write_report
 

@@ -11,8 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from sillwright.errors import JobError
 from sillwright.plates.record import SCHEMA, PlatesPlan
-from sillwright.survey import write_aside
-from sillwright.whole_file import read_whole
+from sillwright.whole_file import read_whole, write_aside
 
 SCHEMA_FILE = Path(__file__).with_name("plates.schema.json")
 

@@ -11,12 +11,13 @@ import numpy as np
 from sillwright.camera import Array
 from sillwright.candidates import HARDLY_SEEN, Candidate, Why
 from sillwright.errors import SillwrightError
-from sillwright.survey import Finding, PhotoRecord, Survey, write_aside
+from sillwright.survey import Finding, PhotoRecord, Survey
 from sillwright.tell.pictures import Screen, screens_of, viewed
 from sillwright.tell.reason import BESIDE
 from sillwright.tell.reasons import title
 from sillwright.tell.report import PICTURE_FOLDER, checked_loader, file_names, jpeg
 from sillwright.tell.sketch import BOLT, INK, PAPER, STATUS_COLORS, Color, Entry, Legend, Pixels, Sketch, wrapped
+from sillwright.whole_file import write_aside
 
 WORDS: dict[Why, str] = {
     "outline": "outline hardly seen",

@@ -28,7 +28,7 @@ from reportlab.platypus import Paragraph
 
 from sillwright.cards import CALIBRATION_SHEET, CARD_COUNT, CARD_MARGIN_MM, CHECK_LENGTH_MM, BoardSpec, scale_card
 from sillwright.errors import JobError
-from sillwright.survey import write_aside
+from sillwright.whole_file import write_aside
 
 Paper = Literal["letter", "a4"]
 PAPERS: tuple[Paper, ...] = get_args(Paper)

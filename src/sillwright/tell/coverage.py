@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sillwright.solve.calibrate import Calibration
 from sillwright.solve.determined import empty_places
-from sillwright.survey import write_aside
+from sillwright.whole_file import write_aside
 
 Bgr = NDArray[np.uint8]
 

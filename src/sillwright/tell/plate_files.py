@@ -13,7 +13,6 @@ from sillwright.errors import JobError
 from sillwright.plates.record import PlatesPlan
 from sillwright.plates.record_file import read_plan, to_bytes
 from sillwright.sums import PLANNED, sums_bytes
-from sillwright.survey import write_aside
 from sillwright.tell.drill_sheets import StripPaper
 from sillwright.tell.drill_strip import drill_strip
 from sillwright.tell.plate_csv import holes_csv, pieces_csv
@@ -22,6 +21,7 @@ from sillwright.tell.plate_sheet_html import plates_html
 from sillwright.tell.plate_sheet_pdf import plates_pdf
 from sillwright.tell.plate_words import mark_parts
 from sillwright.tell.report import file_names
+from sillwright.whole_file import write_aside
 
 STRIP_FOLDER = "strips"
 TABLES = ("plates.html", "plates.pdf", "holes.csv", "pieces.csv", "plates.dxf")

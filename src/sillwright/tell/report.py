@@ -14,12 +14,13 @@ from sillwright.errors import PhotoError, SillwrightError
 from sillwright.job import Job
 from sillwright.photo import Pixels, fitted, read_facts, read_pixels
 from sillwright.sums import MEASURED
-from sillwright.survey import PhotoRecord, RunRecord, Survey, write_aside
+from sillwright.survey import PhotoRecord, RunRecord, Survey
 from sillwright.tell.cardsheet import Paper
 from sillwright.tell.pictures import annotated_photo
 from sillwright.tell.sheet_html import Picture, SheetPictures, sheet_html
 from sillwright.tell.sheet_pdf import sheet_pdf
 from sillwright.tell.strip_marks import run_strip
+from sillwright.whole_file import write_aside
 
 PICTURE_FOLDER = "pictures"
 _LONGEST_NAME = 60
