@@ -19,6 +19,7 @@ import time
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does: idle threads would count as work
 
@@ -171,13 +172,13 @@ def main() -> None:
     total = Errors()
     scenes = [path.parent for path in sorted(folder.glob("*/truth.json"))]
     profiles: dict[str, Path] = {}
+    aside = TemporaryDirectory()
     for scene in scenes:
         if wanted and scene.name not in wanted:
             continue
         phone = json.loads((scene / "job_facts.json").read_text())["phone"].lower()
         if with_profile and phone not in profiles:
-            target = Path.cwd() / f".benchmark-phone-{phone}.json"
-            profiles[phone] = calibrated(folder / f"calibration_phone_{phone}", target)
+            profiles[phone] = calibrated(folder / f"calibration_phone_{phone}", Path(aside.name) / f"{phone}.json")
         for facts in sorted(path.name for path in scene.glob("job_facts*.json")):
             job = scene_job(scene, profiles.get(phone), facts)
             start = time.process_time()
@@ -197,9 +198,7 @@ def main() -> None:
     console.print(table)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     console.print(f"Peak memory of this process: {peak_mb:.0f} MB")
-    for path in profiles.values():
-        path.unlink(missing_ok=True)
-        path.with_name(path.stem + "-coverage.png").unlink(missing_ok=True)
+    aside.cleanup()
 
 
 def _time_adjustment() -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from scene_pictures import render
-from scenes import PHONE, Bar, Scene, draw_bolt, overhead
-from sillwright.camera import project
-from sillwright.see.bolts import WallArea, _nearest, propose_bolts
+from scenes import PHONE, Bar, Scene, draw_bolt, inside, overhead
+from sillwright.camera import meet_plane, project
+from sillwright.outline import Bolt
+from sillwright.see.bolts import SEARCH_HEIGHT_MM, WallArea, _nearest, _search_grid, propose_bolts
 
 AREA = WallArea(0.0, 900.0, -150.0, 150.0)
 
@@ -44,3 +47,33 @@ def test_a_bolt_is_among_the_first_proposals_at_either_size_of_the_photo(seed: i
     assert min(np.linalg.norm(shape.tip_px - tip_px) for shape in found.shapes[:3]) < 4.0
     assert min(np.linalg.norm(shape.base_mm - bolt.base_mm[:2]) for shape in found.shapes[:3]) < 12.0
     assert np.linalg.norm(found.ends_px - tip_px, axis=1).min() < 4.0
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 20.0, 45.0, 60.0])
+def test_the_search_covers_every_end_that_a_photo_shows(tilt_deg: float) -> None:
+    """From straight down to the horizon in view, where part of the photo's border never meets the wall."""
+    pose = overhead(450.0, 0.0, 1250.0, lean_deg=(0.0, tilt_deg))
+    area = WallArea(-3000.0, 3900.0, -150.0, 150.0)
+    grid = _search_grid(PHONE, pose, area, 6.35)
+    assert grid is not None
+    x, y = np.meshgrid(np.arange(-3000.0, 3900.0, 20.0), np.arange(-200.0, 201.0, 20.0))
+    ends = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, SEARCH_HEIGHT_MM)])
+    shown = ends[inside(PHONE, project(PHONE, pose, ends), 0.0)]
+    column, row = (shown[:, 0] - grid.x0_mm) / grid.step_x_mm, (shown[:, 1] - grid.y0_mm) / grid.step_y_mm
+    assert len(shown) > 100
+    assert ((column >= 0) & (column < grid.columns) & (row >= 0) & (row < grid.rows)).all()
+
+
+def test_an_end_that_the_photo_s_border_cuts_is_no_whole_one() -> None:
+    """A lens without distortion, square to the wall: the border runs along the cells, and cut ends lie right on it."""
+    pinhole = replace(PHONE, k1=0.0, k2=0.0, k3=0.0, p1=0.0, p2=0.0)
+    pose = overhead(450.0, 0.0, 1250.0, lean_deg=(0.0, 0.0))
+    border_mm = float(meet_plane(pinhole, pose, np.array([[0.0, 1500.0]]), SEARCH_HEIGHT_MM)[0, 0])
+    tips = [np.array([border_mm + 1.0, y, SEARCH_HEIGHT_MM]) for y in (-60.0, 0.0, 60.0)]
+    bars = tuple(Bar(Bolt(tip * [1.0, 1.0, 0.0], tip, 6.35), 1.2) for tip in tips)
+    scene = Scene(pinhole, (pose,), bars=bars)
+    gray = np.full((pinhole.height_px, pinhole.width_px), 150, np.uint8)
+    gray[1100:1900, :400] = cv2.cvtColor(render(scene, 0, window=(0, 1100, 400, 800), samples=2), cv2.COLOR_BGR2GRAY)
+    area = WallArea(border_mm - 200.0, border_mm + 600.0, -150.0, 150.0)
+    ends = propose_bolts(gray, np.ones_like(gray), pinhole, pose, area, 6.35).ends_px
+    assert not (ends[:, 0] < 5.0).any()

@@ -11,7 +11,6 @@ from scene_pictures import render
 from scenes import PHONE, Chalk, Scene, Stain, lying, overhead
 from sillwright.camera import meet_plane, project
 from sillwright.rectify import PlaneGrid
-from sillwright.see import chalk
 from sillwright.see.chalk import LineCandidate, LineTrace, cut_strip, find_lines, second_line_mm, trace_line
 
 CAMERA = PHONE.scaled(1600, 1200)
@@ -166,12 +165,3 @@ def test_points_come_with_a_sigma_across_the_line_of_a_few_tenths_of_a_millimetr
 
 def test_a_span_too_short_for_five_points_gives_none() -> None:
     assert cut_strip(picture("blue"), CAMERA, POSE, (0.0, 0.0), (), (0.0, 30.0)) is None
-
-
-def test_colour_pooled_in_bands_has_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(4)
-    flat, usable = rng.integers(0, 255, (150, 60, 3), dtype=np.uint8), rng.random((150, 60)) > 0.2
-    whole = chalk._pooled_color(flat, usable, 6)
-    monkeypatch.setattr(chalk, "BAND_ROWS", 32)
-    for one, other in zip(chalk._pooled_color(flat, usable, 6), whole, strict=True):
-        np.testing.assert_array_equal(one, other)

@@ -15,7 +15,6 @@ from sillwright.camera import meet_plane
 from sillwright.measure.work import _on_the_wall
 from sillwright.rectify import PlaneGrid
 from sillwright.see import edgefield
-from sillwright.see import edges as wall_edges
 from sillwright.see.bolts import WallArea
 from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import WallEdge, WallEdges, find_wall_edges
@@ -270,19 +269,3 @@ def test_a_field_made_in_bands_has_no_seams(monkeypatch: pytest.MonkeyPatch) -> 
     whole = edgefield.structure(gray, usable)
     monkeypatch.setattr(edgefield, "BAND_CELLS", 40 * 70)
     np.testing.assert_allclose(edgefield.structure(gray, usable), whole, atol=1e-6)
-
-
-def test_the_wall_pooled_in_bands_has_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(10)
-    flat = rng.integers(0, 255, (150, 60, 3), dtype=np.uint8)
-    usable = rng.random(flat.shape[:2]) > 0.2
-    whole = pooled(flat, usable, 150, monkeypatch)
-    for one, other in zip(pooled(flat, usable, 32, monkeypatch), whole, strict=True):
-        np.testing.assert_allclose(one, other, atol=1e-4)
-
-
-def pooled(
-    flat: np.ndarray, usable: np.ndarray, rows: int, monkeypatch: pytest.MonkeyPatch
-) -> tuple[np.ndarray, np.ndarray]:
-    monkeypatch.setattr(wall_edges, "BAND_ROWS", rows)
-    return wall_edges._pooled(flat, usable)

@@ -27,7 +27,10 @@ def bolts(draw: st.DrawFn) -> Bolt:
 def phones_above(draw: st.DrawFn) -> Pose:
     lean = (draw(st.floats(-12.0, 12.0)), draw(st.floats(-12.0, 12.0)))
     x, y = draw(st.floats(100.0, 500.0)), draw(st.floats(-300.0, 300.0))
-    return overhead(x, y, draw(st.floats(900.0, 1500.0)), lean_deg=lean)
+    pose = overhead(x, y, draw(st.floats(900.0, 1500.0)), lean_deg=lean)
+    # A wall whose cards are numbered from the other end has a left-handed frame.
+    mirror = np.diag([1.0, draw(st.sampled_from([1.0, -1.0])), 1.0])
+    return Pose(pose.rotation @ mirror, pose.translation_mm)
 
 
 def assume_seen(pose: Pose, bolt: Bolt) -> None:

@@ -38,13 +38,13 @@ def test_the_map_is_the_projection_to_a_hundredth_of_a_pixel(
     """With cells of 0.75 mm or less; it bends between the cells that are exact, by the square of their size."""
     grid = PlaneGrid(200.0, -80.0 * sense, step_mm, sense * step_mm, 131, 83, z_mm)
     pose = overhead(300.0, 0.0, height_mm, lean_deg=(about_x, about_y), turn_deg=turn_deg)
-    px = plane_map(PHONE, pose, grid)
+    px = np.concatenate(list(plane_map(PHONE, pose, grid)))
     true = exact(pose, grid)
     assert px.shape == true.shape
     seen = inside(PHONE, true.reshape(-1, 2), 0.0).reshape(true.shape[:2])
     limit_px = max(0.004, 0.016 * step_mm**2)
     assert np.abs(px - true)[seen].max(initial=0.0) < limit_px
-    half = plane_map(PHONE, pose, grid, shrink=2)
+    half = np.concatenate(list(plane_map(PHONE, pose, grid, shrink=2)))
     assert np.abs(half - ((true + 0.5) / 2.0 - 0.5))[seen].max(initial=0.0) < limit_px
 
 

@@ -39,7 +39,7 @@ def library_versions() -> dict[str, str]:
     return dict(_versions())
 
 
-@cache
+@cache  # a hundred files are opened for them, and they do not change while a process lives
 def _versions() -> dict[str, str]:
     try:
         needed = metadata.requires("sillwright") or []

@@ -155,9 +155,9 @@ def outline(
     The end of a bolt is chamfered to the root of its thread, at 45 degrees (common practice, no source): what bounds it
     in the picture is the far half of the circle where the chamfer begins (rim), and inside that the whole edge of the
     end face shows. The foot is the half turned to the camera. Halves end asin(r / d) past the contact lines: the rim
-    short of them, the foot r (r / d)^2 / 2 within the outline, a hundredth of a millimetre for bolts seen aslant enough
-    to show a foot. Normals stand square to the outline as a pinhole camera draws it; what distortion turns them is
-    under 2 degrees with phone lenses.
+    short of them, the foot r (r / d)^2 / 2 within the outline, some hundredths of a millimetre for bolts seen aslant
+    enough to show a foot. Normals stand square to the outline as a pinhole camera draws it; what distortion turns them
+    is under 2 degrees with phone lenses.
     """
     vectors = _vectors(pose, np.atleast_2d(base_mm), np.atleast_2d(tip_mm), radius_mm, foot_mm, _precision(rough))
     points, runs = _mixes(sampling, chamfer_mm, rough)
@@ -174,7 +174,8 @@ def outline(
     px[1] += camera.cy
     along_x, along_y = along[:, 0] - x * along[:, 2], along[:, 1] - y * along[:, 2]
     along_y *= camera.fy / camera.fx
-    scale = sampling.turn.astype(x.dtype)[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-12)
+    out = (sampling.turn * np.sign(np.linalg.det(pose.rotation))).astype(x.dtype)
+    scale = out[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-12)
     normals: Array = np.empty_like(px)
     np.multiply(along_y, scale, out=normals[0])
     np.multiply(along_x, -scale, out=normals[1])
@@ -210,29 +211,34 @@ def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, A
 
 
 def _vectors(
-    pose: Pose, base: Array, tip: Array, radius: Array | float, level: Array | float, precision: type[np.floating[Any]]
+    pose: Pose,
+    base_mm: Array,
+    tip_mm: Array,
+    radius_mm: Array | float,
+    level_mm: Array | float,
+    precision: type[np.floating[Any]],
 ) -> Array:
     """The vectors of which every point of an outline is a sum, (11, 3, K), in the camera frame, millimetres.
 
     Bolts come last: there are hundreds of them, and numpy is quick along the last axis.
     """
     turn, shift, up = pose.rotation, pose.translation_mm[:, None], pose.rotation[:, 2]
-    base, tip = turn @ base.T + shift, turn @ tip.T + shift
+    base, tip = turn @ base_mm.T + shift, turn @ tip_mm.T + shift  # from here on in the camera frame
     a = tip - base
     a /= np.sqrt((a * a).sum(axis=0))
     slope = a / (up @ a)
-    base += level * slope
+    base += level_mm * slope
     square = (base * a).sum(axis=0) * a - base
     distance = np.maximum(np.sqrt((square * square).sum(axis=0)), 1e-9)
     v = square / distance
-    # A left-handed pose is a mirror, and a cross product does not survive that: its sign is the mirror's.
+    # Across is as the wall frame has it: a left-handed pose is a mirror, which turns a cross product round.
     a_again, v_again = np.concatenate([a, a]), np.concatenate([v, v]) * np.linalg.det(turn)
     w = a_again[1:4] * v_again[2:5] - a_again[2:5] * v_again[1:4]
-    ratio = np.minimum(radius / distance, 0.999)
+    ratio = np.minimum(radius_mm / distance, 0.999)
     vectors = np.empty((11, *base.shape), dtype=precision)
     vectors[_AXIS], vectors[_BASE], vectors[_TIP] = a, base, tip
     vectors[_NEAR_UNIT], vectors[_ACROSS_UNIT] = v, w
-    near, across = radius * v, radius * w
+    near, across = radius_mm * v, radius_mm * w
     vectors[_NEAR], vectors[_ACROSS] = near, across
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
     vectors[_FOOT_NEAR], vectors[_FOOT_ACROSS] = near - (up @ near) * slope, across - (up @ across) * slope

@@ -15,8 +15,9 @@ from sillwright.camera import Array, Camera, Pose, meet_plane, project_apart
 # The map is exact at every 8th cell and straight between. With phone lenses it is off by 0.016 px at most with cells of
 # 1 mm, 0.064 px with 2 mm and 0.004 px with half a millimetre or less: by the square of the cell.
 MAP_STEP = 8
-BAND_CELLS = 120_000
+BAND_CELLS = 120_000  # so few that a band's map stays in the processor's own memory while it is used
 LONGEST_VIEW_MM = 4000.0
+BORDER_POINTS = 48
 
 
 @dataclass(frozen=True)
@@ -44,9 +45,12 @@ class PlaneGrid:
 
 
 def plane_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
-    """Where a photo's border meets a level plane, (N, 2); points that do not meet it, or far off, are left out."""
+    """Where a photo's border meets a level plane, (N, 2); points that do not meet it, or far off, are left out.
+
+    ``BORDER_POINTS`` of them where the photo shows nothing but the plane, and that near.
+    """
     w, h = camera.width_px - 1.0, camera.height_px - 1.0
-    t = np.linspace(0.0, 1.0, 12)
+    t = np.linspace(0.0, 1.0, BORDER_POINTS // 4)
     border = np.concatenate(
         [
             np.column_stack([t * w, 0 * t]),
@@ -60,16 +64,11 @@ def plane_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
     return ground[near]
 
 
-def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> NDArray[np.float32]:
-    """Pixel coordinates of every cell, (rows, columns, 2), as ``cv2.remap`` takes them; NaN behind the camera.
+def plane_map(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int = 1) -> Iterator[NDArray[np.float32]]:
+    """Pixel coordinates of every cell, as ``cv2.remap`` takes them, a band of rows at a time; NaN behind the camera.
 
     ``shrink`` : of a photo stored so many times smaller: pixel p of the whole stands at (p + 0.5) / shrink - 0.5 there
     """
-    return np.concatenate(list(_map_in_bands(camera, pose, grid, shrink)))
-
-
-def _map_in_bands(camera: Camera, pose: Pose, grid: PlaneGrid, shrink: int) -> Iterator[NDArray[np.float32]]:
-    """The same a band of rows at a time, so few that they stay in the processor's own memory while they are used."""
     blocks = (-(-grid.columns // MAP_STEP), -(-grid.rows // MAP_STEP))
     # Enlarged so many times, a picture has its own pixels in the middle of each block.
     columns, rows = (MAP_STEP * (np.arange(-1, n + 1) + 0.5) - 0.5 for n in blocks)
@@ -103,7 +102,7 @@ def rectify_all(
     flat = [np.empty((grid.rows, grid.columns, *one.shape[2:]), dtype=np.uint8) for one in pictures]
     inside = np.empty((grid.rows, grid.columns), dtype=bool)
     row = 0
-    for at in _map_in_bands(camera, pose, grid, shrink):
+    for at in plane_map(camera, pose, grid, shrink):
         band = np.s_[row : row + len(at)]
         np.greater(cv2.inRange(at, (low, low), tuple(high.tolist())), 0, out=inside[band])
         # In thirty-seconds of a pixel, three times as fast as in floats.

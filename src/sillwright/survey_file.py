@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, fields, is_dataclass
@@ -29,7 +30,7 @@ from sillwright.survey import (
     Survey,
     ViewRecord,
 )
-from sillwright.whole_file import is_text, read_whole, write_aside
+from sillwright.whole_file import read_whole, write_aside
 
 FORMAT = 1
 
@@ -148,6 +149,11 @@ def _wrong_values(value: Any, where: str, name: str = "") -> Iterator[str]:
         yield f"{where}{name} has a letter in it that no text has"
     elif name.endswith(_NUMBERS) and value is not None and not _is_number(value):
         yield f"{where}{name} is {value!r}, which is no number"
+
+
+def is_text(value: str) -> bool:
+    """Whether words can be kept and shown: no letter that ends a name, steers a terminal or is half of one."""
+    return re.search("[\\x00\\x1b\\ud800-\\udfff]", value) is None
 
 
 _LARGEST = 1e12  # a number beyond it, without end or none at all was not measured

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import stat
 import tempfile
 from pathlib import Path
@@ -42,8 +41,3 @@ def write_aside(path: Path, content: bytes) -> None:
     except BaseException:
         Path(aside).unlink(missing_ok=True)
         raise
-
-
-def is_text(value: str) -> bool:
-    """Whether words can be kept and shown: no letter that ends a name, steers a terminal or is half of one."""
-    return re.search("[\\x00\\x1b\\ud800-\\udfff]", value) is None

@@ -23,7 +23,8 @@ from typing import Literal
 from pydantic import TypeAdapter
 
 from sillwright.errors import DamageError
-from sillwright.whole_file import LARGEST_BYTES, is_text
+from sillwright.survey_file import is_text
+from sillwright.whole_file import LARGEST_BYTES
 
 ALGORITHMS = ("sha256", "sha512")  # of the manifests
 

@@ -93,9 +93,9 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
             return ScaleVerdict(source, 0.95 / (1.0 - odds) * half, (), True, off, (), 0.99 * half)
         return ScaleVerdict(source, _half_width(odds) * sigma, (), True, off, (), SURE_SIGMAS * sigma)
     odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
-    if odds > LIKELY_ODDS:
+    if odds >= LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
-    if odds > DOUBTFUL_ODDS:
+    if odds >= DOUBTFUL_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
     return ScaleVerdict("bolts", _half_width(odds) * sigma, ("scale-not-taped",), True, off, (), SURE_SIGMAS * sigma)
 

@@ -25,7 +25,7 @@ from sillwright.see.bolts import NO_PROPOSALS, Proposals, WallArea, known_mask, 
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
 from sillwright.see.edgefield import EdgeField, edge_field
-from sillwright.see.edges import WallEdges, find_wall_edges
+from sillwright.see.edges import POOL_MM, WallEdges, find_wall_edges
 from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
 
@@ -177,6 +177,8 @@ def follow_line(task: tuple[ViewTask, tuple[float, float]]) -> LineStrip | None:
 
 
 def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple[float, float]) -> LineStrip | None:
+    if not len(ground):
+        return None
     along = ground @ np.array([np.cos(line[0]), np.sin(line[0])])
     span = (float(along.min()), float(along.max()))
     return cut_strip(pixels, view.camera, view.pose, line, view.covered_mm, span)
@@ -235,6 +237,8 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
 
 def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
+    if x_to - x_from < POOL_MM:
+        return None, None
     grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
     return find_wall_edges(half, task.view.camera, task.view.pose, grid, task.view.covered_mm)
 

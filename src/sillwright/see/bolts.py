@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.rectify import PlaneGrid, plane_seen, rectify_all
+from sillwright.rectify import BORDER_POINTS, PlaneGrid, plane_seen, rectify_all
 from sillwright.see.edgefield import evidence, structure
 
 SEARCH_HEIGHT_MM = 75.0
+END_REACH_MM = 80.0  # how far from its foot, on the search plane, an end may show
 CELLS_A_RADIUS = 8.0
 RING_RADII = (0.945, 1.0, 1.055)  # ends from 30 to 140 mm up, seen from 1.1 to 1.6 m
 LEAST_RING = 0.16
@@ -106,18 +107,10 @@ def propose_bolts(
     radius_mm: float,
 ) -> Proposals:
     """Shapes that could be bolts standing in ``area``; overlapping ones are kept, up to 32."""
-    step = radius_mm / CELLS_A_RADIUS
-    reach = 80.0  # how far from its foot, on the search plane, an end may show
-    seen = plane_seen(camera, pose, SEARCH_HEIGHT_MM)
-    if not len(seen):
+    grid = _search_grid(camera, pose, area, radius_mm)
+    if grid is None:
         return NO_PROPOSALS
-    low = np.maximum([area.x_from_mm - reach, area.y_from_mm - reach], seen.min(axis=0))
-    high = np.minimum([area.x_to_mm + reach, area.y_to_mm + reach], seen.max(axis=0))
-    columns, rows = (int(cells) for cells in (high - low) / step)
-    if columns < 20 or rows < 20:
-        return NO_PROPOSALS
-    grid = PlaneGrid(float(low[0]), float(high[1]), step, -step, columns, rows, SEARCH_HEIGHT_MM)
-    px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * step
+    px_a_cell = camera.fx / max(pose.centre_mm[2] - SEARCH_HEIGHT_MM, 1.0) * grid.step_x_mm
     smooth = cv2.GaussianBlur(gray, (0, 0), 0.4 * px_a_cell) if px_a_cell > 1.2 else gray
     (flat, free), inside = rectify_all((smooth, mask), camera, pose, grid)
     usable = ((free > 0) & inside).astype(np.float32)
@@ -130,6 +123,23 @@ def propose_bolts(
     high = np.full(len(tips), SEARCH_HEIGHT_MM)
     ends_px = project(camera, pose, np.column_stack([grid.x_mm(tips[:, 0]), grid.y_mm(tips[:, 1]), high]))
     return Proposals(_best_apart(found, camera, pose), ends_px)
+
+
+def _search_grid(camera: Camera, pose: Pose, area: WallArea, radius_mm: float) -> PlaneGrid | None:
+    """Where ends of bolts that stand in an area may show on the search plane; None where there is no room for one."""
+    low_mm = np.array([area.x_from_mm, area.y_from_mm]) - END_REACH_MM
+    high_mm = np.array([area.x_to_mm, area.y_to_mm]) + END_REACH_MM
+    seen_mm = plane_seen(camera, pose, SEARCH_HEIGHT_MM)
+    # Where part of its border misses the plane, how far the photo shows it is not known. Some cells past the border
+    # stay: ends that it cuts must not pass for whole ones.
+    if len(seen_mm) == BORDER_POINTS:
+        low_mm = np.maximum(low_mm, seen_mm.min(axis=0) - 2.0 * radius_mm)
+        high_mm = np.minimum(high_mm, seen_mm.max(axis=0) + 2.0 * radius_mm)
+    step_mm = radius_mm / CELLS_A_RADIUS
+    columns, rows = (int(cells) for cells in (high_mm - low_mm) / step_mm)
+    if columns < 20 or rows < 20:
+        return None
+    return PlaneGrid(float(low_mm[0]), float(high_mm[1]), step_mm, -step_mm, columns, rows, SEARCH_HEIGHT_MM)
 
 
 def _round_ends(tensor: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Camera, Pose, project
 from sillwright.median import median
 from sillwright.rectify import PlaneGrid, clear_of, rectify
+from sillwright.see.pooling import pooled
 
 CELL_MM = 1.0
 POOL_MM = 12
 SIDE_NEAR_MM, SIDE_FAR_MM = 3, 9  # the concrete beside a line 1 to 4 mm wide
 LARGEST_TURN_RAD = np.radians(8.0)
-BAND_ROWS = 64  # of millions of cells, so few that they stay in the processor's own memory while they are pooled
 ROW_POOL = 3  # the search for lines works on 3 mm rows; following one is a finer matter
 CAP_LAB = 10.0  # a column of full colour counts this much and no more: stains must not outvote length
 MIN_STRENGTH_LAB = 0.9
@@ -102,15 +102,7 @@ def find_lines(
 
 def _pooled_color(flat: NDArray[np.uint8], usable: NDArray[np.bool_], per_column: int) -> tuple[Array, Array]:
     """a*, b* (CIE 1976) of 12 mm columns: (columns, rows, 2), and the share that is usable (columns, rows)."""
-    rows, count = flat.shape[0], flat.shape[1] // per_column
-    wide = count * per_column
-    weight, total = np.empty((rows, count), np.float32), np.empty((rows, count, 3), np.float32)
-    for first in range(0, rows, BAND_ROWS):
-        band = np.s_[first : first + BAND_ROWS]
-        share = usable[band, :wide].astype(np.uint8)
-        masked = cv2.copyTo(flat[band, :wide], share).astype(np.float32)
-        for part, out in ((share.astype(np.float32), weight), (masked, total)):
-            cv2.resize(part, (count, len(part)), dst=out[band], interpolation=cv2.INTER_AREA)
+    total, weight = pooled(flat, usable, per_column)
     total /= np.maximum(weight, 1.0 / per_column)[:, :, None]
     return np.ascontiguousarray(_chroma(total).transpose(1, 0, 2)), np.ascontiguousarray(weight.T)
 
@@ -300,7 +292,7 @@ def second_line_mm(strip: LineStrip, line: tuple[float, float]) -> float | None:
     ridge = np.linalg.norm(across - np.median(across, axis=0), axis=1)
     near = np.abs(y) < SECOND_LINE_MM
     beside = np.where(near, 0.0, ridge)
-    peak = (beside[1:-1] > beside[:-2]) & (beside[1:-1] >= beside[2:])
+    peak = (beside[1:-1] > beside[:-2]) & (beside[1:-1] >= beside[2:])  # colours are never level for two rows
     peak &= beside[1:-1] >= SECOND_LINE_SHARE * float(ridge[near].max())
     return float(y[1:-1][np.argmax(np.where(peak, beside[1:-1], 0.0))]) if peak.any() else None
 

@@ -19,8 +19,8 @@ from sillwright.camera import Array
 
 SMOOTH_PX = 0.9
 SURROUNDINGS_PX = 25
-BAND_CELLS = 250_000
-ROWS_AROUND = SURROUNDINGS_PX // 2 + 6  # on which a cell rests: surroundings, Scharr's row, four of the bell
+BAND_CELLS = 250_000  # so few that they stay in the processor's own memory from one step to the next
+ROWS_AROUND = SURROUNDINGS_PX // 2 + 5  # on which a cell rests: surroundings, Scharr's row, four of the bell
 NOISE_FLOOR = 0.4  # grey levels a pixel; below this a gradient is sensor noise
 
 # Evidence of a sample: the log ratio of how often an energy comes up on true outlines of bolts and on plain concrete,
@@ -115,7 +115,7 @@ def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[n
 
 
 def _bands(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> Iterator[tuple[slice, NDArray[np.float32]]]:
-    """The same in bands of rows that stay in the processor's own memory from one step to the next: in half the time."""
+    """The same in bands of rows, in half the time."""
     height, width = gray.shape
     rows = max(BAND_CELLS // width, ROWS_AROUND)
     for first in range(0, height, rows):

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.rectify import PlaneGrid, clear_of, rectify
+from sillwright.see.pooling import pooled
 
 CELL_MM = 2.0
-BAND_ROWS = 64  # so few that their cells stay in the processor's own memory while they are pooled
 ROUGH_CELLS = 5
 POOL_MM = 24.0
 WINDOW_MM = 16.0
@@ -60,38 +60,25 @@ def find_wall_edges(
     ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
     """
     flat, usable = rectify(pixels, camera, pose, grid)
-    apart, lit = _differences(*_pooled(flat, clear_of(usable, grid, covered_mm)))
+    usable = clear_of(usable, grid, covered_mm)
+    total, weight = pooled(flat, usable, round(POOL_MM / CELL_MM), _features, ROUGH_CELLS // 2)
+    apart, lit = _differences(total.astype(float), weight.astype(float))
     ridges = _ridges(np.sqrt(np.einsum("rck,rck->rc", apart, apart)))
     low, high = (_first_edge(ridges, grid, side) for side in (-1, 1))
     return _with_ends(low, apart, lit, grid), _with_ends(high, apart, lit, grid)
 
 
-def _pooled(flat: NDArray[np.uint8], usable: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Light, a*, b* and roughness summed over what is usable of columns of 24 mm, and how much that is.
-
-    (rows, columns, 4) and (rows, columns), both over the cells of a column.
-    """
-    rows, per_column = len(flat), round(POOL_MM / CELL_MM)
-    count = flat.shape[1] // per_column
-    wide = count * per_column
-    total, weight = np.empty((rows, count, 4), np.float32), np.empty((rows, count), np.float32)
-    for first in range(0, rows, BAND_ROWS):
-        above = min(first, ROUGH_CELLS // 2)
-        around = flat[first - above : first + BAND_ROWS + ROUGH_CELLS // 2].astype(np.float32) / np.float32(255.0)
-        light, a, b = cv2.split(cv2.cvtColor(around, cv2.COLOR_BGR2Lab))
-        rough = np.abs(light - cv2.blur(light, (ROUGH_CELLS, ROUGH_CELLS)))
-        band = np.s_[first : first + BAND_ROWS]
-        share = usable[band, :wide].astype(np.float32)
-        own = np.s_[above : above + len(share), :wide]
-        feature = cv2.merge([layer[own] * share for layer in (0.5 * light, a, b, 2.0 * rough)])
-        for part, out in ((feature, total), (share, weight)):
-            cv2.resize(part, (count, len(part)), dst=out[band], interpolation=cv2.INTER_AREA)
-    return total.astype(float), weight.astype(float)
+def _features(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light, a*, b* (CIE 1976) and roughness of a picture, BGR from 0 to 255, (H, W, 4)."""
+    light, a, b = cv2.split(cv2.cvtColor(pixels / np.float32(255.0), cv2.COLOR_BGR2Lab))
+    rough = np.abs(light - cv2.blur(light, (ROUGH_CELLS, ROUGH_CELLS)))
+    return np.asarray(cv2.merge([0.5 * light, a, b, 2.0 * rough]), dtype=np.float32)
 
 
 def _differences(total: Array, weight: Array) -> tuple[Array, Array]:
-    """By how much windows below each cell differ from those above: (columns, rows, 4), from :func:`_pooled`.
+    """By how much windows below each cell differ from those above: (columns, rows, 4).
 
+    total : (rows, columns, 4) features, weight : (rows, columns) share seen, as :func:`pooled` gives them
     NaN where either is not seen. Beside it how light both are together, (columns, rows).
     """
     rows, count = weight.shape
