@@ -44,6 +44,7 @@ from sillwright.outline import Bolt
 from sillwright.see.chalk import SHARED_ERROR, TRACE_ALONG_MM
 from sillwright.solve.adjust import adjust
 from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView
+from sillwright.solve.state import Problem
 
 CHAMFER_MM, PITCH_MM = 1.2, 1.954
 KINDS = ("station", "setback", "lean along", "lean across", "lean", "stick-up")
@@ -75,6 +76,8 @@ def one(seed: int) -> list[Number]:
     problem = problem_of(
         scene, see_cards(scene, rng), see_line(scene, rng, stated_mm=0.25 * SHARED_ERROR, step_mm=TRACE_ALONG_MM)
     )
+    if not _hangs_together(problem):
+        return []
     solution = adjust(problem, truth_of(scene))
     count = len(scene.poses)
     block = Block(tuple(Path(f"{i}.jpg") for i in range(count)), scene.numbers, scene.numbers, problem, solution, {})
@@ -119,6 +122,15 @@ def one(seed: int) -> list[Number]:
             for kind, (value, true, u95), least in zip(KINDS, pairs, _bounds(block, judged), strict=True)
         ]
     return out
+
+
+def _hangs_together(problem: Problem) -> bool:
+    """Whether cards join all photos; of a run of which they do not, the rest is left out before it is adjusted."""
+    cards = {problem.zero_card}
+    for _ in problem.card_seen:
+        photos = {seen.photo for seen in problem.card_seen if seen.card in cards}
+        cards |= {seen.card for seen in problem.card_seen if seen.photo in photos}
+    return all(seen.card in cards for seen in problem.card_seen)
 
 
 def _sigma_of_mean(scenes: list[int], error: Array) -> float:
