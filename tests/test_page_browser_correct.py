@@ -43,6 +43,8 @@ return loaded.some(one => /\\d-\\d[.]jpg$/.test(one.name));
 """
 MIDDLE = "const box = document.querySelector(arguments[0]).getBoundingClientRect();"
 MIDDLE += "return [box.x + box.width / 2, box.y + box.height / 2]"
+ON_SCREEN = "const at = new DOMPoint(arguments[0], arguments[1])"
+ON_SCREEN += ".matrixTransform(document.getElementById('scene').getScreenCTM()); return [at.x, at.y]"
 SCALE = "return document.getElementById('stage').clientWidth / document.getElementById('scene').viewBox.baseVal.width"
 
 
@@ -170,8 +172,10 @@ def test_bolts_are_added_and_struck_out_and_the_line_is_chosen_by_tapping(
     browser.get(f"{address}/jobs/lot12/1-north/correct/{SHOTS[0].file}")
     until(lambda: "Tap a bolt" in text_of(browser, "#hint"), "the photo")
     fields = "return [...document.querySelectorAll('#rows input')].map(field => field.name + '=' + field.value)"
-    hold = "document.getElementById('marks').addEventListener('submit', event => event.preventDefault())"
-    browser.execute_script(f"document.querySelector('[name=by]').value = 'A. Foreman'; {hold}")
+    browser.execute_script(
+        "document.querySelector('[name=by]').value = 'A. Foreman'; window.send = window.fetch;"
+        "window.fetch = () => Promise.reject();"
+    )
     x, y = browser.execute_script(MIDDLE, "#stage")
 
     def tap(right: float, down: float) -> None:
@@ -192,6 +196,7 @@ def test_bolts_are_added_and_struck_out_and_the_line_is_chosen_by_tapping(
     assert "The chalk line goes first, by itself" in text_of(browser, "#hint")
     click(browser, "#save")
     rows = browser.execute_script(fields)
+    until(lambda: "No connection" in text_of(browser, "#hint"), "what could not be sent")
     assert [row for row in rows if row.startswith("what=")] == ["what=strike", "what=add"]
     assert re.fullmatch(r"bolt=[\d.]+ [\d.]+", rows[1])
     assert [row for row in rows[7:] if row.endswith("=")] == ["bolt="]  # all four numbers of the added one are there
@@ -211,6 +216,19 @@ def test_bolts_are_added_and_struck_out_and_the_line_is_chosen_by_tapping(
     click(browser, "#undo")
     click(browser, "#save")
     assert "Nothing was marked" in text_of(browser, "#hint")
+
+    # What is refused stays on the screen, with the reason: here a bolt added where one stands.
+    browser.execute_script("window.fetch = window.send")
+    click(browser, "#chips button")
+    there = next(bolt for bolt in the_bolts() if bolt.mark == text_of(browser, "#chips button"))
+    click(browser, "#add")
+    x, y = browser.execute_script(ON_SCREEN, *map(float, View(shown(SHOTS[0], ""), "north").pixel(bolt_base_mm(there))))
+    mouse(browser, "mousePressed", x, y)
+    mouse(browser, "mouseReleased", x, y)
+    click(browser, "#save")
+    until(lambda: "there already" in text_of(browser, "#hint"), "why it was refused")
+    assert all("409" in fault for fault in faults_of(browser))
+    click(browser, "#undo")
     browser.get(f"{address}/jobs/lot12/1-north/correct")
     assert "N3: moved, tip marked" in text_of(browser, "main")
     assert faults_of(browser) == []

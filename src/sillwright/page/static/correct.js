@@ -115,6 +115,10 @@
   };
 
   const hint = (text) => { if (byId("hint").textContent !== text) byId("hint").textContent = text; };
+  const tell = (text) => {
+    hint(text);
+    byId("hint").scrollIntoView({ block: "nearest" });
+  };
   const show = () => {
     const item = chosen ? items[chosen.item] : null;
     const count = changes().length;
@@ -330,16 +334,13 @@
   byId("strike").addEventListener("click", strike);
   byId("undo").addEventListener("click", undo);
 
-  byId("marks").addEventListener("submit", (event) => {
+  byId("marks").addEventListener("submit", async (event) => {
+    event.preventDefault();
+    if (sending) return;
     const rows = changes();
     const unfit = !rows.length ? words.nothing : rows.length > Number(words.most) ? words.many
       : rows.some((one) => one.what === "line" && !one.ends[1]) ? words.lineSecond : "";
-    if (unfit) {
-      event.preventDefault();
-      hint(unfit);
-      byId("hint").scrollIntoView({ block: "nearest" });
-      return;
-    }
+    if (unfit) return tell(unfit);
     const fields = rows.flatMap(({ what, key, ends: [first, second] }) => Object.entries({
       what, bolt: key, first_right: first?.x, first_down: first?.y, second_right: second?.x, second_down: second?.y,
     }));
@@ -351,6 +352,12 @@
       return field;
     }));
     sending = true;
+    // Not left to the browser: what is refused, or never arrives, must not take the marks off the screen.
+    const body = new URLSearchParams(new FormData(byId("marks")));
+    const answer = await fetch(window.location.href, { method: "POST", body, keepalive: true }).catch(() => null);
+    if (answer?.ok) return window.location.assign(answer.url);
+    sending = false;
+    tell((await answer?.json().catch(() => null))?.title || words.unsent);
   });
   window.addEventListener("pageshow", () => { sending = false; });
   window.addEventListener("beforeunload", (event) => { if (!sending && changes().length) event.preventDefault(); });
