@@ -198,7 +198,7 @@ def test_a_job_is_sealed_with_its_decisions_and_told(site: Site) -> None:
     assert (task.kind, task.state) == ("seal", "done"), task.said
     text = phone.client.get("/jobs/lot/seal").text
     assert "Sealed: lot-9" in text
-    assert "1 package, 0 with faults. The log has 1 entries" in text
+    assert "1 package, 0 with faults. The log has 1 entry;" in text
     assert str(site.folder) not in text
     store = open_store(site.folder / AS_BUILT)
     (name,) = store.names()

@@ -77,7 +77,7 @@ def archive(
     from sillwright.archive.keep import keep
     from sillwright.archive.package_names import same_but_for_case
     from sillwright.archive.store import make_store
-    from sillwright.tell.archive_words import case_lines, not_told_lines
+    from sillwright.tell.archive_words import case_lines, log_sentence, not_told_lines
 
     private_key = None if key is None else read_private_key(key)
     _apart(folder, output)
@@ -102,7 +102,7 @@ def archive(
     click.echo(store.package(sealed.name))
     Console(stderr=True).print(
         f"{'Sealed' if sealed.is_new else 'Sealed before, and left as it is'}: {sealed.name}, {len(contents.files)} "
-        f"files. The log has {head.tree_size} entries; its root is {head.root_hash}. Keep the root, or a copy of the "
+        f"files. {log_sentence(head)} Keep the root, or a copy of the "
         "newest file in log/heads, where nobody with access to the store can change it.",
         highlight=False,
         soft_wrap=True,

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from sillwright.archive.again import Differences
 from sillwright.archive.audit import Audit, faults_of
 from sillwright.archive.examine import Fault, FaultKind
+from sillwright.archive.heads import Head
 from sillwright.archive.proofs import Proof
 from sillwright.tell.tables import plain_text
 
@@ -97,6 +98,12 @@ def audit_lines(audit: Audit) -> list[str]:
     return lines + [f"{name}: not covered by a signature of the key given" for name in audit.unsigned or ()]
 
 
+def log_sentence(head: Head) -> str:
+    """How long the log is, and its root."""
+    size = head.tree_size
+    return f"The log has {size} {'entry' if size == 1 else 'entries'}; its root is {head.root_hash}."
+
+
 def audit_closing(audit: Audit) -> str:
     """How an audit ends, in one or two sentences."""
     count, bad = len(audit.packages), sum(bool(one.faults) for one in audit.packages)
@@ -108,7 +115,7 @@ def audit_closing(audit: Audit) -> str:
             "changed since: without --resume all is read."
         )
     if audit.head is not None:
-        whole += f" The log has {audit.head.tree_size} entries; its root is {audit.head.root_hash}."
+        whole += f" {log_sentence(audit.head)}"
     stamps = [one.stamp for one in audit.packages if one.stamp is not None]
     trusted = sum(stamp.trusted for stamp in stamps)
     if stamps:
