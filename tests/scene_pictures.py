@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from scenes import Bar, Scene
-from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, project
+from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, project, rotation_from_vector
 from sillwright.cards import CARD_MARGIN_MM, BoardSpec, scale_card
 from sillwright.see.edgefield import edge_field
 from sillwright.see.patch import SMOOTH_PX, Patch
@@ -218,8 +218,8 @@ def _with_card(
     return color
 
 
-def _plain_steel(bar: Bar, normals: Array, high_mm: Array) -> Array:
-    shade = 45.0 + 95.0 * np.clip(normals @ LIGHT, 0.0, None)
+def _plain_steel(bar: Bar, normals: Array, high_mm: Array, light: Array = LIGHT) -> Array:
+    shade = 45.0 + 95.0 * np.clip(normals @ light, 0.0, None)
     if bar.repeat_mm:
         on_shank = high_mm <= bar.bolt.stickup_mm - bar.chamfer_mm
         shade *= 1.0 + 0.3 * on_shank * np.cos(2.0 * np.pi * high_mm / bar.repeat_mm)
@@ -283,6 +283,12 @@ def _with_hex(color: NDArray[np.float32], _: Look, bar: Bar, centre: Array, rays
 PLAIN = Look(_ground, _plain_card, _plain_steel)
 
 
+def lit_from(turn_rad: float) -> Look:
+    """The plain look with its light turned so far about the upright."""
+    turn = rotation_from_vector(np.array([0.0, 0.0, turn_rad]))
+    return replace(PLAIN, steel=partial(_plain_steel, light=turn @ LIGHT))
+
+
 def bolt_view(
     scene: Scene,
     photo: int,
@@ -292,6 +298,7 @@ def bolt_view(
     half_mm: float = 80.0,
     noise: float = 1.5,
     seed: int = 0,
+    look: Look = PLAIN,
 ) -> BoltView:
     """One photo of one bar as the package keeps it: the piece of picture round it, and its edge fields.
 
@@ -304,7 +311,9 @@ def bolt_view(
     left, top = (int(v) - half for v in middle)
     window = (left, top, 2 * half, 2 * half)
     drawn = replace(scene, bars=steel or scene.bars)
-    gray = cv2.cvtColor(render(drawn, photo, window=window, noise=noise, seed=seed + photo), cv2.COLOR_BGR2GRAY)
+    gray = cv2.cvtColor(
+        render(drawn, photo, window=window, noise=noise, seed=seed + photo, look=look), cv2.COLOR_BGR2GRAY
+    )
     usable, origin = np.ones(gray.shape, dtype=bool), np.array([left, top], dtype=float)
     patch = Patch(gray, cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX), usable, origin)
     return BoltView(
