@@ -4,8 +4,8 @@
 
 Not a test: run it by hand. Cards and the chalk line are seen with noise and without a picture, bolts in small drawn
 pictures. What the photos cannot see is drawn from the priors the intervals count: how high the concrete stands at a
-bolt, how rough it is there, how far the powder lies off the string, how the cards lie, what the lens is. The light comes
-from anywhere: it pulls a bolt's edges by a seventh of a pixel, all of one scene the same way.
+bolt, how rough it is there, how far the powder lies off the string, how the cards lie, what the lens is. The light
+comes from anywhere: it pulls a bolt's edges by a seventh of a pixel, all of one scene the same way.
 """
 
 from __future__ import annotations
