@@ -67,16 +67,6 @@ class Sampling:
         """Which side of the outline is out, looking along it as it is traced: +1 left, -1 right; (M,)."""
         return np.where(self.part == OTHER_SIDE, 1.0, -1.0)
 
-    @cached_property
-    def circles(self) -> tuple[tuple[slice, Array, int, int], ...]:
-        """Of rim, face and foot: where its points stand, their turns in radians, and the vectors they turn between."""
-        _, _, rims, faces, feet = self.pieces
-        return (
-            (rims, np.linspace(0.5 * np.pi, 1.5 * np.pi, self.rim), _NEAR, _ACROSS),
-            (faces, np.linspace(0.0, 2.0 * np.pi, self.face, endpoint=False), _NEAR, _ACROSS),
-            (feet, self.foot_turns, _FOOT_NEAR, _FOOT_ACROSS),
-        )
-
 
 DENSE = Sampling(24, 16, 32, 16)
 SPARSE = Sampling(12, 8, 16, 8)
@@ -159,7 +149,10 @@ def outline(
     enough to show a foot. Normals stand square to the outline as a pinhole camera draws it; what distortion turns them
     is under 2 degrees with phone lenses.
     """
-    vectors = _vectors(pose, np.atleast_2d(base_mm), np.atleast_2d(tip_mm), radius_mm, foot_mm, _precision(rough))
+    # A left-handed pose is a mirror, which turns cross products and the sense of the outline round.
+    hand = float(np.sign(np.linalg.det(pose.rotation)))
+    ends = np.atleast_2d(base_mm), np.atleast_2d(tip_mm)
+    vectors = _vectors(pose, hand, *ends, radius_mm, foot_mm, _precision(rough))
     points, runs = _mixes(sampling, chamfer_mm, rough)
     bolts = vectors.shape[2]
     in_camera = (points @ vectors.reshape(len(vectors), -1)).reshape(-1, 3, bolts)
@@ -174,8 +167,9 @@ def outline(
     px[1] += camera.cy
     along_x, along_y = along[:, 0] - x * along[:, 2], along[:, 1] - y * along[:, 2]
     along_y *= camera.fy / camera.fx
-    out = (sampling.turn * np.sign(np.linalg.det(pose.rotation))).astype(x.dtype)
-    scale = out[:, None] / np.maximum(np.sqrt(along_x * along_x + along_y * along_y), 1e-12)
+    scale = (hand * sampling.turn).astype(x.dtype)[:, None] / np.maximum(
+        np.sqrt(along_x * along_x + along_y * along_y), 1e-12
+    )
     normals: Array = np.empty_like(px)
     np.multiply(along_y, scale, out=normals[0])
     np.multiply(along_x, -scale, out=normals[1])
@@ -201,7 +195,11 @@ def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, A
         points[side, _BASE], points[side, _TIP] = 1.0 - sampling.up, sampling.up
         points[side, _AXIS], points[side, _BESIDE], points[side, _RISE] = -chamfer_mm * sampling.up, 1.0, rise
         runs[side, _AXIS] = 1.0
-    for circle, turns, near, across in sampling.circles:
+    for circle, turns, near, across in (
+        (rims, np.linspace(0.5 * np.pi, 1.5 * np.pi, sampling.rim), _NEAR, _ACROSS),
+        (faces, np.linspace(0.0, 2.0 * np.pi, sampling.face, endpoint=False), _NEAR, _ACROSS),
+        (feet, sampling.foot_turns, _FOOT_NEAR, _FOOT_ACROSS),
+    ):
         points[circle, near], points[circle, across] = np.cos(turns), np.sin(turns)
         runs[circle, near], runs[circle, across] = -np.sin(turns), np.cos(turns)
     points[rims, _TIP] = points[faces, _TIP] = points[feet, _BASE] = 1.0
@@ -212,6 +210,7 @@ def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, A
 
 def _vectors(
     pose: Pose,
+    hand: float,
     base_mm: Array,
     tip_mm: Array,
     radius_mm: Array | float,
@@ -220,7 +219,8 @@ def _vectors(
 ) -> Array:
     """The vectors of which every point of an outline is a sum, (11, 3, K), in the camera frame, millimetres.
 
-    Bolts come last: there are hundreds of them, and numpy is quick along the last axis.
+    ``hand`` is -1 where the pose is left-handed: across is as the wall frame has it. Bolts come last: there are
+    hundreds of them, and numpy is quick along the last axis.
     """
     turn, shift, up = pose.rotation, pose.translation_mm[:, None], pose.rotation[:, 2]
     base, tip = turn @ base_mm.T + shift, turn @ tip_mm.T + shift  # from here on in the camera frame
@@ -231,8 +231,7 @@ def _vectors(
     square = (base * a).sum(axis=0) * a - base
     distance = np.maximum(np.sqrt((square * square).sum(axis=0)), 1e-9)
     v = square / distance
-    # Across is as the wall frame has it: a left-handed pose is a mirror, which turns a cross product round.
-    a_again, v_again = np.concatenate([a, a]), np.concatenate([v, v]) * np.linalg.det(turn)
+    a_again, v_again = np.concatenate([a, a]), np.concatenate([v, v]) * hand
     w = a_again[1:4] * v_again[2:5] - a_again[2:5] * v_again[1:4]
     ratio = np.minimum(radius_mm / distance, 0.999)
     vectors = np.empty((11, *base.shape), dtype=precision)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
 from sillwright.rectify import BORDER_POINTS, PlaneGrid, plane_seen, rectify_all
-from sillwright.see.edgefield import evidence, structure
+from sillwright.see.edgefield import along, evidence, structure
 
 SEARCH_HEIGHT_MM = 75.0
 END_REACH_MM = 80.0  # how far from its foot, on the search plane, an end may show
@@ -261,7 +261,7 @@ def _stadium_score(
 
     def seen(px: Array, py: Array, nx: Array, ny: Array) -> Array:
         xx, xy, yy, usable = _nearest(cells, px, py)
-        return evidence(xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny)) * usable
+        return evidence(along(xx, xy, yy, nx, ny)) * usable
 
     x0, y0, ux, uy = ends[:, :1], ends[:, 1:], unit[:, :1], unit[:, 1:]
     x, y = x0 + ux * away, y0 + uy * away

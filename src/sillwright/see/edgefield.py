@@ -59,10 +59,10 @@ class EdgeField:
         nx, ny = normals
         if value.dtype == np.uint8:
             usable = usable * np.float32(1.0 / FULL)
-            energy = xx * (nx * nx) + (xy - np.float32(HALF)) * (2.0 * nx * ny) + yy * (ny * ny)
+            energy = along(xx, xy - np.float32(HALF), yy, nx, ny)
             energy *= np.float32(1.0 / FULL)
             return energy, usable
-        return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny), usable
+        return along(xx, xy, yy, nx, ny), usable
 
     def within(self, low_px: Array, high_px: Array) -> EdgeField:
         """What lies between two corners, full-size pixels, as a field of its own, in bytes."""
@@ -143,6 +143,11 @@ def _structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[
     np.multiply(gy, gy, out=tensor[2])
     tensor *= gain
     return tensor
+
+
+def along(xx: Array, xy: Array, yy: Array, nx: Array, ny: Array) -> Array:
+    """The edge energy n' T n of tensors along normals, each part in an array of its own."""
+    return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny)
 
 
 def evidence(energy: Array) -> Array:
