@@ -166,6 +166,7 @@ def test_a_crew_goes_from_photos_on_a_phone_to_cleared_bolts_sheets_and_a_sealed
     press(browser, "[data-way='1 0']")
     browser.execute_script("document.querySelector('[name=by]').value = 'A. Carpenter'")
     press(browser, "#save")
+    until(lambda: "/correct" not in browser.current_url, "the corrections' arrival")
     until(lambda: is_measured(address, browser), "measured again")
     assert text_of(browser, "main").count("Corrected by hand") == 1
     assert faults_of(browser) == []
