@@ -14,8 +14,9 @@ from sillwright.camera import Pose, project
 from sillwright.measure.search import Search
 from sillwright.measure.work import BoltSearch, BoltTask, ViewTask
 from sillwright.outline import Bolt
-from sillwright.see.bolts import Proposals, WallArea
+from sillwright.see.bolts import NO_PROPOSALS
 from sillwright.see.parallax import FlatPatch, flat_patch
+from sillwright.see.wall import KnownThings, WallArea
 
 AREA = WallArea(370.0, 530.0, -10.0, 150.0)
 POSES = (
@@ -38,8 +39,8 @@ def laid_flat(scene: Scene, photo: int, gain: float = 1.0, covered: bool = False
     drawn = cv2.cvtColor(render(scene, photo, window=window, samples=2, seed=photo), cv2.COLOR_BGR2GRAY)
     shot = np.clip(gain * drawn.astype(float), 0, 255).astype(np.uint8)
     gray[top : top + height, left : left + width] = shot
-    mask = np.full(gray.shape, 0 if covered else 1, dtype=np.uint8)
-    return flat_patch(gray, mask, camera, pose, AREA)
+    everything = np.array([[x, y, 0.0] for x, y in ((0.0, -200.0), (900.0, -200.0), (900.0, 300.0), (0.0, 300.0))])
+    return flat_patch(gray, camera, pose, AREA, KnownThings((everything,) if covered else (), ()))
 
 
 def search_of(poses: Sequence[Pose], patches: Sequence[FlatPatch]) -> Search:
@@ -48,5 +49,5 @@ def search_of(poses: Sequence[Pose], patches: Sequence[FlatPatch]) -> Search:
     for pose, flat in zip(poses, patches, strict=True):
         view = ViewTask(Path(), PHONE, pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(view, AREA, (), 0.3, BOLT.radius_mm))
-        searches.append(BoltSearch(Proposals([], np.zeros((0, 2))), (None, None), flat))
+        searches.append(BoltSearch(NO_PROPOSALS, (None, None), flat))
     return Search(tuple(tasks), tuple(searches))

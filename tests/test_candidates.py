@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from one_bolt import AREA, BAR, BOLT, POSES
-from scene_pictures import bolt_view, rough_glimpse
+from scene_pictures import bolt_view
 from scenes import PHONE, Scene, axis_parameters
-from sillwright.camera import project
+from sillwright.camera import meet_plane, project
 from sillwright.candidates import Candidate, Dropped, Why
 from sillwright.measure import find, starts
 from sillwright.measure.candidates import candidates_of, with_marks
@@ -24,8 +24,9 @@ from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
 from sillwright.see.bolts import Proposal, Proposals
-from sillwright.see.edgefield import EdgeField
 from sillwright.see.parallax import FlatPatch, Parallax
+from sillwright.see.vertical import PLANE_MM, VerticalPhoto, vertical_photo
+from sillwright.see.wall import KnownThings
 from sillwright.solve.axis import AxisFit, BoltView
 from sillwright.survey import BoltRecord, BoltU95, RunRecord
 from sillwright.tell.candidates import DOUBTED, NONE, WORDS, candidate_picture, write_candidates
@@ -52,20 +53,31 @@ class Drawn(Crew):
         ]
 
 
-def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, list[EdgeField], list[BoltView]]:
+def whole(view: BoltView) -> np.ndarray:
+    """The photo of which a view has a piece, plain round it."""
+    gray = np.full((PHONE.height_px, PHONE.width_px), 120, np.uint8)
+    (left, top), (height, width) = view.patch.origin_px.astype(int), view.patch.gray.shape
+    gray[top : top + height, left : left + width] = view.patch.gray
+    return gray
+
+
+def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, list[VerticalPhoto], list[BoltView]]:
     """A scene's photos as searched: each proposes one shape, with its foot at ``base_mm``."""
     views = [bolt_view(replace(scene, bars=(BAR,)) if not scene.bars else scene, k, 0) for k in range(2)]
-    tasks, searches, fields = [], [], []
+    tasks, searches, photos = [], [], []
     for view in views:
         tip_px = project(PHONE, view.pose, BOLT.tip_mm[None] + np.append(base_mm[:2] - BOLT.base_mm[:2], 0.0))[0]
-        shape = Proposal(tip_px, np.asarray(base_mm[:2]), 92.0, 10.0)
+        end_mm = meet_plane(PHONE, view.pose, tip_px[None], PLANE_MM)[0]
+        shape = Proposal(end_mm, np.asarray(base_mm[:2]), 92.0, 10.0)
         flat = FlatPatch((0, 0), np.zeros((2, 2), np.uint8), np.zeros((2, 2), bool))
-        found = Proposals([shape], tip_px[None])
+        found = Proposals([shape], end_mm[None])
         searches.append(BoltSearch(found, (None, None), flat))
-        fields.append(rough_glimpse(view).field)
+        photo = vertical_photo(whole(view), PHONE, view.pose, AREA, KnownThings((), ()), SHAPE.radius_mm)
+        assert photo is not None
+        photos.append(photo)
         task = ViewTask(Path(f"{view.photo}.jpg"), PHONE, view.pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(task, AREA, (), 0.3, SHAPE.radius_mm))
-    return Search(tuple(tasks), tuple(searches)), fields, views
+    return Search(tuple(tasks), tuple(searches)), photos, views
 
 
 def whys(dropped: Any) -> set[str]:
@@ -76,8 +88,8 @@ def whys(dropped: Any) -> set[str]:
 
 
 def test_a_bolt_is_found_where_it_stands_and_nothing_of_it_is_let_go() -> None:
-    search, fields, views = drawn(STANDING)
-    groups, _ = rough_places(search, fields, SHAPE)
+    search, photos, views = drawn(STANDING)
+    groups, _ = rough_places(search, photos, SHAPE)
     shapes = find_bolts(search, groups, SHAPE, Lookout(search), Drawn(list(views)))
     (bolt,) = shapes.standing
     assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.5
@@ -85,29 +97,29 @@ def test_a_bolt_is_found_where_it_stands_and_nothing_of_it_is_let_go() -> None:
 
 
 def test_a_place_on_bare_concrete_is_let_go_for_its_outline() -> None:
-    search, fields, _ = drawn(STANDING, ELSEWHERE_MM)
-    groups, dropped = rough_places(search, fields, SHAPE)
+    search, photos, _ = drawn(STANDING, ELSEWHERE_MM)
+    groups, dropped = rough_places(search, photos, SHAPE)
     assert groups == []
     assert whys(dropped) == {"outline"}
     assert all(np.hypot(*(one.place[:2] - ELSEWHERE_MM)) < 40.0 for one in dropped)
 
 
 def test_places_beyond_what_is_tried_and_those_without_an_end_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    search, fields, _ = drawn(STANDING)
+    search, photos, _ = drawn(STANDING)
     with monkeypatch.context() as patched:
         patched.setattr(starts, "MOST_CLIMBS_A_PHOTO", 0)
-        groups, dropped = rough_places(search, fields, SHAPE)
+        groups, dropped = rough_places(search, photos, SHAPE)
         assert groups == []
         assert "not-tried" in whys(dropped)
     monkeypatch.setattr(starts, "END_HINT", 9.0)
-    groups, dropped = rough_places(search, fields, SHAPE)
+    groups, dropped = rough_places(search, photos, SHAPE)
     assert groups == []
     assert "no-end" in whys(dropped)
 
 
-def found(drawn: tuple[Search, list[EdgeField], list[BoltView]], times: int = 1, *, whole: bool = True) -> Shapes:
-    search, fields, views = drawn
-    groups, _ = rough_places(search, fields, SHAPE)
+def found(drawn: tuple[Search, list[VerticalPhoto], list[BoltView]], times: int = 1, *, whole: bool = True) -> Shapes:
+    search, photos, views = drawn
+    groups, _ = rough_places(search, photos, SHAPE)
     return find_bolts(
         search, groups * times, SHAPE, Lookout(search), Drawn([view if whole else None for view in views])
     )

@@ -15,10 +15,12 @@ from sillwright.camera import meet_plane
 from sillwright.measure.work import _on_the_wall
 from sillwright.rectify import PlaneGrid
 from sillwright.see import edgefield
+from sillwright.see import edges as edges_module
 from sillwright.see.bolts import WallArea
-from sillwright.see.edgefield import EdgeField, edge_field
+from sillwright.see.edgefield import EdgeField, edge_field, edges_in_bytes
 from sillwright.see.edges import WallEdge, WallEdges, find_wall_edges
 from sillwright.see.patch import SMOOTH_PX, Patch, cut_patch, edge_offsets
+from sillwright.see.wall import KnownInPhoto
 
 CAMERA = PHONE.scaled(1200, 900)
 POSE = overhead(450.0, 10.0, 1250.0, lean_deg=(4.0, -2.0), turn_deg=-2.0)
@@ -30,6 +32,15 @@ PAPER = np.array([[287.0, 73.0], [553.0, 73.0], [553.0, -43.0], [287.0, -43.0]])
 def edges(wall_mm: tuple[float, float] | None) -> WallEdges:
     scene = Scene(CAMERA, (POSE,), (3,), (lying(300.0, 60.0, 0.3),), chalk=(Chalk(),), wall_mm=wall_mm)
     return find_wall_edges(render(scene, 0, samples=1), CAMERA, POSE, GRID, [PAPER])
+
+
+def test_rows_left_out_beforehand_have_no_edge(monkeypatch: pytest.MonkeyPatch) -> None:
+    """To look along all rows gives the same edges, on a plain wall and on rough ground with steps everywhere."""
+    rough = cv2.resize(np.random.default_rng(3).integers(0, 256, (30, 40, 3)).astype(np.uint8), (1200, 900))
+    plain = ending_at(700.0), edges(None), find_wall_edges(rough, CAMERA, POSE, GRID, [])
+    monkeypatch.setattr(edges_module, "_may_be_edges", lambda steps, farthest: np.ones(steps.shape[1], dtype=bool))
+    edges.cache_clear()
+    assert (ending_at(700.0), edges(None), find_wall_edges(rough, CAMERA, POSE, GRID, [])) == plain
 
 
 @pytest.mark.parametrize("wall_mm", [(-120.0, 133.0), (-61.0, 172.0)])
@@ -116,13 +127,17 @@ def ring(centre: tuple[float, float], radius_px: float, count: int = 48) -> tupl
     return np.array(centre) + radius_px * normals, normals
 
 
+NOTHING_KNOWN = KnownInPhoto((), (), 2.0)
+
+
 def piece(gray: np.ndarray, origin: tuple[float, float] = (0.0, 0.0)) -> Patch:
     smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), SMOOTH_PX)
     return Patch(gray, smooth, np.ones(gray.shape, dtype=bool), np.array(origin))
 
 
 def offsets(patch: Patch, px: np.ndarray, normals: np.ndarray, *, rim: bool) -> tuple[np.ndarray, np.ndarray]:
-    return edge_offsets(patch, px, normals, 5.0, 1.6, np.full(len(px), rim), 5.0)
+    (offset,), (weight,) = edge_offsets([patch], px[None], normals[None], 5.0, 1.6, np.full(len(px), rim), 5.0)
+    return offset, weight
 
 
 @pytest.mark.parametrize("off_px", [-1.7, 0.0, 0.6, 2.3])
@@ -162,17 +177,29 @@ def test_a_plain_ground_has_no_edges() -> None:
     assert (weight == 0.0).all()
 
 
+def test_pieces_of_photos_looked_at_together_give_what_each_gives_alone() -> None:
+    """What is usual beside the edges is asked of each piece by itself: a dark photo must not take a light one's."""
+    both = [piece(disc((58.3, 61.1), 28.0, 90.0, 170.0)), piece(disc((60.0, 59.0), 31.0, 130.0, 150.0), (7.0, 3.0))]
+    px, normals = (np.stack(part) for part in zip(ring((58.0, 61.0), 30.0), ring((67.0, 62.0), 30.0), strict=True))
+    rim = np.arange(48) % 3 > 0
+    together = edge_offsets(both, px, normals, 5.0, 1.6, rim, 5.0)
+    for k, patch in enumerate(both):
+        alone = edge_offsets([patch], px[k : k + 1], normals[k : k + 1], 5.0, 1.6, rim, 5.0)
+        np.testing.assert_array_equal([part[k] for part in together], [part[0] for part in alone])
+    assert (together[1] > 0.3).any(axis=1).all()
+
+
 def test_pieces_keep_their_place_in_the_photo_and_are_cut_at_its_border() -> None:
     gray = np.arange(200 * 300, dtype=np.uint32).reshape(200, 300).astype(np.uint8)
-    mask = np.ones((200, 300), dtype=np.uint8)
-    mask[:20] = 0
-    patch = cut_patch(gray, mask, np.array([40.0, 50.0]), 60)
+    outline = np.array([[-9.0, -9.0], [400.0, -9.0], [400.0, 17.0], [-9.0, 17.0]])
+    known = KnownInPhoto((outline,), (), 0.5)  # and a line 3 px wide round it
+    patch = cut_patch(gray, known, np.array([40.0, 50.0]), 60)
     assert patch is not None
     np.testing.assert_array_equal(patch.origin_px, [0.0, 0.0])
     np.testing.assert_array_equal(patch.gray, gray[:110, :100])
     assert not patch.usable[:20].any()
     assert patch.usable[20:].all()
-    assert cut_patch(gray, mask, np.array([-100.0, 50.0]), 60) is None
+    assert cut_patch(gray, known, np.array([-100.0, 50.0]), 60) is None
 
 
 # ---- the field of edges -----------------------------------------------------------------------------------------
@@ -212,12 +239,15 @@ def test_places_outside_the_field_are_not_usable() -> None:
 # ---- pieces of fields and patches, and fields in bytes --------------------------------------------------------------
 
 
-def random_field(scale: float, *, packed: bool = False) -> EdgeField:
+def random_gray() -> np.ndarray:
     gray = np.random.default_rng(8).integers(0, 256, (240, 320)).astype(np.uint8)
-    gray = cv2.GaussianBlur(gray, (0, 0), 2.0)
-    usable = np.ones(gray.shape, dtype=bool)
+    return cv2.GaussianBlur(gray, (0, 0), 2.0)
+
+
+def random_field(scale: float) -> EdgeField:
+    usable = np.ones((240, 320), dtype=bool)
     usable[40:60] = False
-    return edge_field(gray, usable, np.array([700.0, 300.0]), scale, packed=packed)
+    return edge_field(random_gray(), usable, np.array([700.0, 300.0]), scale)
 
 
 def sampled() -> tuple[np.ndarray, np.ndarray]:
@@ -227,16 +257,21 @@ def sampled() -> tuple[np.ndarray, np.ndarray]:
     return px.astype(np.float32), np.stack([np.cos(turn), np.sin(turn)], axis=0)
 
 
-@pytest.mark.parametrize("scale", [1.0, 0.5])
-def test_a_field_in_bytes_gives_the_same_energies(scale: float) -> None:
+def test_a_field_in_bytes_gives_the_same_energies_and_none_where_it_is_not_clear() -> None:
     """To a byte of each of three parts, which normals weigh by at most 1, 1 and 1: 1.5 / 255 with rounding."""
-    field, small = random_field(scale), random_field(scale, packed=True)
-    exact, usable = field.energy(*sampled())
-    coarse, usable_too = small.energy(*sampled())
+    clear = np.ones((240, 320), np.uint8)
+    clear[40:60] = 0
+    field, small = edge_field(random_gray(), clear > 0, np.zeros(2), 1.0), edges_in_bytes(random_gray(), clear)
+    px, normals = sampled()
+    px -= np.array([700.0, 300.0], dtype=np.float32)[:, None, None]
+    exact, usable = field.energy(px, normals)
+    coarse, usable_too = small.energy(px, normals)
+    away = (px[1] < 39.0) | (px[1] > 60.0)
     assert small.cells.nbytes * 4 == field.cells.nbytes
-    assert np.abs(coarse - exact).max() < 2.0 / 255.0
+    assert np.abs(coarse - exact)[away].max() < 2.0 / 255.0
     assert np.abs(usable_too - usable).max() < 1.0 / 255.0
     assert exact.max() > 0.3
+    assert (small.cells[45] == [0, 128, 0, 0]).all()
 
 
 @pytest.mark.parametrize("scale", [1.0, 0.5])
@@ -252,7 +287,7 @@ def test_a_piece_of_a_field_shows_the_same_at_the_same_pixels(scale: float) -> N
 
 def test_a_piece_of_a_patch_shows_the_same_at_the_same_pixels_and_is_clipped_to_what_there_is() -> None:
     gray = np.random.default_rng(8).integers(0, 256, (600, 600)).astype(np.uint8)
-    patch = cut_patch(gray, np.ones_like(gray), np.array([300.0, 280.0]), 120)
+    patch = cut_patch(gray, NOTHING_KNOWN, np.array([300.0, 280.0]), 120)
     assert patch is not None
     piece = patch.within(np.array([250.3, 240.0]), np.array([330.0, 600.0]))
     left, top = (int(v) for v in piece.origin_px)
@@ -265,7 +300,7 @@ def test_a_piece_of_a_patch_shows_the_same_at_the_same_pixels_and_is_clipped_to_
 
 def test_a_field_made_in_bands_has_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
     gray = np.random.default_rng(8).integers(0, 255, (300, 70), dtype=np.uint8)
-    usable = (np.random.default_rng(9).random(gray.shape) > 0.2).astype(np.float32)
-    whole = edgefield.structure(gray, usable)
+    usable = np.random.default_rng(9).random(gray.shape) > 0.2
+    whole = edge_field(gray, usable, np.zeros(2), 1.0)
     monkeypatch.setattr(edgefield, "BAND_CELLS", 40 * 70)
-    np.testing.assert_allclose(edgefield.structure(gray, usable), whole, atol=1e-6)
+    np.testing.assert_allclose(edge_field(gray, usable, np.zeros(2), 1.0).cells, whole.cells, atol=1e-6)

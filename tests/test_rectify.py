@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scene_pictures import render
 from scenes import PHONE, Scene, inside, lying, overhead
 from sillwright import rectify as rectify_module
-from sillwright.camera import Pose, project
+from sillwright.camera import Pose, meet_plane, project
 from sillwright.rectify import PlaneGrid, clear_of, plane_map, rectify
 
 POSE = overhead(300.0, 0.0, 1250.0, lean_deg=(6.0, -4.0), turn_deg=5.0)
@@ -46,6 +46,36 @@ def test_the_map_is_the_projection_to_a_hundredth_of_a_pixel(
     assert np.abs(px - true)[seen].max(initial=0.0) < limit_px
     half = np.concatenate(list(plane_map(PHONE, pose, grid, shrink=2)))
     assert np.abs(half - ((true + 0.5) / 2.0 - 0.5))[seen].max(initial=0.0) < limit_px
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.floats(-12.0, 12.0),
+    st.floats(-12.0, 12.0),
+    st.floats(-180.0, 180.0),
+    st.sampled_from([(0.8, 0.8), (0.8, -0.8), (-1.0, 0.5), (2.0, 1.0)]),
+    st.floats(0.0, 90.0),
+    st.tuples(st.floats(100.0, 500.0), st.floats(-150.0, 150.0), st.floats(-20.0, 150.0)),
+)
+def test_a_photo_laid_flat_shows_all_that_stands_where_a_camera_looking_straight_down_would(
+    about_x: float,
+    about_y: float,
+    turn_deg: float,
+    steps_mm: tuple[float, float],
+    z_mm: float,
+    point_mm: tuple[float, float, float],
+) -> None:
+    """Through the photo's own lens to the plane, or by the vertical photo's camera: one cell."""
+    pose = overhead(300.0, 0.0, 1250.0, lean_deg=(about_x, about_y), turn_deg=turn_deg)
+    grid = PlaneGrid(40.0, -70.0, *steps_mm, 500, 300, z_mm)
+    point = np.array([point_mm])
+    flat = meet_plane(PHONE, pose, project(PHONE, pose, point), z_mm)[0]
+    cell = (flat[:2] - [grid.x0_mm, grid.y0_mm]) / steps_mm
+    camera, plumb = grid.as_photo(pose.centre_mm)
+    seen = plumb.to_camera(point)[0]
+    assert (camera.width_px, camera.height_px) == (500, 300)
+    np.testing.assert_allclose(plumb.centre_mm, pose.centre_mm, atol=1e-9)
+    np.testing.assert_allclose(camera.matrix @ seen / seen[2], np.append(cell, 1.0), atol=1e-6)
 
 
 def test_cells_outside_the_photo_are_marked_and_the_others_are_not() -> None:

@@ -54,6 +54,11 @@ class Camera:
         return np.array([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
 
     @property
+    def is_pinhole(self) -> bool:
+        """Whether the lens bends nothing."""
+        return not (self.k1 or self.k2 or self.p1 or self.p2 or self.k3)
+
+    @property
     def distortion(self) -> Array:
         """k1, k2, p1, p2, k3; shape (5,)."""
         return np.array([self.k1, self.k2, self.p1, self.p2, self.k3])
@@ -153,6 +158,8 @@ def distort(camera: Camera, ideal: Array) -> Array:
 
 def distort_apart(camera: Camera, x: Array, y: Array) -> tuple[Array, Array]:
     """The same for x and y in arrays of their own, of any one shape."""
+    if camera.is_pinhole:
+        return x.copy(), y.copy()
     xx, yy, xy = x * x, y * y, x * y
     r2 = xx + yy
     radial = 1.0 + r2 * (camera.k1 + r2 * (camera.k2 + r2 * camera.k3))
@@ -204,8 +211,10 @@ def field_radius(camera: Camera) -> float:
     """How far from the axis, as an ideal normalised radius, the lens model is to be trusted.
 
     A polynomial fitted inside the picture folds back on itself somewhere outside it, and would put far points into
-    the picture; so it is used to 1.25 times the farthest corner and no farther.
+    the picture; so it is used to 1.25 times the farthest corner and no farther. Without distortion nothing folds.
     """
+    if camera.is_pinhole:
+        return np.inf
     w, h = camera.width_px - 1.0, camera.height_px - 1.0
     corners = ideal_from_pixels(camera, np.array([[0.0, 0.0], [w, 0.0], [0.0, h], [w, h]]))
     return 1.25 * float(np.max(np.linalg.norm(corners, axis=1)))

@@ -8,6 +8,7 @@ of C - B square to a and d = |v|, the two contact lines lie at B + s a + r n wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import pairwise
@@ -94,7 +95,7 @@ class Bolt:
 
 @dataclass(frozen=True)
 class Outline:
-    """Points on the outlines of K bolts in one picture, M each.
+    """Points on the outlines of K bolts in one picture, or of one bolt in K pictures, M each.
 
     px_apart : (2, M, K), x and y; normals_apart : (2, M, K) unit, pointing out of the bolt; in_camera_mm : (M, 3, K)
     """
@@ -149,10 +150,29 @@ def outline(
     enough to show a foot. Normals stand square to the outline as a pinhole camera draws it; what distortion turns them
     is under 2 degrees with phone lenses.
     """
-    # A left-handed pose is a mirror, which turns cross products and the sense of the outline round.
-    hand = float(np.sign(np.linalg.det(pose.rotation)))
-    ends = np.atleast_2d(base_mm), np.atleast_2d(tip_mm)
-    vectors = _vectors(pose, hand, *ends, radius_mm, foot_mm, _precision(rough))
+    turn, shift = pose.rotation, pose.translation_mm[:, None]
+    base, tip = (turn @ np.atleast_2d(end).T + shift for end in (base_mm, tip_mm))
+    hand = np.sign(np.linalg.det(turn))
+    vectors = _vectors(base, tip, turn[:, 2:], hand, radius_mm, foot_mm, _precision(rough))
+    return _drawn(camera, vectors, hand, chamfer_mm, sampling, rough)
+
+
+def outline_in_each(
+    camera: Camera, poses: Sequence[Pose], bolt: Bolt, *, foot_mm: float = 0.0, chamfer_mm: float = 0.0
+) -> Outline:
+    """Outlines of one bolt, densely, in K pictures that cameras alike took; the rest as in :func:`outline`."""
+    turns = np.stack([pose.rotation for pose in poses])
+    shifts = np.stack([pose.translation_mm for pose in poses], axis=1)
+    base, tip = ((turns @ end).T + shifts for end in (bolt.base_mm, bolt.tip_mm))
+    hands = np.sign(np.linalg.det(turns))
+    vectors = _vectors(base, tip, turns[:, :, 2].T, hands, bolt.radius_mm, foot_mm, np.float64)
+    return _drawn(camera, vectors, hands, chamfer_mm, DENSE, rough=False)
+
+
+def _drawn(
+    camera: Camera, vectors: Array, hand: Array | float, chamfer_mm: float, sampling: Sampling, rough: bool
+) -> Outline:
+    """The outlines that are sums of K bolts' vectors (11, 3, K). ``hand`` as in :func:`_vectors`."""
     points, runs = _mixes(sampling, chamfer_mm, rough)
     bolts = vectors.shape[2]
     in_camera = (points @ vectors.reshape(len(vectors), -1)).reshape(-1, 3, bolts)
@@ -167,7 +187,7 @@ def outline(
     px[1] += camera.cy
     along_x, along_y = along[:, 0] - x * along[:, 2], along[:, 1] - y * along[:, 2]
     along_y *= camera.fy / camera.fx
-    scale = (hand * sampling.turn).astype(x.dtype)[:, None] / np.maximum(
+    scale = (hand * sampling.turn[:, None]).astype(x.dtype) / np.maximum(
         np.sqrt(along_x * along_x + along_y * along_y), 1e-12
     )
     normals: Array = np.empty_like(px)
@@ -209,25 +229,24 @@ def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, A
 
 
 def _vectors(
-    pose: Pose,
-    hand: float,
-    base_mm: Array,
-    tip_mm: Array,
+    base: Array,
+    tip: Array,
+    up: Array,
+    hand: Array | float,
     radius_mm: Array | float,
     level_mm: Array | float,
     precision: type[np.floating[Any]],
 ) -> Array:
     """The vectors of which every point of an outline is a sum, (11, 3, K), in the camera frame, millimetres.
 
-    ``hand`` is -1 where the pose is left-handed: across is as the wall frame has it. Bolts come last: there are
-    hundreds of them, and numpy is quick along the last axis.
+    base, tip : (3, K) in the camera frame; up : (3, K) or (3, 1), the wall's Z there; hand : (K,) or one, -1 where the
+    pose is left-handed, a mirror, in which across is as the wall frame has it and the outline runs the other way round.
+    Bolts come last: there are hundreds of them, and numpy is quick along the last axis.
     """
-    turn, shift, up = pose.rotation, pose.translation_mm[:, None], pose.rotation[:, 2]
-    base, tip = turn @ base_mm.T + shift, turn @ tip_mm.T + shift  # from here on in the camera frame
     a = tip - base
     a /= np.sqrt((a * a).sum(axis=0))
-    slope = a / (up @ a)
-    base += level_mm * slope
+    slope = a / (up * a).sum(axis=0)
+    base = base + level_mm * slope
     square = (base * a).sum(axis=0) * a - base
     distance = np.maximum(np.sqrt((square * square).sum(axis=0)), 1e-9)
     v = square / distance
@@ -240,6 +259,7 @@ def _vectors(
     near, across = radius_mm * v, radius_mm * w
     vectors[_NEAR], vectors[_ACROSS] = near, across
     # The concrete cuts the shank level, not square to a leaning axis: slide along the axis to Z of the base.
-    vectors[_FOOT_NEAR], vectors[_FOOT_ACROSS] = near - (up @ near) * slope, across - (up @ across) * slope
+    vectors[_FOOT_NEAR] = near - (up * near).sum(axis=0) * slope
+    vectors[_FOOT_ACROSS] = across - (up * across).sum(axis=0) * slope
     vectors[_BESIDE], vectors[_RISE] = ratio * near, np.sqrt(1.0 - ratio * ratio) * across
     return vectors

@@ -43,6 +43,20 @@ class PlaneGrid:
         """Y of rows."""
         return self.y0_mm + np.asarray(row, dtype=float) * self.step_y_mm
 
+    def as_photo(self, centre_mm: Array) -> tuple[Camera, Pose]:
+        """The camera and pose that have the grid as their photo: at ``centre_mm`` (3,), looking straight down."""
+        x_mm, y_mm, height_mm = (float(v) for v in centre_mm - [self.x0_mm, self.y0_mm, self.z_mm])
+        camera = Camera(
+            self.columns,
+            self.rows,
+            fx=height_mm / abs(self.step_x_mm),
+            fy=height_mm / abs(self.step_y_mm),
+            cx=x_mm / self.step_x_mm,
+            cy=y_mm / self.step_y_mm,
+        )
+        down = np.diag([np.sign(self.step_x_mm), np.sign(self.step_y_mm), -1.0])
+        return camera, Pose(down, -down @ centre_mm)
+
 
 def plane_seen(camera: Camera, pose: Pose, z_mm: float = 0.0) -> Array:
     """Where a photo's border meets a level plane, (N, 2); points that do not meet it, or far off, are left out.
@@ -89,17 +103,9 @@ def rectify(
     pixels: NDArray[np.uint8], camera: Camera, pose: Pose, grid: PlaneGrid
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """The photo, whole or stored at half size, on the grid, and which cells the photo really shows."""
-    (flat,), inside = rectify_all((pixels,), camera, pose, grid)
-    return flat, inside
-
-
-def rectify_all(
-    pictures: Sequence[NDArray[np.uint8]], camera: Camera, pose: Pose, grid: PlaneGrid
-) -> tuple[list[NDArray[np.uint8]], NDArray[np.bool_]]:
-    """Pictures of one size that belong to one photo, as :func:`rectify` lays each."""
-    shrink = round(camera.width_px / pictures[0].shape[1])
+    shrink = round(camera.width_px / pixels.shape[1])
     low, high = ((px + 0.5) / shrink - 0.5 for px in (0.0, np.array([camera.width_px, camera.height_px]) - 1.0))
-    flat = [np.empty((grid.rows, grid.columns, *one.shape[2:]), dtype=np.uint8) for one in pictures]
+    flat = np.empty((grid.rows, grid.columns, *pixels.shape[2:]), dtype=np.uint8)
     inside = np.empty((grid.rows, grid.columns), dtype=bool)
     row = 0
     for at in plane_map(camera, pose, grid, shrink):
@@ -107,8 +113,7 @@ def rectify_all(
         np.greater(cv2.inRange(at, (low, low), tuple(high.tolist())), 0, out=inside[band])
         # In thirty-seconds of a pixel, three times as fast as in floats.
         whole, parts = cv2.convertMaps(at, None, cv2.CV_16SC2)
-        for one, out in zip(pictures, flat, strict=True):
-            cv2.remap(one, whole, parts, cv2.INTER_LINEAR, dst=out[band], borderMode=cv2.BORDER_REPLICATE)
+        cv2.remap(pixels, whole, parts, cv2.INTER_LINEAR, dst=flat[band], borderMode=cv2.BORDER_REPLICATE)
         row += len(at)
     return flat, inside
 

@@ -14,7 +14,7 @@ from sillwright.lengths import format_feet_inches
 from sillwright.measure.block import Block
 from sillwright.measure.find import STATED_STICKUP_SIGMA_MM, FoundBolt, lay_by_hand, views_of
 from sillwright.measure.search import BoltShape, Search
-from sillwright.measure.starts import APART_MM, Start, ends_of, shows
+from sillwright.measure.starts import APART_MM, Start, ends_of
 from sillwright.measure.verdict import Judged, judge_marked
 from sillwright.measure.work import Crew
 from sillwright.solve.axis import HEIGHT_RANGE_MM, RADIUS_SIGMA, STAND_IN_HEIGHT_MM
@@ -157,11 +157,7 @@ def _measured(
 ) -> Judged:
     """A bolt by its points and by the edges that bear them out; by the points alone where none do."""
     start = _start(points, before, shape)
-    ends = ends_of(start)
-    shown = tuple(
-        i for i, task in enumerate(search.tasks) if not task.is_coarse and shows(task.view.camera, task.view.pose, ends)
-    )
-    (views,) = views_of(search, [([Start(start, 0.0)], shown)], shape, crew)
+    (views,) = views_of(search, [([Start(start, 0.0)], search.showing(ends_of(start)))], shape, crew)
     seen = None
     if views:
         laid = lay_by_hand(views, start, shape, tuple(points), tip_open=before is None and tips_seen(points) < 2)

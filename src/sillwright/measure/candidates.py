@@ -11,7 +11,8 @@ import numpy as np
 from sillwright.camera import Array, Camera, Pose
 from sillwright.candidates import HARDLY_SEEN, Candidate, Dropped, Why
 from sillwright.measure.record import in_run
-from sillwright.measure.starts import APART_MM, ends_of, shows
+from sillwright.measure.starts import APART_MM, ends_of
+from sillwright.measure.work import shows
 from sillwright.survey import RunRecord
 
 
@@ -45,7 +46,7 @@ def _candidate(
     y_sign: float,
 ) -> Candidate:
     ends = ends_of(place)
-    photos = tuple(names[path] for path, (camera, pose) in poses.items() if shows(camera, pose, ends))
+    photos = tuple(names[path] for path, (camera, pose) in poses.items() if shows(camera, pose, ends[None])[0])
     base, tip = in_run(ends, y_sign).tolist()
     return Candidate(run, tuple(base), tuple(tip), float(place[5]), photos, "", doubts, why)
 

@@ -12,8 +12,8 @@ from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_of, ends_seen, shows
-from sillwright.measure.work import CELLS_A_RADIUS, BoltTask, Crew, cut_patches
+from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_of, ends_seen
+from sillwright.measure.work import BoltTask, Crew, cut_patches
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import edge_field
 from sillwright.see.parallax import UNTOLD, Parallax
@@ -33,6 +33,7 @@ from sillwright.solve.axis import (
 )
 from sillwright.solve.hand import HandPoint, cost_of_hand
 
+CELLS_A_RADIUS = 13.0  # of the fine edge fields
 FITS_A_BOLT = 3
 WORTH_A_FIT = 8.0  # behind the best: more than the scatter of the fits can make up for
 END_SURE = 0.25
@@ -125,12 +126,7 @@ def _batches(search: Search, groups: Sequence[Sequence[Start]]) -> Iterator[list
     batch: list[Shown] = []
     pieces = 0
     for group in groups:
-        ends = ends_of(group[0].place)
-        photos = tuple(
-            i
-            for i, task in enumerate(search.tasks)
-            if not task.is_coarse and shows(task.view.camera, task.view.pose, ends)
-        )
+        photos = search.showing(ends_of(group[0].place))
         if batch and pieces + len(photos) > PIECES_TOGETHER:
             yield batch
             batch, pieces = [], 0
@@ -163,7 +159,7 @@ def _view(photo: int, task: BoltTask, patch: Patch, radius_mm: float) -> BoltVie
     """The photo as a view of the bolt."""
     view = task.view
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
-    scale = min(1.0, 2 * CELLS_A_RADIUS / (radius_mm * px_per_mm))
+    scale = min(1.0, CELLS_A_RADIUS / (radius_mm * px_per_mm))
     field = edge_field(patch.gray, patch.usable, patch.origin_px, scale)
     return BoltView(photo, view.camera, view.pose, patch, Glimpse(photo, view.camera, view.pose, field))
 

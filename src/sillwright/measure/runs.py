@@ -158,9 +158,9 @@ def search_run(
     """
     shape = BoltShape(job.bolt.diameter_mm / 2.0, THREAD_DEPTH * job.bolt.pitch_mm, job.stickup_mm)
     bounds = bounds_of(laid.block, job.plate_width_mm, within_mm)
-    search, fields = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew, edges)
-    groups, let_go = rough_places(search, fields, shape)
-    del fields  # a few megabytes a photo, and none of it is looked at again
+    search, photos = search_photos(laid.block, bounds, job.card_thickness_mm, shape.radius_mm, crew, edges)
+    groups, let_go = rough_places(search, photos, shape)
+    del photos  # a few megabytes a photo, and none of it is looked at again
     lookout = Lookout(search)
     shapes = find_bolts(search, groups, shape, lookout, crew)
     verdicts = judge_shapes(shapes.standing, search.edges, shape)

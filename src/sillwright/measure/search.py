@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sillwright.camera import Array
 from sillwright.measure.block import Block
 from sillwright.measure.line import view_tasks
-from sillwright.measure.work import BoltSearch, BoltTask, Crew, look_for_bolts
+from sillwright.measure.work import BoltSearch, BoltTask, Crew, look_for_bolts, shows
 from sillwright.rectify import plane_seen
-from sillwright.see.bolts import WallArea
-from sillwright.see.edgefield import EdgeField
 from sillwright.see.edges import WallEdges
+from sillwright.see.vertical import VerticalPhoto
+from sillwright.see.wall import WallArea
 
 BEYOND_CARDS_MM = 1600.0  # as far past the first and last card as a photo of them shows
 BEYOND_PLATE_MM = 25.0
@@ -41,6 +42,11 @@ class Search:
         """Wall edges by photo."""
         return tuple(search.edges for search in self.searches)
 
+    def showing(self, ends_mm: Array) -> tuple[int, ...]:
+        """The photos (indices) fine enough to measure in that have all of a bolt, given its two ends (2, 3)."""
+        views = [(i, task.view) for i, task in enumerate(self.tasks) if not task.is_coarse]
+        return tuple(i for i, view in views if shows(view.camera, view.pose, ends_mm[None])[0])
+
 
 @dataclass(frozen=True)
 class BoltShape:
@@ -67,11 +73,11 @@ def search_photos(
     radius_mm: float,
     crew: Crew,
     edges: Sequence[WallEdges] | None = None,
-) -> tuple[Search, tuple[EdgeField, ...]]:
+) -> tuple[Search, tuple[VerticalPhoto | None, ...]]:
     """Look for bolts in every photo of a block, each in the part of the wall it shows.
 
-    ``edges`` are the wall's by photo where they have been looked for. The edge field of each photo comes beside the
-    search, to be let go as soon as rough places are known.
+    ``edges`` are the wall's by photo where they have been looked for. The photos looked straight down on come beside
+    the search, to be let go as soon as rough places are known; None for those that cannot show a bolt.
     """
     tasks = []
     for photo, view in enumerate(view_tasks(block)):
@@ -83,4 +89,4 @@ def search_photos(
         line = np.column_stack([x, np.zeros(len(x)), np.zeros(len(x))])
         tasks.append(BoltTask(view, area, (line,), face_height_mm, radius_mm, None if edges is None else edges[photo]))
     found = crew.share_out(look_for_bolts, tasks)
-    return Search(tuple(tasks), tuple(search for search, _ in found)), tuple(field for _, field in found)
+    return Search(tuple(tasks), tuple(search for search, _ in found)), tuple(down for _, down in found)

@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, project, rays
+from sillwright.camera import Array, Pose
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
+from sillwright.measure.work import shows
 from sillwright.see.bolts import Proposal
-from sillwright.see.edgefield import EdgeField
+from sillwright.see.vertical import VerticalPhoto
 from sillwright.solve.axis import Glimpse, at_heights, climb, end_is_hidden, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
@@ -43,21 +45,19 @@ Ranked = tuple[Start, tuple[Glimpse, ...]]
 
 
 def rough_places(
-    search: Search, fields: Sequence[EdgeField], shape: BoltShape
+    search: Search, photos: Sequence[VerticalPhoto | None], shape: BoltShape
 ) -> tuple[list[list[Start]], list[Dropped]]:
     """Rough places, those of one bolt together, best first: proposals held against all photos, then climbed.
 
-    Beside them the places that were let go here. ``fields`` are of the photos of ``search``.
+    Beside them the places that were let go here. ``photos`` are those of ``search`` looked straight down on.
     """
     glimpses = [
-        Glimpse(i, task.view.camera, task.view.pose, field)
-        for i, (task, field) in enumerate(zip(search.tasks, fields, strict=True))
-        if not task.is_coarse
+        Glimpse(i, photo.camera, photo.pose, photo.field) for i, photo in enumerate(photos) if photo is not None
     ]
     proposed = {glimpse.photo: search.searches[glimpse.photo].proposals for glimpse in glimpses}
     waiting: list[Ranked] = []
     for glimpse in glimpses:
-        waiting.extend(_held_against_all(glimpse, proposed[glimpse.photo].shapes, glimpses, shape))
+        waiting.extend(_held_against_all(glimpse, proposed[glimpse.photo].shapes, glimpses, search, shape))
     waiting.sort(key=lambda item: -item[0].evidence)
     dropped = [Dropped(start.place, "outline") for start, _ in waiting if start.evidence < WORTH_A_LOOK]
     waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
@@ -73,12 +73,11 @@ def rough_places(
             else:
                 dropped.append(Dropped(place.place, "outline"))
     dropped += [Dropped(start.place, "not-tried") for start, _ in waiting]
-    to_ends = {g.photo: rays(g.camera, g.pose, proposed[g.photo].ends_px) for g in glimpses}
-    for group, places in zip(groups, feet, strict=True):
-        for foot in places[:FEET_A_BOLT]:
-            group.extend(_from_paired_ends(foot, glimpses, to_ends, shape))
+    to_ends = {g.photo: _rays(g, proposed[g.photo].ends_mm) for g in glimpses}
+    for group, found in zip(groups, _by_paired_ends(feet, glimpses, to_ends, search, shape), strict=True):
+        group.extend(found)
         group.sort(key=lambda one: -one.evidence)
-    hinted = [_end_hinted(group, glimpses, shape) for group in groups]
+    hinted = [_end_hinted(group, glimpses, search, shape) for group in groups]
     dropped += [Dropped(group[0].place, "no-end") for group, ends in zip(groups, hinted, strict=True) if not ends]
     return [group for group, ends in zip(groups, hinted, strict=True) if ends], dropped
 
@@ -132,10 +131,26 @@ def _add_start(groups: list[list[Start]], feet: list[list[Array]], start: Start,
     _add_foot(feet[home], start.place)
 
 
-def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], shape: BoltShape) -> bool:
+def _showing(glimpses: Sequence[Glimpse], search: Search, place: Array) -> list[Glimpse]:
+    """The photos that have all of a bolt at a place (7,) well inside."""
+    return [g for g in glimpses if _shows(search, g, ends_of(place)[None])[0]]
+
+
+def _shows(search: Search, glimpse: Glimpse, ends_mm: Array) -> NDArray[np.bool_]:
+    view = search.tasks[glimpse.photo].view
+    return shows(view.camera, view.pose, ends_mm)
+
+
+def _rays(glimpse: Glimpse, points_mm: Array) -> Array:
+    """Unit directions from a photo's camera to points (N, 3)."""
+    way = points_mm - glimpse.pose.centre_mm
+    return np.asarray(way / np.linalg.norm(way, axis=1, keepdims=True))
+
+
+def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], search: Search, shape: BoltShape) -> bool:
     """Whether the end of a bolt may show, at the best few places of a group, in as many photos as it must."""
     for start in group[: STARTS_LAID + 2]:
-        views = [g for g in glimpses if shows(g.camera, g.pose, ends_of(start.place))]
+        views = _showing(glimpses, search, start.place)
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
         if views and ends_seen(parts, END_HINT):
             return True
@@ -154,11 +169,33 @@ def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
     return None
 
 
-def _from_paired_ends(
-    foot: Array, glimpses: Sequence[Glimpse], to_ends: Mapping[int, Array], shape: BoltShape
-) -> list[Start]:
-    """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos meet."""
-    views = [g for g in glimpses if shows(g.camera, g.pose, ends_of(foot))]
+def _by_paired_ends(
+    feet: Sequence[Sequence[Array]],
+    glimpses: Sequence[Glimpse],
+    to_ends: Mapping[int, Array],
+    search: Search,
+    shape: BoltShape,
+) -> list[list[Start]]:
+    """For each bolt, given its feet, more places for its tip, climbed; those that the same photos show together."""
+    by_views: dict[tuple[int, ...], list[tuple[int, Array]]] = {}
+    for bolt, places in enumerate(feet):
+        for foot in places[:FEET_A_BOLT]:
+            views = _showing(glimpses, search, foot)
+            tried = [(bolt, row) for row in _paired_ends(foot, views, to_ends, shape)]
+            by_views.setdefault(tuple(view.photo for view in views), []).extend(tried)
+    found: list[list[Start]] = [[] for _ in feet]
+    for photos, together in by_views.items():
+        if together:
+            views = [glimpse for glimpse in glimpses if glimpse.photo in photos]
+            starts = np.array([row for _, row in together])
+            climbed, evidence = climb(views, starts, shape.radius_mm, shape.chamfer_mm, height_known=False)
+            for (bolt, _), place, worth in zip(together, climbed, evidence, strict=True):
+                found[bolt].append(Start(place, float(worth)))
+    return found
+
+
+def _paired_ends(foot: Array, views: Sequence[Glimpse], to_ends: Mapping[int, Array], shape: BoltShape) -> list[Array]:
+    """Places for the tip of a bolt whose foot is known: where rays to round ends in two photos that show it meet."""
     near = [_passing_over(foot, view.pose, to_ends[view.photo]) for view in views]
     met = [
         _meetings(one.pose, other.pose, near[k], near[m])
@@ -173,15 +210,13 @@ def _from_paired_ends(
     rows = np.repeat(foot[None], len(tips), axis=0)
     rows[:, 2:5] = tips
     score, _ = weigh(views, rows, shape.chamfer_mm)
-    chosen: list[Start] = []
+    chosen: list[Array] = []
     for k in np.argsort(-score, kind="stable"):
         if len(chosen) >= PAIRED_ENDS:
             break
-        if all(np.linalg.norm(rows[k, 2:5] - other.place[2:5]) > 4.0 for other in chosen):
-            chosen.append(Start(rows[k], float(score[k])))
-    rough = np.array([one.place for one in chosen])
-    places, evidence = climb(views, rough, shape.radius_mm, shape.chamfer_mm, height_known=False)
-    return [Start(place, float(worth)) for place, worth in zip(places, evidence, strict=True)]
+        if all(np.linalg.norm(rows[k, 2:5] - other[2:5]) > 4.0 for other in chosen):
+            chosen.append(rows[k])
+    return chosen
 
 
 def _passing_over(foot: Array, pose: Pose, to_ends: Array) -> Array:
@@ -209,17 +244,21 @@ def _meetings(one: Pose, other: Pose, a: Array, b: Array) -> Array:
 
 
 def _held_against_all(
-    own: Glimpse, proposals: Sequence[Proposal], glimpses: Sequence[Glimpse], shape: BoltShape
+    own: Glimpse, proposals: Sequence[Proposal], glimpses: Sequence[Glimpse], search: Search, shape: BoltShape
 ) -> list[Ranked]:
     """The heights of the tip at which each proposal of one photo has most evidence in all photos that show it."""
     by_views: dict[tuple[int, ...], list[tuple[Array, Array]]] = {}
     if not proposals:
         return []
-    directions = rays(own.camera, own.pose, np.array([proposal.tip_px for proposal in proposals]))
-    for proposal, direction in zip(proposals, directions, strict=True):
+    bases = np.array([np.append(proposal.base_mm, 0.0) for proposal in proposals])
+    directions = _rays(own, np.array([proposal.end_mm for proposal in proposals]))
+    usual = np.concatenate([at_heights(own.pose, direction, USUAL_HEIGHT_MM) for direction in directions])
+    ends = np.stack([bases, usual], axis=1)
+    every = np.ones(len(proposals), dtype=bool)
+    shown = np.array([every if g is own else _shows(search, g, ends) for g in glimpses]).T
+    for proposal, direction, mine in zip(proposals, directions, shown, strict=True):
         tips = at_heights(own.pose, direction, HEIGHTS_MM)
-        ends = np.vstack([np.append(proposal.base_mm, 0.0), at_heights(own.pose, direction, USUAL_HEIGHT_MM)])
-        views = tuple(k for k, g in enumerate(glimpses) if g is own or shows(g.camera, g.pose, ends))
+        views = tuple(np.flatnonzero(mine).tolist())
         lean = np.hypot(tips[:, 0] - proposal.base_mm[0], tips[:, 1] - proposal.base_mm[1]) / tips[:, 2]
         if len(views) < 2:
             # One photo cannot tell the height: every height along the ray is the same picture. The plumbest will do.
@@ -230,12 +269,12 @@ def _held_against_all(
         by_views.setdefault(views, []).append((rows, lean))
     found: list[Ranked] = []
     for views, together in by_views.items():
-        shown = tuple(glimpses[k] for k in views)
-        score, _ = weigh(shown, np.concatenate([rows for rows, _ in together]), shape.chamfer_mm)
+        showing = tuple(glimpses[k] for k in views)
+        score, _ = weigh(showing, np.concatenate([rows for rows, _ in together]), shape.chamfer_mm)
         split = np.split(score, np.cumsum([len(rows) for rows, _ in together])[:-1])
         for (places, leans), here in zip(together, split, strict=True):
             worth = np.where(leans < LARGEST_LEAN, here, -np.inf)
-            found.extend((start, shown) for start in _best_heights(places, worth))
+            found.extend((start, showing) for start in _best_heights(places, worth))
     return found
 
 
@@ -251,13 +290,6 @@ def _best_heights(rows: Array, score: Array) -> list[Start]:
 def ends_of(place: Array) -> Array:
     """Base and tip of a place (7,), rows of (2, 3)."""
     return np.vstack([np.append(place[:2], 0.0), place[2:5]])
-
-
-def shows(camera: Camera, pose: Pose, ends_mm: Array) -> bool:
-    """Whether a photo has all of a bolt, given its two ends (2, 3), well inside the picture."""
-    px = project(camera, pose, ends_mm)
-    size = np.array([camera.width_px, camera.height_px])
-    return bool(np.isfinite(px).all() and (px > 12).all() and (px < size - 12).all())
 
 
 def ends_seen(parts: list[list[Array]], least: float) -> bool:

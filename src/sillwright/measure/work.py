@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeVar
@@ -21,19 +21,21 @@ from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
 from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half
 from sillwright.rectify import PlaneGrid, plane_seen
-from sillwright.see.bolts import NO_PROPOSALS, Proposals, WallArea, known_mask, propose_bolts
+from sillwright.see.bolts import NO_PROPOSALS, Proposals, propose_bolts
 from sillwright.see.chalk import LineCandidate, LineStrip, cut_strip, find_lines
 from sillwright.see.charuco import BoardSighting, find_boards, is_mirrored
-from sillwright.see.edgefield import EdgeField, edge_field
 from sillwright.see.edges import POOL_MM, WallEdges, find_wall_edges
 from sillwright.see.parallax import FlatPatch, flat_patch
 from sillwright.see.patch import Patch, cut_patch
+from sillwright.see.vertical import VerticalPhoto, vertical_photo
+from sillwright.see.wall import KnownThings, WallArea
 
-CELLS_A_RADIUS = 6.5  # of the reduced edge field
+HALF_SIZE_FROM_PX = 11.0  # radius of bolts in the photo
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
+WELL_INSIDE_PX = 12
 SIDE_BY_SIDE_MM, PAST_WALL_END_MM = 120.0, 60.0  # ends of walls are square, or nearly; each is read to about 25 mm
 
 T = TypeVar("T")
@@ -209,30 +211,28 @@ class BoltTask:
         return self.radius_px < LEAST_RADIUS_PX
 
 
-def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, EdgeField]:
-    """Proposals and wall edges of one photo, and apart from them, since it is large, its reduced edge field.
+def shows(camera: Camera, pose: Pose, ends_mm: Array) -> NDArray[np.bool_]:
+    """Whether a photo has all of each bolt, given its two ends (N, 2, 3), well inside the picture; (N,)."""
+    px = project(camera, pose, ends_mm.reshape(-1, 3)).reshape(-1, 2, 2)
+    size = np.array([camera.width_px, camera.height_px])
+    return np.asarray(((px > WELL_INSIDE_PX) & (px < size - WELL_INSIDE_PX)).all(axis=(1, 2)))
 
-    The search works on a bolt some 13 cells wide, so a photo that shows bolts larger is searched at half size.
+
+def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, VerticalPhoto | None]:
+    """Proposals and wall edges of one photo, and apart from them, since it is large, the photo looked straight down on.
+
+    The search works on a bolt some 16 cells wide, so a photo that shows bolts larger is searched at half size.
     """
     view = task.view
-    shrink = 2 if task.radius_px > 1.7 * CELLS_A_RADIUS else 1
-    scale = min(1.0, CELLS_A_RADIUS / task.radius_px * shrink)
+    shrink = 2 if task.radius_px > HALF_SIZE_FROM_PX else 1
     half = read_half(view.path, keep=view.few)
     edges = _edges(task, half) if task.edges is None else task.edges
     gray = cv2.cvtColor(half, cv2.COLOR_BGR2GRAY) if shrink == 2 else read_gray(view.path, keep=view.few)
     del half
-    camera, coarse = view.camera.reduced(shrink), task.is_coarse
-    task = replace(task, view=replace(view, camera=camera))
-    mask = mask_of(task, gray.shape, edges)
-    area = _on_the_wall(task.area, edges)
-    proposals = NO_PROPOSALS if coarse else propose_bolts(gray, mask, camera, view.pose, area, task.radius_mm)
-    left, top, right, bottom = _bounds_px(camera, view.pose, area, gray.shape)
-    usable = mask[top:bottom, left:right] > 0
-    field = edge_field(gray[top:bottom, left:right], usable, np.array([left, top]), scale, packed=True)
-    # Back to pixels of the whole photo: p there stands at (p + 0.5) / shrink - 0.5 in the small one.
-    small = replace(field, origin_px=field.origin_px * shrink, scale=field.scale / shrink)
-    flat = flat_patch(gray, mask, camera, view.pose, area)
-    return BoltSearch(proposals.enlarged(shrink), edges, flat), small
+    camera, area, known = view.camera.reduced(shrink), _on_the_wall(task.area, edges), known_things(task, edges)
+    flat = flat_patch(gray, camera, view.pose, area, known)
+    down = None if task.is_coarse else vertical_photo(gray, camera, view.pose, area, known, task.radius_mm)
+    return BoltSearch(propose_bolts(down, area) if down is not None else NO_PROPOSALS, edges, flat), down
 
 
 def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
@@ -243,30 +243,17 @@ def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
     return find_wall_edges(half, task.view.camera, task.view.pose, grid, task.view.covered_mm)
 
 
-def _bounds_px(camera: Camera, pose: Pose, area: WallArea, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
-    """Left, top, right and bottom of what a photo shows of an area and of bolts standing in it."""
-    xs, ys = (area.x_from_mm, area.x_to_mm), (area.y_from_mm, area.y_to_mm)
-    corners = np.array([[x, y, z] for x in xs for y in ys for z in (0.0, 140.0)])
-    px = project(camera, pose, corners)
-    px = px[np.isfinite(px).all(axis=1)]
-    if len(px) < 3:
-        return 0, 0, 2, 2
-    height, width = shape[:2]
-    low = np.clip(np.floor(px.min(axis=0)) - 20, 0, [width - 2, height - 2])
-    high = np.clip(np.ceil(px.max(axis=0)) + 20, low + 2, [width, height])
-    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
-
-
-def mask_of(task: BoltTask, shape: tuple[int, int], edges: WallEdges) -> NDArray[np.uint8]:
-    """1 where the photo shows nothing that is known: no card, chalk line or wall edge."""
-    view = task.view
-    outlines = [np.column_stack([c, np.full(len(c), z)]) for c in view.covered_mm for z in (0.0, task.face_height_mm)]
+def known_things(task: BoltTask, edges: WallEdges) -> KnownThings:
+    """What is known to lie on the wall: cards, as high as their faces, the chalk line and the wall's edges."""
+    outlines = [
+        np.column_stack([c, np.full(len(c), z)]) for c in task.view.covered_mm for z in (0.0, task.face_height_mm)
+    ]
     x = np.linspace(task.area.x_from_mm, task.area.x_to_mm, 60)
     lines = list(task.lines_mm)
     for edge in edges:
         if edge is not None:
             lines.append(np.column_stack([x, edge.offset_mm + edge.slope * x, np.zeros(len(x))]))
-    return known_mask(shape, view.camera, view.pose, outlines, lines)
+    return KnownThings(outlines, lines)
 
 
 def _on_the_wall(area: WallArea, edges: WallEdges) -> WallArea:
@@ -296,11 +283,11 @@ def cut_patches(
     job, edges, bases = task
     view = job.view
     gray = read_gray(view.path, keep=view.few)
-    mask = mask_of(job, gray.shape, edges)
+    known = known_things(job, edges).seen_by(view.camera, view.pose)
     px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
     patches: list[Patch | None] = []
     for x, y in bases:
         centre = project(view.camera, view.pose, np.array([[x, y, 45.0]]))[0]
         inside = np.isfinite(centre).all() and (centre > 0).all() and (centre < [gray.shape[1], gray.shape[0]]).all()
-        patches.append(cut_patch(gray, mask, centre, round(115.0 * px_per_mm)) if inside else None)
+        patches.append(cut_patch(gray, known, centre, round(115.0 * px_per_mm)) if inside else None)
     return patches

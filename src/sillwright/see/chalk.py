@@ -23,7 +23,7 @@ CELL_MM = 1.0
 POOL_MM = 12
 SIDE_NEAR_MM, SIDE_FAR_MM = 3, 9  # the concrete beside a line 1 to 4 mm wide
 LARGEST_TURN_RAD = np.radians(8.0)
-ROW_POOL = 3  # the search for lines works on 3 mm rows; following one is a finer matter
+ROW_POOL, COLUMN_POOL = 3, 2  # the search for lines works on 3 mm rows; following one is a finer matter
 CAP_LAB = 10.0  # a column of full colour counts this much and no more: stains must not outvote length
 MIN_STRENGTH_LAB = 0.9
 MIN_STRENGTH_NOISES = 1.6
@@ -94,8 +94,8 @@ def find_lines(
     size = np.hypot(ridge[:, :, 0], ridge[:, :, 1])
     ridge *= np.minimum(1.0, CAP_LAB / np.maximum(size, 1e-9))[:, :, None]
     least = max(MIN_STRENGTH_LAB, MIN_STRENGTH_NOISES * noise)
-    pooled = ridge.shape[1] // ROW_POOL, len(ridge)
-    within = np.s_[:, : pooled[0] * ROW_POOL]
+    pooled = ridge.shape[1] // ROW_POOL, len(ridge) // COLUMN_POOL
+    within = np.s_[: pooled[1] * COLUMN_POOL, : pooled[0] * ROW_POOL]
     ridge, weight = (cv2.resize(part[within], pooled, interpolation=cv2.INTER_AREA) for part in (ridge, weight))
     return _strongest(ridge, weight, grid, least, most)
 
@@ -126,7 +126,7 @@ def _ridge(color: Array, weight: Array) -> Array:
 def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most: int) -> list[LineCandidate]:
     """Sum along every straight line of the grid (a Radon transform by shears), then non-maximum suppression."""
     columns, rows = weight.shape
-    x = (np.arange(columns) + 0.5) * POOL_MM  # from the grid's first border, in its own sense
+    x = (np.arange(columns) + 0.5) * COLUMN_POOL * POOL_MM  # from the grid's first border, in its own sense
     middle = x.mean()
     slopes = np.arange(-np.tan(LARGEST_TURN_RAD), np.tan(LARGEST_TURN_RAD), 1.5 * ROW_POOL / max(x[-1] - x[0], 100.0))
     layers = np.dstack([signal, weight > 0]).astype(np.float32)
@@ -230,7 +230,8 @@ def cut_strip(
     flat, usable = rectify(pixels, camera, turned, grid)
     per_bin = round(TRACE_ALONG_MM / CELL_MM)
     bins = columns // per_bin
-    color = _chroma(flat[:, : bins * per_bin]).reshape(rows, bins, per_bin, 2).mean(axis=2).transpose(1, 0, 2)
+    mean = cv2.resize(flat[:, : bins * per_bin].astype(np.float32), (bins, rows), interpolation=cv2.INTER_AREA)
+    color = _chroma(mean).transpose(1, 0, 2)
     near = np.abs(np.arange(rows) - rows // 2) * TRACE_ACROSS_MM <= TRACE_REACH_MM
     open_bins = np.all(usable[near, : bins * per_bin].reshape(-1, bins, per_bin), axis=(0, 2))
     x = span_mm[0] + (np.arange(bins) + 0.5) * TRACE_ALONG_MM

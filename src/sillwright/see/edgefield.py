@@ -31,6 +31,8 @@ EVIDENCE_CAP = 1.2
 
 FULL, HALF = 255.0, 128.0  # bytes for 1, and for 0 of what may be negative
 
+Cells = NDArray[np.floating[Any]] | NDArray[np.uint8]
+
 
 @dataclass(frozen=True)
 class EdgeField:
@@ -41,7 +43,7 @@ class EdgeField:
     origin_px, scale : full-size pixel p stands at ``(p - origin + 0.5) scale - 0.5`` in the field
     """
 
-    cells: NDArray[np.floating[Any]] | NDArray[np.uint8]
+    cells: Cells
     origin_px: Array
     scale: float
 
@@ -55,14 +57,7 @@ class EdgeField:
         at *= np.float32(self.scale)
         at += offset[:, None, None]
         value = cv2.remap(self.cells, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        xx, xy, yy, usable = cv2.split(value)
-        nx, ny = normals
-        if value.dtype == np.uint8:
-            usable = usable * np.float32(1.0 / FULL)
-            energy = along(xx, xy - np.float32(HALF), yy, nx, ny)
-            energy *= np.float32(1.0 / FULL)
-            return energy, usable
-        return along(xx, xy, yy, nx, ny), usable
+        return along(value, *normals)
 
     def within(self, low_px: Array, high_px: Array) -> EdgeField:
         """What lies between two corners, full-size pixels, as a field of its own, in bytes."""
@@ -75,28 +70,27 @@ class EdgeField:
         return EdgeField(part.copy() if part.dtype == np.uint8 else _in_bytes(cv2.split(part)), corner, self.scale)
 
 
-def edge_field(
-    gray: NDArray[np.uint8],
-    usable: NDArray[np.bool_] | None,
-    origin_px: Array,
-    scale: float,
-    *,
-    packed: bool = False,
-) -> EdgeField:
-    """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``.
-
-    ``packed`` : in bytes, where many fields are held at a time
-    """
+def edge_field(gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float) -> EdgeField:
+    """The field of a piece of a full-size grey picture whose first pixel stands at ``origin_px``."""
     size = (max(2, round(gray.shape[1] * scale)), max(2, round(gray.shape[0] * scale)))
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else gray
     free = np.ones(small.shape, dtype=np.float32)
     if usable is not None:
         free = cv2.resize(usable.view(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(np.float32)
-    cells = np.empty((*small.shape, 4), dtype=np.uint8 if packed else np.float32)
+    cells = np.empty((*small.shape, 4), dtype=np.float32)
     for band, tensor in _bands(small, free):
-        layers = [*tensor, free[band]]
-        cells[band] = _in_bytes(layers) if packed else cv2.merge(layers)
+        cells[band] = cv2.merge([*tensor, free[band]])
     return EdgeField(cells, np.asarray(origin_px, dtype=float), scale)
+
+
+def edges_in_bytes(gray: NDArray[np.uint8], clear: NDArray[np.uint8]) -> EdgeField:
+    """The field of a whole grey picture, as large, in bytes, and without edges where it is not clear (1; 0 is not)."""
+    cells = np.empty((*gray.shape, 4), dtype=np.uint8)
+    usable = clear.astype(np.float32)
+    for band, tensor in _bands(gray, usable):
+        tensor *= usable[band]
+        cells[band] = _in_bytes([*tensor, usable[band]])
+    return EdgeField(cells, np.zeros(2), 1.0)
 
 
 def _in_bytes(layers: Sequence[NDArray[np.float32]]) -> NDArray[np.uint8]:
@@ -106,16 +100,8 @@ def _in_bytes(layers: Sequence[NDArray[np.float32]]) -> NDArray[np.uint8]:
     return np.asarray(cv2.merge([cv2.convertScaleAbs(one, alpha=FULL, beta=shift) for one, shift in each]))
 
 
-def structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The normalised structure tensor of a grey picture, (3, H, W)."""
-    tensor = np.empty((3, *gray.shape), dtype=np.float32)
-    for band, part in _bands(gray, usable):
-        tensor[:, band] = part
-    return tensor
-
-
 def _bands(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> Iterator[tuple[slice, NDArray[np.float32]]]:
-    """The same in bands of rows, in half the time."""
+    """The normalised structure tensor of a grey picture, (3, rows, W), a band of rows at a time."""
     height, width = gray.shape
     rows = max(BAND_CELLS // width, ROWS_AROUND)
     for first in range(0, height, rows):
@@ -145,9 +131,14 @@ def _structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[
     return tensor
 
 
-def along(xx: Array, xy: Array, yy: Array, nx: Array, ny: Array) -> Array:
-    """The edge energy n' T n of tensors along normals, each part in an array of its own."""
-    return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny)
+def along(cells: Cells, nx: Array, ny: Array) -> tuple[Array, Array]:
+    """The edge energy n' T n of cells (R, C, 4) along normals (R, C), and how far each is usable, (R, C)."""
+    xx, xy, yy, usable = cv2.split(cells)
+    if cells.dtype == np.uint8:
+        energy = xx * (nx * nx) + (xy - np.float32(HALF)) * (2.0 * nx * ny) + yy * (ny * ny)
+        energy *= np.float32(1.0 / FULL)
+        return energy, usable * np.float32(1.0 / FULL)
+    return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny), usable
 
 
 def evidence(energy: Array) -> Array:

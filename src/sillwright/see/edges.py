@@ -25,6 +25,7 @@ WINDOW_MM = 16.0
 NEAREST_MM = 18.0
 LARGEST_SLOPE, SLOPES = 0.02, 41
 BORDER_ROWS = 13
+LEAST_SEEN = 0.25  # of the columns
 LEAST_STEP = 6.0  # CIE Lab units between wall and what lies beside it
 SHARE_OF_STRONGEST = 0.6
 END_COLUMNS = 3
@@ -114,13 +115,15 @@ def _ridges(step: Array) -> _Ridges:
     at = np.arange(BORDER_ROWS, rows - BORDER_ROWS)
     filled = np.where(np.isfinite(step), step, UNSEEN).astype(np.float32)
     column = np.arange(columns)[:, None]
+    farthest = int(np.round(LARGEST_SLOPE * max(middle, float(x[-1]) - middle) / CELL_MM))
+    at = at[_may_be_edges(filled, farthest)[at]]
     best, best_slope, equals = np.zeros(len(at)), np.zeros(len(at)), np.ones(len(at))
     for slope in np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, SLOPES):
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
         along = filled[column, np.clip(at[None, :] + shift[:, None], 0, rows - 1)]
         count = np.count_nonzero(along >= 0.0, axis=0)
         # Where the median falls short of the least step no edge is: only the others are sorted out.
-        clear = (count > 0.25 * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=0) >= count)
+        clear = (count > LEAST_SEEN * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=0) >= count)
         level = np.zeros(len(at))
         level[clear] = _median(along[:, clear], count[clear])
         better, alike = level > best, level == best
@@ -132,6 +135,15 @@ def _ridges(step: Array) -> _Ridges:
     strength, slopes = np.zeros(rows), np.zeros(rows)
     strength[at], slopes[at] = best, best_slope / equals
     return _Ridges(strength, slopes, middle)
+
+
+def _may_be_edges(steps: NDArray[np.float32], farthest: int) -> NDArray[np.bool_]:
+    """Rows through whose middle an edge may run, (rows,), given steps (columns, rows): enough columns must step at
+    least so much within ``farthest`` rows of them. Most rows fall out, and with them most of the work."""
+    around = np.ones((1, 2 * farthest + 1), np.uint8)
+    may_step = cv2.dilate((steps >= LEAST_STEP).astype(np.uint8), around).sum(axis=0, dtype=np.int64)
+    seen = cv2.erode((steps >= 0.0).astype(np.uint8), around).sum(axis=0, dtype=np.int64)
+    return np.asarray(2 * may_step >= np.maximum(seen, LEAST_SEEN * steps.shape[0]))
 
 
 def _first_edge(ridges: _Ridges, grid: PlaneGrid, side: int) -> WallEdge | None:

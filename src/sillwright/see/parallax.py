@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose
 from sillwright.rectify import PlaneGrid, rectify
-from sillwright.see.bolts import WallArea
+from sillwright.see.wall import KnownThings, WallArea
 
 CELL_MM = 2.0
 WINDOW_CELLS = 7
@@ -72,10 +72,8 @@ def cells_at(
     return cells[:, 1], cells[:, 0], np.asarray(inside)
 
 
-def flat_patch(
-    gray: NDArray[np.uint8], mask: NDArray[np.uint8], camera: Camera, pose: Pose, area: WallArea
-) -> FlatPatch:
-    """The area of the wall as one photo shows it. ``gray`` and ``mask`` (0 on what is known to lie there): (H, W)."""
+def flat_patch(gray: NDArray[np.uint8], camera: Camera, pose: Pose, area: WallArea, known: KnownThings) -> FlatPatch:
+    """The area of the wall as one photo, grey (H, W), shows it."""
     low = np.floor((np.array([area.x_from_mm, area.y_from_mm]) - BEYOND_MM) / CELL_MM).astype(int)
     high = np.ceil((np.array([area.x_to_mm, area.y_to_mm]) + BEYOND_MM) / CELL_MM).astype(int)
     columns, rows = (int(n) for n in np.maximum(high - low + 1, 1))
@@ -85,9 +83,9 @@ def flat_patch(
     less = max(1, round(px_a_cell))
     size = (gray.shape[1] // less, gray.shape[0] // less)
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if less > 1 else gray
-    free = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST) if less > 1 else mask
-    both, inside = rectify(np.dstack([small, free]), camera, pose, grid)
-    return FlatPatch((int(low[0]), int(low[1])), np.ascontiguousarray(both[:, :, 0]), (both[:, :, 1] > 0) & inside)
+    flat, inside = rectify(small, camera, pose, grid)
+    clear = known.seen_by(*grid.as_photo(pose.centre_mm)).clear(flat.shape)
+    return FlatPatch((int(low[0]), int(low[1])), flat, (clear > 0) & inside)
 
 
 def agreement(one: FlatPatch, other: FlatPatch) -> Agreement | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array
 from sillwright.median import median
+from sillwright.see.wall import KnownInPhoto
 
 PROFILE_STEP_PX = 0.5
 SMOOTH_PX = 0.9
@@ -39,7 +41,7 @@ class Patch:
         return Patch(self.gray[box].copy(), self.smooth[box].copy(), self.usable[box].copy(), corner)
 
 
-def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array, half_px: int) -> Patch | None:
+def cut_patch(gray: NDArray[np.uint8], known: KnownInPhoto, centre_px: Array, half_px: int) -> Patch | None:
     """The square of side ``2 half_px`` round a pixel, clipped to the photo; None where nothing of it is inside."""
     height, width = gray.shape
     left, top = int(max(0, centre_px[0] - half_px)), int(max(0, centre_px[1] - half_px))
@@ -50,13 +52,19 @@ def cut_patch(gray: NDArray[np.uint8], mask: NDArray[np.uint8], centre_px: Array
     return Patch(
         piece,
         cv2.GaussianBlur(piece.astype(np.float32), (0, 0), SMOOTH_PX),
-        mask[top:bottom, left:right] > 0,
+        known.clear(piece.shape, (left, top)) > 0,
         np.array([left, top], dtype=float),
     )
 
 
 def edge_offsets(
-    patch: Patch, px: Array, normals: Array, reach_px: float, near_px: float, rim: NDArray[np.bool_], rim_in_px: float
+    patches: Sequence[Patch],
+    px: Array,
+    normals: Array,
+    reach_px: float,
+    near_px: float,
+    rim: NDArray[np.bool_],
+    rim_in_px: float,
 ) -> tuple[Array, Array]:
     """Distance along each normal from each point to the edge that most likely is the one looked for.
 
@@ -66,55 +74,63 @@ def edge_offsets(
 
     Parameters
     ----------
-    px, normals : (M, 2) full-size pixels and unit outward normals
+    patches : V pieces of photos; what is usual beside the edges is asked of each by itself
+    px, normals : (V, M, 2) full-size pixels and unit outward normals
     reach_px : how far to look; near_px : sigma of the liking for edges close by
     rim : (M,); rim_in_px : how far inward to look there, less than the seam is wide once the outline nearly fits
 
     Returns
     -------
-    offset : (M,) px along the normal; weight : (M,) 0 to 1, 0 where nothing usable is in reach
+    offset : (V, M) px along the normal; weight : (V, M) 0 to 1, 0 where nothing usable is in reach
     """
-    steps, slope, free = _profiles(patch, px, normals, reach_px)
-    usual = median(slope) + NOISE_SLOPE
+    steps, slope, free = _profiles(patches, px, normals, reach_px)
+    usual = np.array([median(own) for own in slope])[:, None] + NOISE_SLOPE
     near = np.abs(steps) <= reach_px
     on_rim = (steps >= -min(rim_in_px, reach_px)) & (steps <= 0.8 * reach_px)
-    peak = _peaks(slope) & np.where(rim[:, None], on_rim, near) & (slope > np.float32(1.5 * usual))
+    peak = _peaks(slope) & np.where(rim[:, None], on_rim, near) & (slope > (1.5 * usual).astype(np.float32)[..., None])
     heights = slope * peak
-    strongest = np.argmax(heights * np.exp(-0.5 * (steps / near_px) ** 2).astype(np.float32), axis=1)
-    fair = peak & (slope >= np.float32(RIM_SHARE) * heights.max(axis=1, keepdims=True))
-    outermost = slope.shape[1] - 1 - np.argmax(fair[:, ::-1], axis=1)
+    strongest = np.argmax(heights * np.exp(-0.5 * (steps / near_px) ** 2).astype(np.float32), axis=2)
+    fair = peak & (slope >= np.float32(RIM_SHARE) * heights.max(axis=2, keepdims=True))
+    outermost = slope.shape[2] - 1 - np.argmax(fair[..., ::-1], axis=2)
     index = np.where(rim, outermost, strongest)
-    return _refined(steps, slope, index, peak[np.arange(len(px)), index] & free, usual)
+    found = np.take_along_axis(peak, index[..., None], axis=2)[..., 0]
+    return _refined(steps, slope, index, found & free, usual)
 
 
-def _profiles(patch: Patch, px: Array, normals: Array, reach_px: float) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Steps (S,), the size of the slope along each normal (M, S), and which profiles cross nothing known (M,)."""
+def _profiles(
+    patches: Sequence[Patch], px: Array, normals: Array, reach_px: float
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Steps (S,), the size of the slope along each normal (V, M, S), and which profiles cross nothing known (V, M)."""
     steps = np.arange(-reach_px - 2.0, reach_px + 2.0 + 1e-9, PROFILE_STEP_PX)
-    start, way = (px - patch.origin_px).astype(np.float32), normals.astype(np.float32)
-    x, y = (start[:, k, None] + steps.astype(np.float32) * way[:, k, None] for k in (0, 1))
-    profile = cv2.remap(patch.smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    usable = patch.usable.view(np.uint8)
-    free = cv2.remap(usable, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    origins = np.stack([patch.origin_px for patch in patches])[:, None]
+    start, way = (px - origins).astype(np.float32), normals.astype(np.float32)
+    x, y = (start[:, :, k, None] + steps.astype(np.float32) * way[:, :, k, None] for k in (0, 1))
+    profile = np.empty(x.shape, dtype=np.float32)
+    free = np.empty(x.shape, dtype=np.uint8)
+    for k, patch in enumerate(patches):
+        cv2.remap(patch.smooth, x[k], y[k], cv2.INTER_LINEAR, dst=profile[k], borderMode=cv2.BORDER_REPLICATE)
+        usable = patch.usable.view(np.uint8)
+        cv2.remap(usable, x[k], y[k], cv2.INTER_NEAREST, dst=free[k], borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     slope: Array = np.empty_like(profile)
-    np.subtract(profile[:, 2:], profile[:, :-2], out=slope[:, 1:-1])
-    slope[:, 0], slope[:, -1] = 2.0 * (profile[:, 1] - profile[:, 0]), 2.0 * (profile[:, -1] - profile[:, -2])
+    np.subtract(profile[..., 2:], profile[..., :-2], out=slope[..., 1:-1])
+    slope[..., 0], slope[..., -1] = (2.0 * (profile[..., k + 1] - profile[..., k]) for k in (0, -2))
     slope *= 0.5 / PROFILE_STEP_PX
-    return steps, np.abs(slope, out=slope), free.min(axis=1) > 0
+    return steps, np.abs(slope, out=slope), free.min(axis=2) > 0
 
 
 def _peaks(slope: Array) -> NDArray[np.bool_]:
     peak = np.zeros(slope.shape, dtype=bool)
-    peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    peak[..., 1:-1] = (slope[..., 1:-1] >= slope[..., :-2]) & (slope[..., 1:-1] > slope[..., 2:])
     return peak
 
 
 def _refined(
-    steps: Array, slope: Array, index: NDArray[np.int64], good: NDArray[np.bool_], usual: float
+    steps: Array, slope: Array, index: NDArray[np.int64], good: NDArray[np.bool_], usual: Array
 ) -> tuple[Array, Array]:
     """Parabola through the peak and its neighbours."""
-    row = np.arange(len(slope))
     index = np.clip(index, 1, len(steps) - 2)
-    before, here, after = (slope[row, index + k].astype(float) for k in (-1, 0, 1))
+    around = np.take_along_axis(slope, index[..., None] + np.arange(-1, 2), axis=2).astype(float)
+    before, here, after = around[..., 0], around[..., 1], around[..., 2]
     bend = np.minimum(before - 2.0 * here + after, -1e-9)
     offset = steps[index] + np.clip(0.5 * (before - after) / bend, -1.0, 1.0) * PROFILE_STEP_PX
     weight = np.where(good, here / (here + 2.0 * usual), 0.0)

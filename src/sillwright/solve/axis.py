@@ -47,6 +47,12 @@ NEAR_OF_REACH = 0.32
 # the fit is worth. Set so that 95 % intervals of drawn bolts hold 95 times in 100 (tests/intervals.py).
 SHARED_SCATTER = 1.5
 
+_ON_SIDES = (DENSE.part == SIDE) | (DENSE.part == OTHER_SIDE)
+_ON_SHANK = _ON_SIDES | (DENSE.part == FOOT)
+_SEEN_AS_RIM = DENSE.part != FACE
+# A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
+_SHARE = np.where(_ON_SIDES, 0.6, np.where(DENSE.part == FACE, 0.5, 1.0))
+
 
 @dataclass(frozen=True)
 class Glimpse:
@@ -347,23 +353,28 @@ def _edge_rows(
 ) -> tuple[Array, Array, Array]:
     """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
     reach_px, rim_in_px = reaches_px
-    rows, residual, weight = [], [], []
-    for view in views:
-        seen, moves = outline_with_moves(view.camera, view.pose, parameters, chamfer_mm)
-        offset, strength = edge_offsets(
-            view.patch, seen.px[0], seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
-        )
-        sides = (seen.part == SIDE) | (seen.part == OTHER_SIDE)
-        share = np.where(sides, 0.6, np.where(seen.part == FACE, 0.5, 1.0))
-        share = share * np.where(sides | (seen.part == FOOT), seen_aslant(seen)[0], 1.0)
-        rows.append(moves)
-        residual.append(offset)
-        weight.append(strength * share * (1.0 if view.hidden is None else ~view.hidden))
-    off, given = np.concatenate(residual), np.concatenate(weight)
+    rows, off, given = (np.empty((len(views), DENSE.size, *last)) for last in ((7,), (), ()))
+    for camera, alike in _by_camera(views).items():
+        mine = [views[k] for k in alike]
+        seen, rows[alike] = outline_with_moves(camera, [view.pose for view in mine], parameters, chamfer_mm)
+        patches, near_px = [view.patch for view in mine], NEAR_OF_REACH * reach_px
+        off[alike], strength = edge_offsets(patches, seen.px, seen.normals, reach_px, near_px, _SEEN_AS_RIM, rim_in_px)
+        given[alike] = strength * _SHARE * np.where(_ON_SHANK, seen_aslant(seen)[:, None], 1.0)
+    for own, view in zip(given, views, strict=True):
+        if view.hidden is not None:
+            own[view.hidden] = 0.0
+    rows, off, given = rows.reshape(-1, 7), off.ravel(), given.ravel()
     scale = spread_px(off, given)
     robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
-    # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
-    return np.concatenate(rows), off, given * robust
+    return rows, off, given * robust
+
+
+def _by_camera(views: Sequence[BoltView]) -> dict[Camera, list[int]]:
+    """The views (indices) of each camera: outlines in photos of one are drawn together."""
+    alike: dict[Camera, list[int]] = {}
+    for k, view in enumerate(views):
+        alike.setdefault(view.camera, []).append(k)
+    return alike
 
 
 def spread_px(offset: Array, weight: Array) -> float:

@@ -68,7 +68,7 @@ def fit_bow(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float, hidden: 
     """
     outlines, rows = [], []
     for k, view in enumerate(views):
-        seen, moves = outline_with_moves(view.camera, view.pose, fit.parameters, chamfer_mm)
+        seen, (moves,) = outline_with_moves(view.camera, [view.pose], fit.parameters, chamfer_mm)
         outlines.append(seen)
         rows.append(_rows(seen, moves, k, len(views)))
     prior = _prior_weights(fit, len(views))
@@ -113,9 +113,9 @@ def _edges(
     reach_px, rim_in_px = reaches_px
     for view, seen, moved, behind in zip(views, outlines, rows, hidden, strict=True):
         out = moved @ values
-        px = seen.px[0] + out[:, None] * seen.normals[0]
-        offset, strength = edge_offsets(
-            view.patch, px, seen.normals[0], reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
+        px = seen.px + out[:, None] * seen.normals
+        (offset,), (strength,) = edge_offsets(
+            [view.patch], px, seen.normals, reach_px, NEAR_OF_REACH * reach_px, seen.part != FACE, rim_in_px
         )
         ends = (seen.part == RIM) | (seen.part == FACE)
         share = np.where(seen.part == FACE, 0.5, 0.6) * np.where(ends, 1.0, seen_aslant(seen)[0])
