@@ -193,13 +193,13 @@ def test_pieces_keep_their_place_in_the_photo_and_are_cut_at_its_border() -> Non
     gray = np.arange(200 * 300, dtype=np.uint32).reshape(200, 300).astype(np.uint8)
     outline = np.array([[-9.0, -9.0], [400.0, -9.0], [400.0, 17.0], [-9.0, 17.0]])
     known = KnownInPhoto((outline,), (), 0.5)  # and a line 3 px wide round it
-    patch = cut_patch(gray, known, np.array([40.0, 50.0]), 60)
+    patch = cut_patch(gray, known, np.array([-20.0, -10.0]), np.array([100.0, 110.0]))
     assert patch is not None
     np.testing.assert_array_equal(patch.origin_px, [0.0, 0.0])
     np.testing.assert_array_equal(patch.gray, gray[:110, :100])
     assert not patch.usable[:20].any()
     assert patch.usable[20:].all()
-    assert cut_patch(gray, known, np.array([-100.0, 50.0]), 60) is None
+    assert cut_patch(gray, known, np.array([-160.0, -10.0]), np.array([-40.0, 110.0])) is None
 
 
 # ---- the field of edges -----------------------------------------------------------------------------------------
@@ -287,7 +287,7 @@ def test_a_piece_of_a_field_shows_the_same_at_the_same_pixels(scale: float) -> N
 
 def test_a_piece_of_a_patch_shows_the_same_at_the_same_pixels_and_is_clipped_to_what_there_is() -> None:
     gray = np.random.default_rng(8).integers(0, 256, (600, 600)).astype(np.uint8)
-    patch = cut_patch(gray, NOTHING_KNOWN, np.array([300.0, 280.0]), 120)
+    patch = cut_patch(gray, NOTHING_KNOWN, np.array([180.0, 160.0]), np.array([420.0, 400.0]))
     assert patch is not None
     piece = patch.within(np.array([250.3, 240.0]), np.array([330.0, 600.0]))
     left, top = (int(v) for v in piece.origin_px)

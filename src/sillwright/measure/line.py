@@ -22,6 +22,8 @@ from sillwright.solve.state import (
 
 SAME_LINE_MM = 12.0
 MARKED_LINE_MM = 15.0
+LEAST_ACROSS = 0.5  # sine: no card is laid 30 degrees askew along its own wall
+PAST_TURN_MM = 150.0  # a plate's width past the cards round the corner
 SECOND_LINE_SHARE = 0.45  # of the chosen line's strength: half as strong all along, or as strong along half
 
 
@@ -56,12 +58,29 @@ def view_tasks(block: Block) -> list[ViewTask]:
     outlines = covered(block)
     few = len(block.photos) <= PHOTOS_KEPT
     mine = [o for o, number in zip(outlines, block.numbers, strict=True) if number in block.own]
-    x = [float(v) for o in mine for v in o[:, 0]]
     y = [float(v) for o in mine for v in o[:, 1]]
+    within_mm = _between_turns(block, outlines)
     return [
-        ViewTask(path, block.camera(i), block.pose(i), outlines, (min(x), max(x)), (min(y), max(y)), few)
+        ViewTask(path, block.camera(i), block.pose(i), outlines, within_mm, (min(y), max(y)), few)
         for i, path in enumerate(block.photos)
     ]
+
+
+def _between_turns(block: Block, outlines: Sequence[Array]) -> tuple[float, float]:
+    """From where to where along X the wall may run: not past cards of another run that lie across this one.
+
+    There the wall turns, and what is seen beyond is the ground.
+    """
+    cards = list(zip(block.numbers, block.solution.state.cards, outlines, strict=True))
+    own = np.concatenate([outline[:, 0] for number, _, outline in cards if number in block.own])
+    low, high = -np.inf, np.inf
+    for number, card, outline in cards:
+        if number not in block.own and abs(float(card.rotation[1, 0])) > LEAST_ACROSS:
+            if outline[:, 0].max() < own.min():
+                low = max(low, float(outline[:, 0].min()) - PAST_TURN_MM)
+            elif outline[:, 0].min() > own.max():
+                high = min(high, float(outline[:, 0].max()) + PAST_TURN_MM)
+    return low, high
 
 
 def choose_line(block: Block, found: Sequence[Sequence[LineCandidate]]) -> ChosenLine | None:

@@ -31,11 +31,14 @@ from sillwright.see.vertical import VerticalPhoto, vertical_photo
 from sillwright.see.wall import KnownThings, WallArea
 
 HALF_SIZE_FROM_PX = 11.0  # radius of bolts in the photo
+LEAST_ALONG_MM = 100.0  # of a wall, to look for its chalk line there
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
 WELL_INSIDE_PX = 12
+MIDDLE_MM, HIGHEST_MM = 45.0, 150.0
+ROUND_FOOT_MM, ROUND_TIP_MM = 60.0, 80.0
 SIDE_BY_SIDE_MM, PAST_WALL_END_MM = 120.0, 60.0  # ends of walls are square, or nearly; each is read to about 25 mm
 
 T = TypeVar("T")
@@ -63,6 +66,7 @@ class CardsSeen:
 class ViewTask:
     """One photo with its pose in the wall frame, and what is known to lie on the wall.
 
+    within_x_mm : from where to where along it the wall may run; centre_y_mm : from where to where across it cards lie
     few : it is one of so few photos that its pixels can be kept from one step to the next
     """
 
@@ -70,7 +74,7 @@ class ViewTask:
     camera: Camera
     pose: Pose
     covered_mm: tuple[Array, ...]
-    centre_x_mm: tuple[float, float]
+    within_x_mm: tuple[float, float]
     centre_y_mm: tuple[float, float]
     few: bool = False
 
@@ -164,7 +168,9 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
     ground = plane_seen(task.camera, task.pose)
     if not len(ground):
         return []
-    x_from, x_to = float(ground[:, 0].min()), float(ground[:, 0].max())
+    x_from, x_to = np.clip([ground[:, 0].min(), ground[:, 0].max()], *task.within_x_mm).tolist()
+    if x_to - x_from < LEAST_ALONG_MM:
+        return []
     y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
     grid = PlaneGrid(x_from, y_to, 2.0, -1.0, int((x_to - x_from) / 2.0), int(y_to - y_from))
     pixels = read_half(task.path, keep=task.few)
@@ -182,7 +188,7 @@ def _strip(view: ViewTask, pixels: NDArray[np.uint8], ground: Array, line: tuple
     if not len(ground):
         return None
     along = ground @ np.array([np.cos(line[0]), np.sin(line[0])])
-    span = (float(along.min()), float(along.max()))
+    span = np.clip([along.min(), along.max()], *view.within_x_mm).tolist()
     return cut_strip(pixels, view.camera, view.pose, line, view.covered_mm, span)
 
 
@@ -284,10 +290,19 @@ def cut_patches(
     view = job.view
     gray = read_gray(view.path, keep=view.few)
     known = known_things(job, edges).seen_by(view.camera, view.pose)
-    px_per_mm = view.camera.fx / max(view.pose.centre_mm[2], 1.0)
     patches: list[Patch | None] = []
     for x, y in bases:
-        centre = project(view.camera, view.pose, np.array([[x, y, 45.0]]))[0]
-        inside = np.isfinite(centre).all() and (centre > 0).all() and (centre < [gray.shape[1], gray.shape[0]]).all()
-        patches.append(cut_patch(gray, known, centre, round(115.0 * px_per_mm)) if inside else None)
+        px = project(view.camera, view.pose, np.array([[x, y, MIDDLE_MM], *_round_a_bolt(x, y)]))
+        inside = (px[0] > 0).all() and (px[0] < [gray.shape[1], gray.shape[0]]).all() and np.isfinite(px).all()
+        patches.append(cut_patch(gray, known, px.min(axis=0), px.max(axis=0)) if inside else None)
     return patches
+
+
+def _round_a_bolt(x_mm: float, y_mm: float) -> list[tuple[float, float, float]]:
+    """Corners of all that a bolt at a rough place on the wall, its nut, and feet tried beside it may reach."""
+    return [
+        (x_mm + across * half_mm, y_mm + along * half_mm, height_mm)
+        for height_mm, half_mm in ((0.0, ROUND_FOOT_MM), (HIGHEST_MM, ROUND_TIP_MM))
+        for across in (-1.0, 1.0)
+        for along in (-1.0, 1.0)
+    ]

@@ -303,9 +303,9 @@ def _shifted(strip: LineStrip, level_mm: Array, y_mm: Array) -> Array:
     row = (y_mm[None, :] + level_mm[:, None] - strip.y_mm[0]) / TRACE_ACROSS_MM
     row = np.clip(row, 0.0, len(strip.y_mm) - 1.001)
     below = row.astype(np.int64)
-    share = (row - below)[..., None]
+    share = (row - below).astype(np.float32)[..., None]
     bins = np.arange(len(strip.color))[:, None]
-    return strip.color[bins, below] * (1.0 - share) + strip.color[bins, below + 1] * share
+    return strip.color[bins, below] * (np.float32(1.0) - share) + strip.color[bins, below + 1] * share
 
 
 def _chroma(flat: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:

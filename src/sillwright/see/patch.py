@@ -15,6 +15,7 @@ from sillwright.see.wall import KnownInPhoto
 
 PROFILE_STEP_PX = 0.5
 SMOOTH_PX = 0.9
+LEAST_PX = 40
 NOISE_SLOPE = 0.4  # grey levels a pixel
 RIM_SHARE = 0.2  # the outermost edge at least this strong, against the strongest in reach, is the rim
 
@@ -41,12 +42,12 @@ class Patch:
         return Patch(self.gray[box].copy(), self.smooth[box].copy(), self.usable[box].copy(), corner)
 
 
-def cut_patch(gray: NDArray[np.uint8], known: KnownInPhoto, centre_px: Array, half_px: int) -> Patch | None:
-    """The square of side ``2 half_px`` round a pixel, clipped to the photo; None where nothing of it is inside."""
+def cut_patch(gray: NDArray[np.uint8], known: KnownInPhoto, low_px: Array, high_px: Array) -> Patch | None:
+    """The piece between two corners, clipped to the photo; None where next to nothing of it is inside."""
     height, width = gray.shape
-    left, top = int(max(0, centre_px[0] - half_px)), int(max(0, centre_px[1] - half_px))
-    right, bottom = int(min(width, centre_px[0] + half_px)), int(min(height, centre_px[1] + half_px))
-    if right - left < 40 or bottom - top < 40:
+    left, top = (int(v) for v in np.maximum(low_px, 0.0))
+    right, bottom = (int(v) for v in np.minimum(high_px, [width, height]))
+    if right - left < LEAST_PX or bottom - top < LEAST_PX:
         return None
     piece = gray[top:bottom, left:right].copy()
     return Patch(

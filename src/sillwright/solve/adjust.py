@@ -27,7 +27,7 @@ from sillwright.solve.equations import normal_equations
 from sillwright.solve.state import POSE, CardState, Layout, LineState, Problem, State, card_points, line_foot
 
 MAX_STEPS = 30
-SETTLED = 1e-6  # a step that lowers the cost by no more moves no number by 0.002 of its standard deviation
+SETTLED = 1e-4  # a step that lowers the cost by no more moves no number by 0.01 of its standard deviation
 
 
 @dataclass(frozen=True)
