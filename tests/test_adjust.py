@@ -24,7 +24,7 @@ from sillwright.solve.state import (
     State,
     TapeObservation,
     card_points,
-    line_foot,
+    line_feet,
 )
 
 SCENES = 100
@@ -258,7 +258,7 @@ def test_the_foot_of_a_chalk_point_is_the_nearest_place_of_the_line_in_the_pictu
     scene, problem, _ = solved(1)
     seen: LineObservation = problem.line_seen[0]
     pose, line = scene.poses[0], LineState(0.003, 2.0)
-    points, normals = line_foot(scene.camera, pose, line, seen.px)
+    points, _, normals = line_feet(scene.camera, [pose], [line], [seen.px])
     feet = project(scene.camera, pose, points)
     off = seen.px - feet
     np.testing.assert_allclose(points[:, 2], 0.0, atol=1e-12)

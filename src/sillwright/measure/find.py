@@ -12,7 +12,7 @@ from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, ends_of, ends_seen
+from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, end_shown, ends_of
 from sillwright.measure.work import BoltTask, Crew, cut_patches
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import edge_field
@@ -185,7 +185,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     if stickup is not None:
         starts = [_at_stickup(views[0], start, stickup[0]) for start in starts]
     places = _climbed(views, starts, shape, held=stickup is not None)
-    hinted = any(ends_seen(parts, END_HINT) for _, _, parts in places)
+    hinted = any(end_shown(parts) > END_HINT for _, _, parts in places)
     if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
         return None
     places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
@@ -297,7 +297,8 @@ def _fitted(
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
     score = float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
     # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
-    return score - (0.0 if ends_seen(parts, END_SURE) else NO_END_COST), fit
+    unseen = float(np.clip((END_SURE - end_shown(parts)) / (END_SURE - END_HINT), 0.0, 1.0))
+    return score - NO_END_COST * unseen, fit
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:

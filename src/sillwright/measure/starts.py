@@ -152,7 +152,7 @@ def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], search: Sea
     for start in group[: STARTS_LAID + 2]:
         views = _showing(glimpses, search, start.place)
         _, parts = weigh(views, start.place[None], shape.chamfer_mm)
-        if views and ends_seen(parts, END_HINT):
+        if views and end_shown(parts) > END_HINT:
             return True
     return False
 
@@ -292,9 +292,11 @@ def ends_of(place: Array) -> Array:
     return np.vstack([np.append(place[:2], 0.0), place[2:5]])
 
 
-def ends_seen(parts: list[list[Array]], least: float) -> bool:
-    """Whether the end of a bolt shows in as many views as it must: two, or one where the others have it before a card
-    or a line, which says nothing of it."""
+def end_shown(parts: list[list[Array]]) -> float:
+    """How clearly the end of a bolt shows in as many views as it must, nats a sample; -inf where it shows in none.
+
+    In two, or in one where the others have it before a card or a line, which says nothing of it.
+    """
     both = [(float(part[2][0]), float(part[3][0])) for part in parts]
     ends = [max(rim, face) for rim, face in both if not end_is_hidden(rim, face)]
-    return bool(ends) and sorted(ends, reverse=True)[min(len(ends), 2) - 1] > least
+    return sorted(ends, reverse=True)[min(len(ends), 2) - 1] if ends else -np.inf

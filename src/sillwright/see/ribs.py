@@ -49,14 +49,10 @@ def rib_repeat(
     lags = np.arange(int((REPEAT_MM[0] - 1.0) / STEP_MM), int(REPEAT_MM[1] / STEP_MM))
     if wave.shape[1] < 2 * lags[-1]:
         return None
-    alike = np.stack([_three((wave[:, k:] * wave[:, :-k]).sum(axis=1)) for k in lags], axis=1)
-    power = np.stack(
-        [
-            np.sqrt(_three((wave[:, k:] ** 2).sum(axis=1)) * _three((wave[:, :-k] ** 2).sum(axis=1)) + 1e-9)
-            for k in lags
-        ],
-        axis=1,
-    )
+    alike = _three(np.stack([(wave[:, k:] * wave[:, :-k]).sum(axis=1) for k in lags], axis=1))
+    so_far = np.cumsum(wave * wave, axis=1)
+    without_first, without_last = so_far[:, -1:] - so_far[:, lags - 1], so_far[:, wave.shape[1] - lags - 1]
+    power = np.sqrt(_three(without_first) * _three(without_last) + 1e-9)
     shade_rms = np.sqrt(power / (3.0 * (wave.shape[1] - lags)))
     if shade_rms.max() < FAINTEST:
         return None

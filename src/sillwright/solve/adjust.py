@@ -24,7 +24,7 @@ import numpy as np
 
 from sillwright.camera import Array, Pose, project_with_derivatives, rotation_from_vector
 from sillwright.solve.equations import normal_equations
-from sillwright.solve.state import POSE, CardState, Layout, LineState, Problem, State, card_points, line_foot
+from sillwright.solve.state import POSE, CardState, Layout, LineState, Problem, State, card_points, line_feet
 
 MAX_STEPS = 30
 SETTLED = 1e-4  # a step that lowers the cost by no more moves no number by 0.01 of its standard deviation
@@ -131,8 +131,8 @@ def residual_summary(
         corners[seen.photo, seen.card] = float(np.sqrt(np.mean((px - seen.px) ** 2)))
     for line in problem.line_seen:
         camera = state.lenses[problem.lens_of_photo[line.photo]]
-        points, normals = line_foot(camera, state.poses[line.photo], state.lines[line.line], line.px)
-        px, _, _ = project_with_derivatives(camera, state.poses[line.photo].to_camera(points))
+        _, in_camera, normals = line_feet(camera, [state.poses[line.photo]], [state.lines[line.line]], [line.px])
+        px, _, _ = project_with_derivatives(camera, in_camera)
         off = np.einsum("ni,ni->n", normals, px - line.px)
         lines[line.photo, line.line] = float(np.sqrt(np.mean(off**2)))
     return corners, lines

@@ -22,12 +22,11 @@ from sillwright.solve.state import (
     TAPE_SIGMA_MM,
     CardState,
     Layout,
-    LineObservation,
     Problem,
     State,
     TapeObservation,
     bow,
-    line_foot,
+    line_feet,
 )
 
 HUBER = 2.5
@@ -53,8 +52,7 @@ Block = tuple[Columns, Array, Array, Array, float]
 def _blocks(problem: Problem, layout: Layout, state: State) -> Iterable[Block]:
     for k in range(len(state.lenses)):
         yield from _corner_blocks(problem, layout, state, k)
-    for line in problem.line_seen:
-        yield _line_block(problem, layout, state, line)
+        yield from _line_blocks(problem, layout, state, k)
     for tape in problem.taped:
         yield _tape_block(layout, state, tape)
     for j, card in enumerate(state.cards):
@@ -127,32 +125,36 @@ def _corner_blocks(problem: Problem, layout: Layout, state: State, lens: int) ->
         yield columns, flat, residual[rows].ravel(), np.repeat(weight[rows], 2), float(loss[rows].sum())
 
 
-def _line_block(problem: Problem, layout: Layout, state: State, seen: LineObservation) -> Block:
-    camera = state.lenses[problem.lens_of_photo[seen.photo]]
-    pose, line = state.poses[seen.photo], state.lines[seen.line]
-    points, normals = line_foot(camera, pose, line, seen.px)
-    in_camera = pose.to_camera(points)
+def _line_blocks(problem: Problem, layout: Layout, state: State, lens: int) -> Iterable[Block]:
+    """A block for each line in each photo taken with a lens, the points of all of them worked out at once."""
+    every = [seen for seen in problem.line_seen if problem.lens_of_photo[seen.photo] == lens]
+    if not every:
+        return
+    camera = state.lenses[lens]
+    poses, lines = [state.poses[seen.photo] for seen in every], [state.lines[seen.line] for seen in every]
+    points, in_camera, normals = line_feet(camera, poses, lines, [seen.px for seen in every])
     px, by_point, by_lens = project_with_derivatives(camera, in_camera)
     across = np.einsum("ni,nij->nj", normals, by_point)
-    turned = in_camera - pose.translation_mm
-    extra = 2 if seen.line else 0
-    jac = np.empty((len(px), POSE + LENS + extra))
-    jac[:, 0:3] = -np.einsum("nj,njk->nk", across, _cross_each(turned))
+    counts = [len(seen.px) for seen in every]
+    shift = np.repeat([pose.translation_mm for pose in poses], counts, axis=0)
+    jac = np.empty((len(px), POSE + LENS))
+    jac[:, 0:3] = -np.einsum("nj,njk->nk", across, _cross_each(in_camera - shift))
     jac[:, 3:6] = across
     jac[:, 6:15] = np.einsum("ni,nij->nj", normals, by_lens)
-    columns = [
-        _columns(layout.pose(seen.photo)),
-        _columns(layout.lens(problem.lens_of_photo[seen.photo])),
-    ]
-    if extra:
-        across_wall = across @ pose.rotation
-        lever = points @ line.direction
-        jac[:, 15] = across_wall @ line.normal * lever - across_wall @ line.direction * line.offset_mm
-        jac[:, 16] = across_wall @ line.normal
-        columns.append(_columns(layout.line(seen.line)))
-    residual = np.einsum("ni,ni->n", normals, px - seen.px) / seen.sigma_px
+    sigma_px = np.concatenate([seen.sigma_px for seen in every])
+    jac /= sigma_px[:, None]
+    residual = np.einsum("ni,ni->n", normals, px - np.concatenate([seen.px for seen in every])) / sigma_px
     weight, loss = _huber(np.abs(residual))
-    return np.concatenate(columns), jac / seen.sigma_px[:, None], residual, weight, float(loss.sum())
+    for seen, pose, line, stop, count in zip(every, poses, lines, np.cumsum(counts), counts, strict=True):
+        rows = slice(stop - count, stop)
+        columns, own = [_columns(layout.pose(seen.photo)), _columns(layout.lens(lens))], jac[rows]
+        if seen.line:
+            across_wall = across[rows] @ pose.rotation
+            lever = points[rows] @ line.direction
+            turned = across_wall @ line.normal * lever - across_wall @ line.direction * line.offset_mm
+            by_line = np.column_stack([turned, across_wall @ line.normal]) / sigma_px[rows, None]
+            columns, own = [*columns, _columns(layout.line(seen.line))], np.hstack([own, by_line])
+        yield np.concatenate(columns), own, residual[rows], weight[rows], float(loss[rows].sum())
 
 
 def _tape_block(layout: Layout, state: State, tape: TapeObservation) -> Block:

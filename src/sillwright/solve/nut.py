@@ -183,13 +183,15 @@ def _shanks(view: BoltView, parameters: Array, chamfer_mm: float) -> _Shanks:
 
 def _nearest(centre_mm: Array, points_mm: Array, low_mm: Array, top_mm: Array) -> Array:
     """How near the axis the way from points (..., 3) to the camera comes between two heights; inf if it avoids them."""
-    way = centre_mm - points_mm
-    enter = np.clip((low_mm - points_mm[..., 2]) / way[..., 2], 0.0, 1.0)
-    leave = np.clip((top_mm - points_mm[..., 2]) / way[..., 2], 0.0, 1.0)
-    aside, across = points_mm[..., :2], way[..., :2]
-    nearest = -np.sum(aside * across, axis=-1) / np.maximum(np.sum(across * across, axis=-1), 1e-9)
+    # x, y and z apart: arrays with them last take numpy several times as long.
+    (to_x, to_y, to_z), (x, y, z) = np.moveaxis(centre_mm, -1, 0), np.moveaxis(points_mm, -1, 0)
+    way_x, way_y, way_z = to_x - x, to_y - y, to_z - z
+    enter = np.clip((low_mm - z) / way_z, 0.0, 1.0)
+    leave = np.clip((top_mm - z) / way_z, 0.0, 1.0)
+    nearest = -(x * way_x + y * way_y) / np.maximum(way_x * way_x + way_y * way_y, 1e-9)
     at = np.clip(nearest, enter, leave)
-    apart = np.hypot(*np.moveaxis(aside + at[..., None] * across, -1, 0))
+    aside_x, aside_y = x + at * way_x, y + at * way_y
+    apart = np.sqrt(aside_x * aside_x + aside_y * aside_y)
     return np.where(leave > enter + 1e-9, apart, np.inf)
 
 
@@ -239,7 +241,7 @@ def _evidence(shanks: _Shanks, points_mm: Array, along: Array) -> Array:
     x, y = distort_apart(camera, middle[0] + LENS_STEP * np.eye(3)[1], middle[1] + LENS_STEP * np.eye(3)[2])
     known = np.stack([camera.fx * x + camera.cx, camera.fy * y + camera.cy])
     lens = (known[:, 1:] - known[:, :1]) / LENS_STEP
-    # x, y and z apart from here on: arrays with them last take numpy several times as long.
+    # Apart from here on, as above.
     seen = np.moveaxis(shanks.turn @ points_mm.reshape(-1, 3).T + shanks.shift_mm[:, :, None], 1, 0)
     seen = seen.reshape(3, -1, *points_mm.shape[:3])
     way = np.moveaxis(shanks.turn @ along.reshape(-1, 3).T, 1, 0).reshape(3, -1, 1, *along.shape[:2])

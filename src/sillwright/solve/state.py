@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,21 +162,34 @@ def card_points(card: CardState, scale: float, board_mm: Array) -> Array:
     return card.origin_mm + local @ card.rotation.T
 
 
-def line_foot(camera: Camera, pose: Pose, line: LineState, px: Array) -> tuple[Array, Array]:
-    """Points of the line nearest, in the picture, to ``px``; and the picture's unit normals there.
+def line_feet(
+    camera: Camera, poses: Sequence[Pose], lines: Sequence[LineState], px: Sequence[Array]
+) -> tuple[Array, Array, Array]:
+    """Points of lines nearest, in the picture, to pixels: of each photo by one camera the line and pixels (N, 2).
 
-    Returns wall points (N, 3) and normals (N, 2).
+    Of all pixels one after another: wall points (N, 3), the same in their photo's camera frame (N, 3), and the
+    picture's unit normals there (N, 2).
     """
-    base = line.offset_mm * line.normal
+    which = np.repeat(np.arange(len(px)), [len(one) for one in px])
+    seen_px = np.concatenate(px)
+    directions, bases = (
+        np.stack(part) for part in zip(*((v.direction, v.offset_mm * v.normal) for v in lines), strict=True)
+    )
+    turns, centres = np.stack([pose.rotation for pose in poses]), np.stack([pose.centre_mm for pose in poses])
+    direction, base = directions[which], bases[which]
+    # In the camera's frame a line runs from a start along a way.
+    way = np.einsum("pij,pj->pi", turns, directions)[which]
+    start = np.stack([pose.to_camera(one[None])[0] for pose, one in zip(poses, bases, strict=True)])[which]
     # Two steps of undistortion are near enough to start from: one step in the picture then finds the foot.
-    bent = (px - [camera.cx, camera.cy]) / [camera.fx, camera.fy]
-    ray = np.column_stack([undistort(camera, bent, iterations=2), np.ones(len(px))]) @ pose.rotation
-    centre = pose.centre_mm
-    along = (centre - base) @ line.direction - centre[2] / ray[:, 2] * (ray @ line.direction)
-    points = base + along[:, None] * line.direction
-    seen, by_point, _ = project_with_derivatives(camera, pose.to_camera(points))
-    tangent = np.einsum("nij,j->ni", by_point, pose.rotation @ line.direction)
-    along = along + np.einsum("ni,ni->n", px - seen, tangent) / np.einsum("ni,ni->n", tangent, tangent)
-    points = base + along[:, None] * line.direction
+    bent = (seen_px - [camera.cx, camera.cy]) / [camera.fx, camera.fy]
+    ray = np.einsum(
+        "ni,nij->nj", np.column_stack([undistort(camera, bent, iterations=2), np.ones(len(bent))]), turns[which]
+    )
+    off = np.einsum("pi,pi->p", centres - bases, directions)[which]
+    along = off - centres[which, 2] / ray[:, 2] * np.einsum("ni,ni->n", ray, direction)
+    shown, by_point, _ = project_with_derivatives(camera, start + along[:, None] * way)
+    tangent = np.einsum("nij,nj->ni", by_point, way)
+    along = along + np.einsum("ni,ni->n", seen_px - shown, tangent) / np.einsum("ni,ni->n", tangent, tangent)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-    return points, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    normals = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    return base + along[:, None] * direction, start + along[:, None] * way, normals
