@@ -10,6 +10,7 @@ import numpy as np
 
 from sillwright.camera import Array, project
 from sillwright.candidates import Dropped
+from sillwright.measure.other_ends import ends_elsewhere, open_ends
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import APART_MM, END_HINT, STARTS_LAID, Start, end_shown, ends_of
@@ -19,17 +20,18 @@ from sillwright.see.edgefield import edge_field
 from sillwright.see.parallax import UNTOLD, Parallax
 from sillwright.see.patch import Patch
 from sillwright.solve.axis import (
+    HEIGHT_RANGE_MM,
     STAND_IN_HEIGHT_MM,
     AxisFit,
     BoltView,
     Glimpse,
     PartEvidence,
-    aslant_of,
     climb,
     fit_axis,
     part_evidence,
     tip_on_ray,
     weigh,
+    worth_of_ends,
 )
 from sillwright.solve.hand import HandPoint, cost_of_hand
 
@@ -40,15 +42,13 @@ END_SURE = 0.25
 WORTH_A_VIEW = 5.0  # half of what the least clear bolt of the rendered photos had, nats a photo
 WORTH_ALONE = 7.5  # one photo must show more: what is told of scores 8, and fits that score it were worth 9 and more
 NO_END_COST = 10.0
+BEYOND_DOUBT = 12.0  # nats a photo; bolts with nuts, and ends that were a nut's, had 11 and less
 LIKE_A_BOLT = 6.0  # the least score of a bolt, rendered or drawn, was 10: what scores less is not looked at further
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
-OTHER_FEET = 5
-ENDS_WORTH = 3.0
+OTHER_FEET, FEET_ROUNDS = 5, 3
 PIECES_TOGETHER = 30  # pieces of photo held at a time, three megabytes each with what is made of them
 KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
-OPEN_END_MM = 0.9  # sigma; on rendered photos 0.5 at most
-OPEN_SHIFTS_MM = (-20.0, -10.0, 10.0, 20.0)
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
 RIVAL_MARGIN = 3.5
 RIVAL_FOOT_MM, RIVAL_END_MM = 1.0, 3.0  # two photos from nearly one side can leave the end's height open
@@ -140,10 +140,9 @@ def views_of(search: Search, together: Sequence[Shown], shape: BoltShape, crew: 
     """For each group its photos, cut on the full-size pixels."""
     in_photo = {i: [k for k, (_, photos) in enumerate(together) if i in photos] for i in range(len(search.tasks))}
     in_photo = {i: mine for i, mine in in_photo.items() if mine}
-    places = [group[0].place for group, _ in together]
+    reached = [_reached(group) for group, _ in together]
     tasks = [
-        (search.tasks[i], search.searches[i].edges, tuple((float(places[k][0]), float(places[k][1])) for k in mine))
-        for i, mine in in_photo.items()
+        (search.tasks[i], search.searches[i].edges, tuple(reached[k] for k in mine)) for i, mine in in_photo.items()
     ]
     cut = {
         (i, k): patch
@@ -153,6 +152,14 @@ def views_of(search: Search, together: Sequence[Shown], shape: BoltShape, crew: 
     for k, (_, photos) in enumerate(together):
         here = [(i, patch) for i in photos if (patch := cut.pop((i, k))) is not None]
         yield [_view(i, search.tasks[i], patch, shape.radius_mm) for i, patch in here]
+
+
+def _reached(group: Sequence[Start]) -> Array:
+    """Where a bolt may reach, given its starts: the ends of all that are laid, and the best one's axis to its highest;
+    points (K, 3), the first its foot."""
+    ends = np.concatenate([ends_of(place) for place in _apart_starts(group)])
+    foot, tip = ends[:2]
+    return np.vstack([ends, foot + (tip - foot) * HEIGHT_RANGE_MM[1] / tip[2]])
 
 
 def _view(photo: int, task: BoltTask, patch: Patch, radius_mm: float) -> BoltView:
@@ -179,7 +186,7 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     """Climb on the fine fields from each start, fit the best, and keep the best fit; None where no end is seen.
 
     The end of a bolt is easy to place and its foot is not: shadows and nuts look like its sides. So once the end is
-    found, the feet round about are tried as well.
+    found, the feet round about are tried as well; and once it looks like a bolt, all other ends over its foot.
     """
     stickup = _held_stickup(views, shape)
     if stickup is not None:
@@ -188,13 +195,23 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     hinted = any(end_shown(parts) > END_HINT for _, _, parts in places)
     if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
         return None
-    places += _climbed(views, _other_feet(views, places[0][1], shape), shape, held=stickup is not None)
-    places.sort(key=lambda one: -one[0])
+    for _ in range(FEET_ROUNDS):
+        middle = places[0][1]
+        places += _climbed(views, _other_feet(views, middle, shape), shape, held=stickup is not None)
+        places.sort(key=lambda one: -one[0])
+        # A better foot at the rim of what was tried may have a better one beyond.
+        if np.linalg.norm(places[0][1][:2] - middle[:2]) < 0.5 * FOOT_REACH_MM:
+            break
     worth_fitting = [one for one in _different(places)[:FITS_A_BOLT] if one[0] > places[0][0] - WORTH_A_FIT]
     fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
     score, best = max(fits, key=lambda one: one[0])
     if stickup is None and score > LIKE_A_BOLT:
-        fits += [_fitted(views, start, shape, None) for start in _other_ends(best)]
+        if score < BEYOND_DOUBT * len(views):
+            others = _climbed(views, ends_elsewhere(views, best, shape.chamfer_mm), shape, held=False)
+            worth_fitting = [one for one in others if one[0] > places[0][0] - WORTH_A_FIT]
+            fits += [_fitted(views, place, shape, None) for _, place, _ in worth_fitting]
+            score, best = max(fits, key=lambda one: one[0])
+        fits += [_fitted(views, start, shape, None) for start in open_ends(best)]
         score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
         _elsewhere(other.parameters - best.parameters) and other_score > score - RIVAL_MARGIN
@@ -238,15 +255,6 @@ def _held_stickup(
     return shape.stickup_mm if shape.stickup_mm is not None else STAND_IN_HEIGHT_MM, STATED_STICKUP_SIGMA_MM
 
 
-def _other_ends(fit: AxisFit) -> list[Array]:
-    """Where else the end may be of a bolt whose photos leave it open: from one side only, many heights look alike."""
-    spread, axes = np.linalg.eigh(fit.covariance[2:5, 2:5])
-    if spread[-1] < OPEN_END_MM**2 or abs(axes[2, -1]) < 0.1:
-        return []
-    rise = axes[:, -1] / axes[2, -1]
-    return [fit.parameters + np.concatenate([[0.0, 0.0], shift_mm * rise, [0.0, 0.0]]) for shift_mm in OPEN_SHIFTS_MM]
-
-
 def _elsewhere(off: Array) -> bool:
     """Whether a fit that is off another by so much (7,) is of another place: another foot, or another end."""
     return bool(np.linalg.norm(off[:2]) > RIVAL_FOOT_MM or np.linalg.norm(off[2:5]) > RIVAL_END_MM)
@@ -263,18 +271,10 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         return out
     places, _ = climb(fields, np.array(starts), shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
     evidence, parts = weigh(fields, places, shape.chamfer_mm)
-    worth = evidence + _worth_of_ends(parts)
+    worth = evidence + worth_of_ends(parts)
     for k, place in enumerate(places):
         out.append((float(worth[k]), place, [[piece[k : k + 1] for piece in view] for view in parts]))
     return sorted(out, key=lambda one: -one[0])
-
-
-def _worth_of_ends(parts: list[list[Array]]) -> Array:
-    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither.
-
-    A foot counts as far as it is seen aslant; end-on a nut's corner or its shade passes for one.
-    """
-    return ENDS_WORTH * np.sum([aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts], axis=0)
 
 
 def _different(places: Sequence[Climbed]) -> list[Climbed]:
@@ -295,7 +295,7 @@ def _fitted(
     """A place fitted: its score (evidence less the cost of scatter) and the fit."""
     fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup, hand=hand)
     evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
-    score = float(evidence[0] + _worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
+    score = float(evidence[0] + worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
     # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
     unseen = float(np.clip((END_SURE - end_shown(parts)) / (END_SURE - END_HINT), 0.0, 1.0))
     return score - NO_END_COST * unseen, fit
@@ -310,7 +310,7 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
     rows[:, 1] += dy.ravel()
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
     score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
-    field = (score + _worth_of_ends(parts)).reshape(dx.shape)
+    field = (score + worth_of_ends(parts)).reshape(dx.shape)
     peaks = np.flatnonzero((field == cv2.dilate(field, np.ones((5, 5), dtype=np.uint8))).ravel())
     peaks = peaks[np.argsort(-field.ravel()[peaks], kind="stable")]
     return [rows[k] for k in peaks if np.hypot(*(rows[k, :2] - place[:2])) > 2.0][:OTHER_FEET]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.work import shows
 from sillwright.see.bolts import Proposal
 from sillwright.see.vertical import VerticalPhoto
+from sillwright.see.wall import WallArea
 from sillwright.solve.axis import Glimpse, at_heights, climb, end_is_hidden, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
@@ -30,6 +31,10 @@ PAIRED_ENDS = 2
 FEET_A_BOLT = 3
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
 MEET_WITHIN_MM = 3.0
+CLEAREST_ENDS = 48  # of a photo; on rendered and drawn photos bolts' ends were among the first ten
+LEAN_UNDER = 0.2  # foot off plumb under a tip, over its height, while feet are tried
+FEET_UNDER_MM = np.stack(np.meshgrid(*(np.arange(-30.0, 31.0, 6.0),) * 2), axis=-1).reshape(-1, 2)
+ONE_TIP_MM = 5.0
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
 
 
@@ -58,6 +63,8 @@ def rough_places(
     waiting: list[Ranked] = []
     for glimpse in glimpses:
         waiting.extend(_held_against_all(glimpse, proposed[glimpse.photo].shapes, glimpses, search, shape))
+    to_ends = {g.photo: _rays(g, proposed[g.photo].ends_mm) for g in glimpses}
+    waiting.extend(_under_met_ends(glimpses, to_ends, search, shape))
     waiting.sort(key=lambda item: -item[0].evidence)
     dropped = [Dropped(start.place, "outline") for start, _ in waiting if start.evidence < WORTH_A_LOOK]
     waiting = [item for item in waiting if item[0].evidence >= WORTH_A_LOOK]
@@ -73,7 +80,6 @@ def rough_places(
             else:
                 dropped.append(Dropped(place.place, "outline"))
     dropped += [Dropped(start.place, "not-tried") for start, _ in waiting]
-    to_ends = {g.photo: _rays(g, proposed[g.photo].ends_mm) for g in glimpses}
     for group, found in zip(groups, _by_paired_ends(feet, glimpses, to_ends, search, shape), strict=True):
         group.extend(found)
         group.sort(key=lambda one: -one.evidence)
@@ -247,7 +253,7 @@ def _held_against_all(
     own: Glimpse, proposals: Sequence[Proposal], glimpses: Sequence[Glimpse], search: Search, shape: BoltShape
 ) -> list[Ranked]:
     """The heights of the tip at which each proposal of one photo has most evidence in all photos that show it."""
-    by_views: dict[tuple[int, ...], list[tuple[Array, Array]]] = {}
+    by_views: ByViews = {}
     if not proposals:
         return []
     bases = np.array([np.append(proposal.base_mm, 0.0) for proposal in proposals])
@@ -268,14 +274,82 @@ def _held_against_all(
         rows[:, :2], rows[:, 2:5], rows[:, 5] = proposal.base_mm, tips, shape.radius_mm
         by_views.setdefault(views, []).append((rows, lean))
     found: list[Ranked] = []
+    for showing, places, leans, score in _weighed(by_views, glimpses, shape):
+        worth = np.where(leans < LARGEST_LEAN, score, -np.inf)
+        found.extend((start, showing) for start in _best_heights(places, worth))
+    return found
+
+
+ByViews = dict[tuple[int, ...], list[tuple[Array, Array]]]
+"""Places (K, 7) and leans (K,) of one bolt after another, by the photos (numbers among the glimpses) that show it."""
+
+
+def _weighed(
+    by_views: ByViews, glimpses: Sequence[Glimpse], shape: BoltShape
+) -> Iterator[tuple[tuple[Glimpse, ...], Array, Array, Array]]:
+    """Of each bolt the photos that show it, its places and leans, and the evidence for each place."""
     for views, together in by_views.items():
         showing = tuple(glimpses[k] for k in views)
-        score, _ = weigh(showing, np.concatenate([rows for rows, _ in together]), shape.chamfer_mm)
-        split = np.split(score, np.cumsum([len(rows) for rows, _ in together])[:-1])
+        score, _ = weigh(showing, np.concatenate([places for places, _ in together]), shape.chamfer_mm)
+        split = np.split(score, np.cumsum([len(places) for places, _ in together])[:-1])
         for (places, leans), here in zip(together, split, strict=True):
-            worth = np.where(leans < LARGEST_LEAN, here, -np.inf)
-            found.extend((start, showing) for start in _best_heights(places, worth))
-    return found
+            yield showing, places, leans, here
+
+
+def _under_met_ends(
+    glimpses: Sequence[Glimpse], to_ends: Mapping[int, Array], search: Search, shape: BoltShape
+) -> list[Ranked]:
+    """Places for bolts under points where rays to the clearest ends of two photos meet, each with its best foot.
+
+    A bolt's end shows more clearly than its foot: of ends the bolts' are among the first in every photo, whatever foot
+    the photo seems to show with them.
+    """
+    tips = [
+        _on_the_wall(_meetings(one.pose, other.pose, *(to_ends[g.photo][:CLEAREST_ENDS] for g in (one, other))), area)
+        for k, one in enumerate(glimpses)
+        for other in glimpses[k + 1 :]
+        if (area := _shared(search.tasks[one.photo].area, search.tasks[other.photo].area)) is not None
+    ]
+    by_views: ByViews = {}
+    for tip in np.concatenate(tips) if tips else ():
+        ends = np.stack([np.append(tip[:2], 0.0), tip])[None]
+        views = tuple(k for k, g in enumerate(glimpses) if _shows(search, g, ends)[0])
+        if len(views) > 1:
+            off = FEET_UNDER_MM[np.linalg.norm(FEET_UNDER_MM, axis=1) < LEAN_UNDER * tip[2]]
+            rows = np.zeros((len(off), 7))
+            rows[:, :2], rows[:, 2:5], rows[:, 5] = tip[:2] + off, tip, shape.radius_mm
+            by_views.setdefault(views, []).append((rows, np.linalg.norm(off, axis=1) / tip[2]))
+    found: list[Ranked] = []
+    for showing, places, _, score in _weighed(by_views, glimpses, shape):
+        best = int(np.argmax(score))
+        found.append((Start(places[best], float(score[best])), showing))
+    return _one_a_tip(found)
+
+
+def _shared(one: WallArea, other: WallArea) -> WallArea | None:
+    """The part of the wall that two photos have in common; None where there is none."""
+    x_from, x_to = max(one.x_from_mm, other.x_from_mm), min(one.x_to_mm, other.x_to_mm)
+    y_from, y_to = max(one.y_from_mm, other.y_from_mm), min(one.y_to_mm, other.y_to_mm)
+    return WallArea(x_from, x_to, y_from, y_to) if x_to > x_from and y_to > y_from else None
+
+
+def _on_the_wall(tips: Array, area: WallArea) -> Array:
+    """Those of points (N, 3) that may be tips of bolts in an area."""
+    high = (tips[:, 2] > LOWEST_TIP_MM) & (tips[:, 2] < HIGHEST_TIP_MM)
+    aside = LEAN_UNDER * tips[:, 2]
+    along = (tips[:, 0] > area.x_from_mm - aside) & (tips[:, 0] < area.x_to_mm + aside)
+    across = (tips[:, 1] > area.y_from_mm - aside) & (tips[:, 1] < area.y_to_mm + aside)
+    return np.asarray(tips[high & along & across])
+
+
+def _one_a_tip(found: Sequence[Ranked]) -> list[Ranked]:
+    """The best of places whose tips are one."""
+    kept: list[Ranked] = []
+    for item in sorted(found, key=lambda one: -one[0].evidence):
+        tip = item[0].place[2:5]
+        if all(np.linalg.norm(tip - other.place[2:5]) > ONE_TIP_MM for other, _ in kept):
+            kept.append(item)
+    return kept
 
 
 def _best_heights(rows: Array, score: Array) -> list[Start]:

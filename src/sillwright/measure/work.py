@@ -37,8 +37,8 @@ SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
 WELL_INSIDE_PX = 12
-MIDDLE_MM, HIGHEST_MM = 45.0, 150.0
-ROUND_FOOT_MM, ROUND_TIP_MM = 60.0, 80.0
+MIDDLE_MM = 45.0
+ROUND_BOLT_MM = 55.0  # other feet that are tried, and a washer there
 SIDE_BY_SIDE_MM, PAST_WALL_END_MM = 120.0, 60.0  # ends of walls are square, or nearly; each is read to about 25 mm
 
 T = TypeVar("T")
@@ -149,7 +149,7 @@ def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> floa
     """Width of the blur on card edges, px (10 % to 90 % of a step divided by 2.56); 0 without cards."""
     widths = []
     for sighting in cards.values():
-        for x, y in sighting.corners_px[::3]:
+        for x, y in sighting.corners_px[::6]:
             reach = max(6, round(0.25 * sighting.square_px))
             left, top = round(x) - reach, round(y) - reach
             if left < 0 or top < 0:
@@ -227,7 +227,7 @@ def shows(camera: Camera, pose: Pose, ends_mm: Array) -> NDArray[np.bool_]:
 def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, VerticalPhoto | None]:
     """Proposals and wall edges of one photo, and apart from them, since it is large, the photo looked straight down on.
 
-    The search works on a bolt some 16 cells wide, so a photo that shows bolts larger is searched at half size.
+    The search works on a bolt some 14 cells wide, so a photo that shows bolts larger is searched at half size.
     """
     view = task.view
     shrink = 2 if task.radius_px > HALF_SIZE_FROM_PX else 1
@@ -282,27 +282,22 @@ def _on_the_wall(area: WallArea, edges: WallEdges) -> WallArea:
     return WallArea(x_from, max(x_to, x_from), y_from, y_to)
 
 
-def cut_patches(
-    task: tuple[BoltTask, WallEdges, tuple[tuple[float, float], ...]],
-) -> list[Patch | None]:
-    """Pieces of one photo round the given places on the wall; None where a bolt there would not be whole."""
-    job, edges, bases = task
+def cut_patches(task: tuple[BoltTask, WallEdges, tuple[Array, ...]]) -> list[Patch | None]:
+    """Pieces of one photo round bolts, each given by points (K, 3) it may reach, the first its foot.
+
+    None where a bolt there would not be whole.
+    """
+    job, edges, bolts = task
     view = job.view
     gray = read_gray(view.path, keep=view.few)
     known = known_things(job, edges).seen_by(view.camera, view.pose)
     patches: list[Patch | None] = []
-    for x, y in bases:
-        px = project(view.camera, view.pose, np.array([[x, y, MIDDLE_MM], *_round_a_bolt(x, y)]))
+    for points in bolts:
+        around = (points[:, None] + ROUND_BOLT_MM * _SQUARE).reshape(-1, 3)
+        px = project(view.camera, view.pose, np.vstack([points[0] + [0.0, 0.0, MIDDLE_MM], around]))
         inside = (px[0] > 0).all() and (px[0] < [gray.shape[1], gray.shape[0]]).all() and np.isfinite(px).all()
         patches.append(cut_patch(gray, known, px.min(axis=0), px.max(axis=0)) if inside else None)
     return patches
 
 
-def _round_a_bolt(x_mm: float, y_mm: float) -> list[tuple[float, float, float]]:
-    """Corners of all that a bolt at a rough place on the wall, its nut, and feet tried beside it may reach."""
-    return [
-        (x_mm + across * half_mm, y_mm + along * half_mm, height_mm)
-        for height_mm, half_mm in ((0.0, ROUND_FOOT_MM), (HIGHEST_MM, ROUND_TIP_MM))
-        for across in (-1.0, 1.0)
-        for along in (-1.0, 1.0)
-    ]
+_SQUARE = np.array([[-1.0, -1.0, 0.0], [1.0, -1.0, 0.0], [-1.0, 1.0, 0.0], [1.0, 1.0, 0.0]])

@@ -28,6 +28,7 @@ from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
 HIDDEN_EVIDENCE = -0.4
+ENDS_WORTH = 3.0
 ROUGH_ROUNDS, ROUGH_TRIALS = 5, 64
 FINE_ROUNDS, FINE_TRIALS = 7, 80
 HALVED_AFTER = 3
@@ -151,6 +152,15 @@ def weigh(
         total += arc * (rim + aslant * foot + face)
         parts.append([one, other, rim, face, foot, units])
     return total, parts
+
+
+def worth_of_ends(parts: list[list[Array]]) -> Array:
+    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither.
+
+    ``parts`` as :func:`weigh` gives them. A foot counts as far as it is seen aslant; end-on a nut's corner or its shade
+    passes for one.
+    """
+    return ENDS_WORTH * np.sum([aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts], axis=0)
 
 
 def side_units(seen: Outline) -> Array:
