@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +16,7 @@ from sillwright.job import Job
 from sillwright.measure import by_hand
 from sillwright.measure.by_hand import ByHand, correct_bolts
 from sillwright.measure.record import bolt_record
-from sillwright.measure.search import BoltShape
+from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew
 from sillwright.survey import BoltRecord
@@ -62,7 +61,7 @@ def misread(off_mm: object) -> Judged:
 
 def corrected(*bolts: HandBolt, found: tuple[Judged, ...] = (), strikes: tuple[HandStrike, ...] = ()) -> ByHand:
     block = small_run.run(SIDE)[1]
-    search = SimpleNamespace(tasks=())
+    search = Search((), ())
     with Crew(1) as crew:
         return correct_bolts(a_job(), RunCorrections(bolts, strikes), block, found, SIDE, search, SHAPE, crew)
 

@@ -18,7 +18,8 @@ from sillwright.camera import meet_plane, project
 from sillwright.candidates import Candidate, Dropped, Why
 from sillwright.measure import find, starts
 from sillwright.measure.candidates import candidates_of, with_marks
-from sillwright.measure.find import Shapes, find_bolts
+from sillwright.measure.find import Shapes, find_bolts, lay_over
+from sillwright.measure.other_ends import ends_elsewhere, open_ends
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
 from sillwright.measure.starts import rough_places
@@ -94,6 +95,45 @@ def test_a_bolt_is_found_where_it_stands_and_nothing_of_it_is_let_go() -> None:
     (bolt,) = shapes.standing
     assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.5
     assert shapes.flat == ()
+
+
+def test_a_bolt_of_which_photos_show_the_end_alone_is_found_under_it() -> None:
+    """No shape was proposed, or one with another foot: rays to the ends of two photos meet all the same."""
+    search, photos, _ = drawn(STANDING)
+    beside = np.array([60.0, 9.0, 0.0])
+    ends = [one.proposals.ends_mm for one in search.searches]
+    alone = [Proposals([], np.vstack([of_photo + beside, of_photo])) for of_photo in ends]
+    without = [replace(one, proposals=own) for one, own in zip(search.searches, alone, strict=True)]
+    groups, _ = rough_places(replace(search, searches=tuple(without)), photos, SHAPE)
+    best = groups[0][0].place
+    assert np.linalg.norm(best[:2] - BOLT.base_mm[:2]) < 6.0
+    assert np.linalg.norm(best[2:5] - BOLT.tip_mm) < 8.0
+
+
+def fit_at(off_base_mm: object, off_tip_mm: object) -> AxisFit:
+    """The standing bolt as it would be fitted with its foot or its end so far off."""
+    off = np.concatenate([np.asarray(off_base_mm, dtype=float), np.asarray(off_tip_mm, dtype=float), [0.0, 0.0]])
+    return AxisFit(axis_parameters(BOLT) + off, 0.01 * np.eye(7), 0.3, 200, True)
+
+
+@pytest.mark.parametrize("off_mm", [(12.0, 5.0, -42.0), (-9.0, 14.0, 30.0), (0.0, 0.0, -25.0)])
+def test_from_an_end_that_is_something_else_the_true_one_is_among_those_looked_at(off_mm: object) -> None:
+    _, _, views = drawn(STANDING)
+    looked_at = ends_elsewhere(views, fit_at((0.0, 0.0), off_mm), SHAPE.chamfer_mm)
+    assert min(np.linalg.norm(place[2:5] - BOLT.tip_mm) for place in looked_at) < 5.0
+
+
+def test_beside_the_true_end_hardly_any_other_is_worth_a_climb() -> None:
+    _, _, views = drawn(STANDING)
+    assert len(ends_elsewhere(views, fit_at((0.0, 0.0), (0.0, 0.0, 0.0)), SHAPE.chamfer_mm)) <= 3
+
+
+@pytest.mark.parametrize("off_mm", [(-18.0, 8.0), (26.0, 4.0)])
+def test_a_foot_beyond_the_first_that_are_tried_is_reached_all_the_same(off_mm: tuple[float, float]) -> None:
+    _, _, views = drawn(STANDING)
+    bolt = lay_over(views, [fit_at(off_mm, (0.0, 0.0, 0.0)).parameters], SHAPE)
+    assert bolt is not None
+    assert np.linalg.norm(bolt.fit.base_mm - BOLT.base_mm) < 0.5
 
 
 def test_a_place_on_bare_concrete_is_let_go_for_its_outline() -> None:
@@ -277,7 +317,7 @@ def test_a_fit_with_another_foot_or_another_end_is_a_rival(off_mm: tuple[float, 
 )
 def test_an_end_before_a_card_is_not_held_against_a_bolt(ends: list[tuple[float, float]], seen: bool) -> None:
     parts = [[np.array([value]) for value in (1.0, 1.0, rim, face, 1.0, 4.0)] for rim, face in ends]
-    assert starts.ends_seen(parts, 0.25) is seen
+    assert (starts.end_shown(parts) > 0.25) is seen
 
 
 def test_other_ends_are_tried_only_where_the_photos_leave_the_end_open_and_along_the_way_they_do() -> None:
@@ -285,9 +325,9 @@ def test_other_ends_are_tried_only_where_the_photos_leave_the_end_open_and_along
     along = np.array([0.4, 0.0, 1.0])
     covariance = 0.01 * np.eye(7)
     sure = AxisFit(axis_parameters(BOLT), covariance, 0.3, 200, True)
-    assert find._other_ends(sure) == []
+    assert open_ends(sure) == []
     covariance[2:5, 2:5] += 4.0 * np.outer(along, along)
-    tried = find._other_ends(replace(sure, covariance=covariance))
+    tried = open_ends(replace(sure, covariance=covariance))
     assert len(tried) == 4
     for place in tried:
         off = place - sure.parameters

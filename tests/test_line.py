@@ -13,14 +13,15 @@ from hypothesis import strategies as st
 
 import small_run
 from scenes import PHONE, axis_parameters, overhead
-from sillwright.camera import project
+from sillwright.camera import project, rotation_from_vector
 from sillwright.corrections import HandLine
-from sillwright.measure.line import _laid_by_points, _strips_along, choose_line, line_marked
+from sillwright.measure.line import _between_turns, _laid_by_points, _strips_along, choose_line, line_marked
 from sillwright.measure.record import bolt_record
 from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew, ViewTask
 from sillwright.see.chalk import LineCandidate, LineStrip
 from sillwright.solve.axis import fit_axis
+from sillwright.solve.state import CardState
 from small_run import CHAMFER_MM, FILES, TAPED
 
 BOW_MM, LENGTH_MM = 40.0, 12_000.0
@@ -71,6 +72,22 @@ def test_on_a_run_that_stands_in_a_curve_each_photo_is_followed_along_its_own_li
 def block_of(stations_mm: np.ndarray) -> SimpleNamespace:
     poses = [overhead(float(x), 0.0, 1250.0, lean_deg=(0.0, 0.0)) for x in stations_mm]
     return SimpleNamespace(photos=[Path(f"{k}.jpg") for k in range(len(poses))], pose=lambda i: poses[i])
+
+
+def test_the_line_is_not_looked_for_past_the_corner_that_cards_round_it_tell_of() -> None:
+    """Own cards 1 and 2; of another run 7 lies across at the far end, 8 in line with them, 9 across between them."""
+    turned = {1: 0.02, 2: -0.01, 7: 1.6, 8: 0.03, 9: -1.5}
+    low_mm = {1: 0.0, 2: 600.0, 7: 1400.0, 8: -900.0, 9: 300.0}
+    square = np.array([[0.0, 0.0], [240.0, 0.0], [240.0, 90.0], [0.0, 90.0]])
+    outlines = [square + np.array([low_mm[number], 0.0]) for number in turned]
+    cards = [CardState(np.zeros(3), rotation_from_vector(np.array([0.0, 0.0, turn]))) for turn in turned.values()]
+
+    def block(count: int) -> SimpleNamespace:
+        solution = SimpleNamespace(state=SimpleNamespace(cards=cards[:count]))
+        return SimpleNamespace(numbers=tuple(turned)[:count], own=(1, 2), solution=solution)
+
+    assert _between_turns(block(5), outlines) == (-np.inf, 1400.0 + 240.0 + 150.0)
+    assert _between_turns(block(2), outlines[:2]) == (-np.inf, np.inf)
 
 
 @pytest.mark.parametrize("apart_mm", [-25.0, -12.0, 9.0, 139.7])
