@@ -12,11 +12,12 @@ from scene_pictures import bolt_view, rough_glimpse
 from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, overhead
 from sillwright.camera import Pose, project
 from sillwright.fasteners import bolt_size
-from sillwright.outline import Bolt
+from sillwright.outline import DENSE, Bolt
 from sillwright.solve.axis import (
     AxisFit,
     BoltView,
     climb,
+    fit_axes,
     fit_axis,
     part_evidence,
     sensitivities,
@@ -74,6 +75,23 @@ def test_threads_do_not_pull_the_axis(size: str) -> None:
     base_mm, tip_mm = errors_mm(fitted(bolt, chamfer_mm, views, np.array([1.5, -1.5, 2.0, 2.0, -4.0])), bolt)
     assert base_mm < 0.3
     assert tip_mm < 0.6
+
+
+def test_fits_from_several_starts_are_what_each_comes_to_alone() -> None:
+    """One photo by another lens, one with points that are hidden: views of each camera are worked out together."""
+    bolt, chamfer_mm, views = seen("1/2 in")
+    other = replace(views[1].camera, fx=views[1].camera.fx * 1.001)
+    hidden = np.arange(DENSE.size) % 5 == 0
+    mixed = [views[0], replace(views[1], camera=other), replace(views[0], hidden=hidden)]
+    starts = axis_parameters(bolt) + np.array(
+        [[1.0, -1.0, 1.5, 1.0, 3.0, 0.0, 0.0], np.zeros(7), [0.0] * 4 + [9.0, 0, 0]]
+    )
+    together = fit_axes(mixed, starts, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
+    for start, fit in zip(starts, together, strict=True):
+        alone = fit_axis(mixed, start, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
+        np.testing.assert_allclose(fit.parameters, alone.parameters, atol=1e-6)
+        np.testing.assert_allclose(fit.covariance, alone.covariance, rtol=1e-6, atol=1e-12)
+        assert (fit.edges, fit.rms_px) == (alone.edges, pytest.approx(alone.rms_px))
 
 
 def test_errors_stay_within_what_the_fit_says() -> None:

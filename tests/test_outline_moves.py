@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -57,7 +58,7 @@ def assume_seen_from_outside(pose: Pose, place: Array) -> None:
 def said_and_done(camera: Camera, pose: Pose, place: Array, which: int) -> tuple[Array, Array]:
     """How far an outline moves for one parameter of its bolt, by its derivatives and by a step either way."""
     assume_seen_from_outside(pose, place)
-    seen, (moves,) = outline_with_moves(camera, [pose], place, CHAMFER_MM)
+    seen, (moves,) = outline_with_moves(camera, [pose], place[None], CHAMFER_MM)
     step = PLACE_STEP_MM * np.eye(7)[which]
     after, before = moved(camera, pose, place + step), moved(camera, pose, place - step)
     return moves[:, which], along_normals(after, before, seen.normals[0], 2.0 * PLACE_STEP_MM)
@@ -71,16 +72,16 @@ def test_an_outline_moves_with_the_bolt_as_its_derivatives_say(place: Array, pos
 
 
 @settings(max_examples=20, deadline=None)
-@given(places, st.tuples(poses, poses, poses))
-def test_a_bolt_drawn_in_several_photos_at_once_is_what_it_is_in_each(
-    place: Array, every: tuple[Pose, Pose, Pose]
+@given(st.tuples(places, places), st.tuples(poses, poses, poses))
+def test_bolts_drawn_in_several_photos_at_once_are_what_they_are_in_each(
+    bolts: tuple[Array, Array], every: tuple[Pose, Pose, Pose]
 ) -> None:
     """A mirrored pose among them: which hand a frame has is asked of each photo."""
     mirror = Pose(every[2].rotation @ np.diag([1.0, -1.0, 1.0]), every[2].translation_mm)
     apart = [*every[:2], mirror]
-    together, moves = outline_with_moves(PHONE, apart, place, CHAMFER_MM)
-    for k, pose in enumerate(apart):
-        alone, (own,) = outline_with_moves(PHONE, [pose], place, CHAMFER_MM)
+    together, moves = outline_with_moves(PHONE, apart, np.array(bolts), CHAMFER_MM)
+    for k, (pose, place) in enumerate(product(apart, bolts)):
+        alone, (own,) = outline_with_moves(PHONE, [pose], place[None], CHAMFER_MM)
         drawn = outlines(PHONE, pose, place[None], CHAMFER_MM)
         for one in (alone, drawn):
             np.testing.assert_allclose(together.px[k], one.px[0], atol=1e-8)

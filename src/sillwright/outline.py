@@ -95,7 +95,7 @@ class Bolt:
 
 @dataclass(frozen=True)
 class Outline:
-    """Points on the outlines of K bolts in one picture, or of one bolt in K pictures, M each.
+    """Points on the outlines of K bolts in one picture, or of bolts in several, M each.
 
     px_apart : (2, M, K), x and y; normals_apart : (2, M, K) unit, pointing out of the bolt; in_camera_mm : (M, 3, K)
     """
@@ -158,15 +158,28 @@ def outline(
 
 
 def outline_in_each(
-    camera: Camera, poses: Sequence[Pose], bolt: Bolt, *, foot_mm: float = 0.0, chamfer_mm: float = 0.0
+    camera: Camera,
+    poses: Sequence[Pose],
+    base_mm: Array,
+    tip_mm: Array,
+    radius_mm: Array,
+    *,
+    foot_mm: Array,
+    chamfer_mm: float = 0.0,
 ) -> Outline:
-    """Outlines of one bolt, densely, in K pictures that cameras alike took; the rest as in :func:`outline`."""
+    """Outlines of B bolts, densely, in each of P pictures that cameras alike took: all of the first picture, then all
+    of the next. base_mm, tip_mm : (B, 3); radius_mm, foot_mm : (B,); the rest as in :func:`outline`."""
     turns = np.stack([pose.rotation for pose in poses])
-    shifts = np.stack([pose.translation_mm for pose in poses], axis=1)
-    base, tip = ((turns @ end).T + shifts for end in (bolt.base_mm, bolt.tip_mm))
-    hands = np.sign(np.linalg.det(turns))
-    vectors = _vectors(base, tip, turns[:, :, 2].T, hands, bolt.radius_mm, foot_mm, np.float64)
-    return _drawn(camera, vectors, hands, chamfer_mm, DENSE, rough=False)
+    shifts = np.stack([pose.translation_mm for pose in poses])[:, :, None]
+    base, tip = ((turns @ end.T + shifts).transpose(1, 0, 2).reshape(3, -1) for end in (base_mm, tip_mm))
+    up, hands = (
+        np.repeat(turns[:, :, 2].T, len(base_mm), axis=1),
+        np.repeat(np.sign(np.linalg.det(turns)), len(base_mm)),
+    )
+    radii, feet = np.tile(radius_mm, len(poses)), np.tile(foot_mm, len(poses))
+    return _drawn(
+        camera, _vectors(base, tip, up, hands, radii, feet, np.float64), hands, chamfer_mm, DENSE, rough=False
+    )
 
 
 def _drawn(

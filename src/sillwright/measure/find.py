@@ -27,6 +27,7 @@ from sillwright.solve.axis import (
     Glimpse,
     PartEvidence,
     climb,
+    fit_axes,
     fit_axis,
     part_evidence,
     tip_on_ray,
@@ -203,15 +204,15 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
         if np.linalg.norm(places[0][1][:2] - middle[:2]) < 0.5 * FOOT_REACH_MM:
             break
     worth_fitting = [one for one in _different(places)[:FITS_A_BOLT] if one[0] > places[0][0] - WORTH_A_FIT]
-    fits = [_fitted(views, place, shape, stickup) for _, place, _ in worth_fitting]
+    fits = _fitted(views, [place for _, place, _ in worth_fitting], shape, stickup)
     score, best = max(fits, key=lambda one: one[0])
     if stickup is None and score > LIKE_A_BOLT:
         if score < BEYOND_DOUBT * len(views):
             others = _climbed(views, ends_elsewhere(views, best, shape.chamfer_mm), shape, held=False)
             worth_fitting = [one for one in others if one[0] > places[0][0] - WORTH_A_FIT]
-            fits += [_fitted(views, place, shape, None) for _, place, _ in worth_fitting]
+            fits += _fitted(views, [place for _, place, _ in worth_fitting], shape, None)
             score, best = max(fits, key=lambda one: one[0])
-        fits += [_fitted(views, start, shape, None) for start in open_ends(best)]
+        fits += _fitted(views, open_ends(best), shape, None)
         score, best = max(fits, key=lambda one: one[0])
     rivals = sum(
         _elsewhere(other.parameters - best.parameters) and other_score > score - RIVAL_MARGIN
@@ -239,7 +240,7 @@ def lay_by_hand(
     for fine in (False, True):
         climbed, _ = climb(fields, starts, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=fine, hand=hand)
         starts = np.vstack([starts, climbed]) if not fine else np.vstack([start, climbed])
-    fits = [_fitted(views, place, shape, stickup, hand) for place in starts]
+    fits = _fitted(views, list(starts), shape, stickup, hand)
     score, best = max(fits, key=lambda one: one[0] - float(cost_of_hand(one[1].parameters, hand)))
     evidence = tuple(part_evidence(views, best, shape.chamfer_mm))
     return FoundBolt(best, tuple(views), evidence, score, 0, held and shape.stickup_mm is not None, hand=hand)
@@ -287,18 +288,27 @@ def _different(places: Sequence[Climbed]) -> list[Climbed]:
 
 def _fitted(
     views: Sequence[BoltView],
-    place: Array,
+    places: Sequence[Array],
     shape: BoltShape,
     stickup: tuple[float, float] | None,
     hand: tuple[HandPoint, ...] = (),
-) -> tuple[float, AxisFit]:
-    """A place fitted: its score (evidence less the cost of scatter) and the fit."""
-    fit = fit_axis(views, place, shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup, hand=hand)
-    evidence, parts = weigh([view.fine for view in views], fit.parameters[None], shape.chamfer_mm, sampling=DENSE)
-    score = float(evidence[0] + worth_of_ends(parts)[0]) - RMS_COST * fit.rms_px * len(views)
-    # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
-    unseen = float(np.clip((END_SURE - end_shown(parts)) / (END_SURE - END_HINT), 0.0, 1.0))
-    return score - NO_END_COST * unseen, fit
+) -> list[tuple[float, AxisFit]]:
+    """Places fitted: of each its score (evidence less the cost of scatter) and the fit."""
+    if not len(places):
+        return []
+    fits = fit_axes(
+        views, np.array(places), shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup, hand=hand
+    )
+    rows = np.array([fit.parameters for fit in fits])
+    evidence, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm, sampling=DENSE)
+    worth = evidence + worth_of_ends(parts)
+    scores = []
+    for k, fit in enumerate(fits):
+        # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
+        shown = end_shown([[part[k : k + 1] for part in view] for view in parts])
+        unseen = float(np.clip((END_SURE - shown) / (END_SURE - END_HINT), 0.0, 1.0))
+        scores.append((float(worth[k]) - RMS_COST * fit.rms_px * len(views) - NO_END_COST * unseen, fit))
+    return scores
 
 
 def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:

@@ -282,40 +282,75 @@ def fit_axis(
     near: bool = False,
     hand: Sequence[HandPoint] = (),
 ) -> AxisFit:
-    """Least squares of the outline on the edges of all views together.
+    """The fit from one start (7,); the rest as in :func:`fit_axes`."""
+    (fit,) = fit_axes(
+        views,
+        start[None],
+        radius_mm,
+        chamfer_mm=chamfer_mm,
+        stickup_mm=stickup_mm,
+        radius_sigma=radius_sigma,
+        near=near,
+        hand=hand,
+    )
+    return fit
+
+
+def fit_axes(
+    views: Sequence[BoltView],
+    starts: Array,
+    radius_mm: float,
+    *,
+    chamfer_mm: float,
+    stickup_mm: tuple[float, float] | None,
+    radius_sigma: float = RADIUS_SIGMA,
+    near: bool = False,
+    hand: Sequence[HandPoint] = (),
+) -> list[AxisFit]:
+    """Least squares of the outline on the edges of all views together, from each start by itself.
 
     Parameters
     ----------
-    start : (7,) as in :class:`AxisFit`, right to about a millimetre
+    starts : (K, 7) as in :class:`AxisFit`, right to about a millimetre
     radius_mm : the thread's, as it shows in these photos (print scale included)
     chamfer_mm : how far below the tip the thread begins at its full size
     stickup_mm : the stated stick-up and its sigma, where the photos cannot give it; None where they can
     radius_sigma : how well the radius is known beforehand, as a share of it
-    near : the start is a fit to these edges already, so that they need not be looked for far off
+    near : the starts are fits to these edges already, so that they need not be looked for far off
     hand : points a person marked, which count beside the edges
     """
-    parameters = start.copy()
+    places = starts.copy()
+    edges: list[Edges] = [_NO_EDGES] * len(places)
+    moving = list(range(len(places)))
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
-        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, reach)
-        prior_rows, prior_residual = _beside_edges(parameters, radius_mm, radius_sigma, stickup_mm, hand)
-        spread = spread_px(residual, weight)
-        scaled = weight / spread**2
-        normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN
-        gradient = rows.T @ (residual * scaled) + prior_rows.T @ prior_residual
-        step = np.linalg.solve(normal, gradient)
-        parameters = parameters + np.clip(step, -6.0, 6.0)
-        parameters[4] = np.clip(parameters[4], *HEIGHT_RANGE_MM)
-        if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
+        settled = []
+        for k, seen in zip(moving, _edge_rows(views, places[moving], chamfer_mm, reach), strict=True):
+            edges[k] = rows, residual, weight = seen
+            prior_rows, prior_residual = _beside_edges(places[k], radius_mm, radius_sigma, stickup_mm, hand)
+            scaled = weight / spread_px(residual, weight) ** 2
+            normal = rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN
+            gradient = rows.T @ (residual * scaled) + prior_rows.T @ prior_residual
+            step = np.linalg.solve(normal, gradient)
+            places[k] += np.clip(step, -6.0, 6.0)
+            places[k, 4] = np.clip(places[k, 4], *HEIGHT_RANGE_MM)
+            if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
+                settled.append(k)
+        moving = [k for k in moving if k not in settled]
+        if not moving:
             break
     else:
-        rows, residual, weight = _edge_rows(views, parameters, chamfer_mm, REACHES_PX[-1])
-    scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
-    prior_rows, _ = _beside_edges(parameters, radius_mm, radius_sigma, stickup_mm, hand)
-    covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN)
-    used = weight > 0.1
-    rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
-    return AxisFit(parameters, covariance, rms, int(used.sum()), stickup_mm is None)
+        for k, seen in zip(moving, _edge_rows(views, places[moving], chamfer_mm, REACHES_PX[-1]), strict=True):
+            edges[k] = seen
+    fits = []
+    for place, (rows, residual, weight) in zip(places, edges, strict=True):
+        scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
+        prior_rows, _ = _beside_edges(place, radius_mm, radius_sigma, stickup_mm, hand)
+        covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN)
+        used = weight > 0.1
+        rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
+        fits.append(AxisFit(place, covariance, rms, int(used.sum()), stickup_mm is None))
+    return fits
 
 
 def _beside_edges(
@@ -358,25 +393,36 @@ def priors(
     return np.array(rows), np.array(residual)
 
 
+Edges = tuple[Array, Array, Array]
+"""Of one bolt: derivatives (N, 7) of its outline along the normals, distances to the edges (N,) and weights (N,)."""
+
+_NO_EDGES: Edges = np.zeros((0, 7)), np.zeros(0), np.zeros(0)
+
+
 def _edge_rows(
-    views: Sequence[BoltView], parameters: Array, chamfer_mm: float, reaches_px: tuple[float, float]
-) -> tuple[Array, Array, Array]:
-    """Derivatives (N, 7) of the outline along its normals, distances to the edges (N,) and weights (N,)."""
+    views: Sequence[BoltView], places: Array, chamfer_mm: float, reaches_px: tuple[float, float]
+) -> list[Edges]:
+    """The edges found near the outlines of each of K places (K, 7), those of all views together."""
     reach_px, rim_in_px = reaches_px
-    rows, off, given = (np.empty((len(views), DENSE.size, *last)) for last in ((7,), (), ()))
+    count = len(places)
+    moves, off, given = (np.empty((count, len(views), DENSE.size, *last)) for last in ((7,), (), ()))
     for camera, alike in _by_camera(views).items():
         mine = [views[k] for k in alike]
-        seen, rows[alike] = outline_with_moves(camera, [view.pose for view in mine], parameters, chamfer_mm)
-        patches, near_px = [view.patch for view in mine], NEAR_OF_REACH * reach_px
-        off[alike], strength = edge_offsets(patches, seen.px, seen.normals, reach_px, near_px, _SEEN_AS_RIM, rim_in_px)
-        given[alike] = strength * _SHARE * np.where(_ON_SHANK, seen_aslant(seen)[:, None], 1.0)
-    for own, view in zip(given, views, strict=True):
+        seen, moved = outline_with_moves(camera, [view.pose for view in mine], places, chamfer_mm)
+        patches, near_px = [view.patch for view in mine for _ in range(count)], NEAR_OF_REACH * reach_px
+        offset, strength = edge_offsets(patches, seen.px, seen.normals, reach_px, near_px, _SEEN_AS_RIM, rim_in_px)
+        weight = strength * _SHARE * np.where(_ON_SHANK, seen_aslant(seen)[:, None], 1.0)
+        for part, found in ((moves, moved), (off, offset), (given, weight)):
+            part[:, alike] = found.reshape(len(mine), count, *found.shape[1:]).swapaxes(0, 1)
+    for k, view in enumerate(views):
         if view.hidden is not None:
-            own[view.hidden] = 0.0
-    rows, off, given = rows.reshape(-1, 7), off.ravel(), given.ravel()
-    scale = spread_px(off, given)
-    robust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
-    return rows, off, given * robust
+            given[:, k, view.hidden] = 0.0
+    found_edges: list[Edges] = []
+    for rows, away, weight in zip(moves, off, given, strict=True):
+        flat, every = away.ravel(), weight.ravel()
+        robust = 1.0 / (1.0 + (flat / (2.0 * spread_px(flat, every))) ** 2)
+        found_edges.append((rows.reshape(-1, 7), flat, every * robust))
+    return found_edges
 
 
 def _by_camera(views: Sequence[BoltView]) -> dict[Camera, list[int]]:
@@ -399,7 +445,7 @@ def sensitivities(
     views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float
 ) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
     """How a fit moves with each view's pose (7, 6: turn w, then t) and lens (7, 9): -(J' W J)^-1 J' W dJ."""
-    rows, residual, weight = _edge_rows(views, fit.parameters, chamfer_mm, REACHES_PX[-1])
+    ((rows, residual, weight),) = _edge_rows(views, fit.parameters[None], chamfer_mm, REACHES_PX[-1])
     scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
     gains = np.split(fit.covariance @ (rows * scaled[:, None]).T, len(views), axis=1)
     by_pose, by_lens = [], []

@@ -68,7 +68,7 @@ def fit_bow(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float, hidden: 
     """
     outlines, rows = [], []
     for k, view in enumerate(views):
-        seen, (moves,) = outline_with_moves(view.camera, [view.pose], fit.parameters, chamfer_mm)
+        seen, (moves,) = outline_with_moves(view.camera, [view.pose], fit.parameters[None], chamfer_mm)
         outlines.append(seen)
         rows.append(_rows(seen, moves, k, len(views)))
     prior = _prior_weights(fit, len(views))

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, project_with_derivatives, pull_back
-from sillwright.outline import DENSE, FACE, FOOT, RIM, Bolt, Outline, Sampling, outline, outline_in_each
+from sillwright.outline import DENSE, FACE, FOOT, RIM, Outline, Sampling, outline, outline_in_each
 
 _AT_FOOT = np.flatnonzero(DENSE.part == FOOT)
 _AT_END = np.flatnonzero((DENSE.part == RIM) | (DENSE.part == FACE))
@@ -38,35 +38,36 @@ def outlines(
 
 
 def outline_with_moves(
-    camera: Camera, poses: Sequence[Pose], parameters: Array, chamfer_mm: float
+    camera: Camera, poses: Sequence[Pose], places: Array, chamfer_mm: float
 ) -> tuple[Outline, Array]:
-    """The outlines of one bolt (7,) in V photos by cameras alike, and how far each point moves out for 1 mm of each
-    parameter, (V, M, 7), px.
+    """The outlines of B bolts (B, 7) in each of P photos by cameras alike, and how each point moves.
+
+    All of the first photo come first. Beside them how far each point moves out for 1 mm of each of its bolt's
+    parameters, (P B, M, 7), px.
 
     With the unit axis a of a shank L long, its ends moved by dB and dT turn a by da, the part of dT - dB square to a
     over L; what is fixed to the shank at e from its axis moves, with the least turn that does so, by -a (da . e).
     """
-    base = np.array([parameters[0], parameters[1], 0.0])
-    bolt = Bolt(base, parameters[2:5], float(parameters[5]))
-    seen = outline_in_each(camera, poses, bolt, foot_mm=float(parameters[6]), chamfer_mm=chamfer_mm)
-    to_wall = np.stack([pose.rotation.T for pose in poses])
-    shifts = np.stack([pose.translation_mm for pose in poses])
+    bases, tips = places[:, :2] @ np.eye(2, 3), places[:, 2:5]
+    seen = outline_in_each(camera, poses, bases, tips, places[:, 5], foot_mm=places[:, 6], chamfer_mm=chamfer_mm)
+    to_wall = np.repeat(np.stack([pose.rotation.T for pose in poses]), len(places), axis=0)
+    shifts = np.repeat(np.stack([pose.translation_mm for pose in poses]), len(places), axis=0)
+    base, along = (np.tile(part, (len(poses), 1)) for part in (bases, tips - bases))
     points = np.ascontiguousarray(seen.in_camera_mm.transpose(1, 2, 0))
     pulled = pull_back(camera, points.reshape(3, -1), seen.normals.reshape(-1, 2)).reshape(points.shape)
     gain = to_wall @ pulled.transpose(1, 0, 2)
-    along = parameters[2:5] - base
-    length = float(np.sqrt(along @ along))
+    length = np.sqrt((along * along).sum(axis=1))[:, None]
     axis = along / length
-    off = to_wall @ (points.transpose(1, 0, 2) - shifts[:, :, None]) - base[:, None]
-    up, lengthwise = axis @ off, axis @ gain
-    aside = off - axis[:, None] * up[:, None]
+    off = to_wall @ (points.transpose(1, 0, 2) - shifts[:, :, None]) - base[:, :, None]
+    up, lengthwise = ((axis[:, None] @ part)[:, 0] for part in (off, gain))
+    aside = off - axis[:, :, None] * up[:, None]
 
-    moves = np.zeros((len(poses), 7, points.shape[2]))
+    moves = np.zeros((len(points[0]), 7, points.shape[2]))
     # Sides slide along themselves unseen; the foot slides up or down the shank to stay level with the concrete.
-    moves[:, 6, _AT_FOOT] = lengthwise[:, _AT_FOOT] / axis[2]
+    moves[:, 6, _AT_FOOT] = lengthwise[:, _AT_FOOT] / axis[:, 2:]
     held = gain.copy()
     held[:, 2] -= moves[:, 6]
-    share = up[:, None] / length
+    share = (up / length)[:, None]
     np.multiply(1.0 - share, held[:, :2], out=moves[:, :2])
     np.multiply(share, held, out=moves[:, 2:5])
     moves[:, 5] = (held * aside).sum(axis=1) / np.sqrt((aside * aside).sum(axis=1))
@@ -74,7 +75,7 @@ def outline_with_moves(
     # Rim and face stand square to the axis at the tip and tilt with it.
     own, pull = gain[:, :, _AT_END], lengthwise[:, None, _AT_END]
     below = np.where(_ON_RIM, chamfer_mm, 0.0)
-    tilt = (below * (own - axis[:, None] * pull) + pull * aside[:, :, _AT_END]) / length
+    tilt = (below * (own - axis[:, :, None] * pull) + pull * aside[:, :, _AT_END]) / length[:, None]
     moves[:, :2, _AT_END], moves[:, 2:5, _AT_END] = tilt[:, :2], own - tilt
     return seen, moves.transpose(0, 2, 1)
 
