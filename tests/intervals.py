@@ -44,7 +44,8 @@ from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.outline import Bolt
 from sillwright.see.chalk import SHARED_ERROR, TRACE_ALONG_MM
 from sillwright.solve.adjust import adjust
-from sillwright.solve.axis import FOOT_SIGMA_MM, SHARED_SCATTER, BoltView
+from sillwright.solve.axis import SHARED_SCATTER, BoltView
+from sillwright.solve.climb import FOOT_SIGMA_MM
 from sillwright.solve.state import Problem
 
 CHAMFER_MM, PITCH_MM = 1.2, 1.954

@@ -19,7 +19,8 @@ from sillwright.camera import Array, Camera, Pose, ideal_from_pixels, project, r
 from sillwright.cards import CARD_MARGIN_MM, BoardSpec, scale_card
 from sillwright.see.edgefield import edge_field
 from sillwright.see.patch import SMOOTH_PX, Patch
-from sillwright.solve.axis import BoltView, Glimpse
+from sillwright.solve.axis import BoltView
+from sillwright.solve.climb import Glimpse
 from sillwright.solve.state import (
     CardState,
     bow,

@@ -69,7 +69,7 @@ def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, lis
     for view in views:
         tip_px = project(PHONE, view.pose, BOLT.tip_mm[None] + np.append(base_mm[:2] - BOLT.base_mm[:2], 0.0))[0]
         end_mm = meet_plane(PHONE, view.pose, tip_px[None], PLANE_MM)[0]
-        shape = Proposal(end_mm, np.asarray(base_mm[:2]), 92.0, 10.0)
+        shape = Proposal(end_mm, np.asarray(base_mm[:2]), 10.0)
         flat = FlatPatch((0, 0), np.zeros((2, 2), np.uint8), np.zeros((2, 2), bool))
         found = Proposals([shape], end_mm[None])
         searches.append(BoltSearch(found, (None, None), flat))

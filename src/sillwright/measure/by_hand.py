@@ -17,7 +17,8 @@ from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.starts import APART_MM, Start, ends_of
 from sillwright.measure.verdict import Judged, judge_marked
 from sillwright.measure.work import Crew
-from sillwright.solve.axis import HEIGHT_RANGE_MM, RADIUS_SIGMA, STAND_IN_HEIGHT_MM
+from sillwright.solve.axis import RADIUS_SIGMA, STAND_IN_HEIGHT_MM
+from sillwright.solve.climb import HEIGHT_RANGE_MM
 from sillwright.solve.hand import HandPoint
 from sillwright.solve.hand_axis import NORMAL_95, Known, disagreement, fit_points, is_pulled, rough_axis, tips_seen
 

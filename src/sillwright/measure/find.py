@@ -20,20 +20,15 @@ from sillwright.see.edgefield import edge_field
 from sillwright.see.parallax import UNTOLD, Parallax
 from sillwright.see.patch import Patch
 from sillwright.solve.axis import (
-    HEIGHT_RANGE_MM,
     STAND_IN_HEIGHT_MM,
     AxisFit,
     BoltView,
-    Glimpse,
     PartEvidence,
-    climb,
     fit_axes,
     fit_axis,
     part_evidence,
-    tip_on_ray,
-    weigh,
-    worth_of_ends,
 )
+from sillwright.solve.climb import HEIGHT_RANGE_MM, Glimpse, climb, tip_on_ray, weigh, worth_of_ends
 from sillwright.solve.hand import HandPoint, cost_of_hand
 
 CELLS_A_RADIUS = 13.0  # of the fine edge fields

@@ -13,7 +13,8 @@ import numpy as np
 
 from sillwright.camera import Array
 from sillwright.see.edgefield import edge_field
-from sillwright.solve.axis import AxisFit, BoltView, Glimpse, weigh, worth_of_ends
+from sillwright.solve.axis import AxisFit, BoltView
+from sillwright.solve.climb import Glimpse, weigh, worth_of_ends
 
 OPEN_END_MM = 0.9  # sigma; on rendered photos 0.5 at most
 OPEN_SHIFTS_MM = (-20.0, -10.0, 10.0, 20.0)

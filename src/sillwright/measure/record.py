@@ -14,7 +14,8 @@ from sillwright.measure.misfit import CARD_TILT_LIMIT_DEG, card_tilt_deg
 from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.see.edges import WallEdges
-from sillwright.solve.axis import FOOT_SIGMA_MM, sensitivities
+from sillwright.solve.axis import sensitivities
+from sillwright.solve.climb import FOOT_SIGMA_MM
 from sillwright.solve.hand import hand_sensitivities
 from sillwright.solve.state import (
     CardState,

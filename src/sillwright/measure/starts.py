@@ -15,7 +15,7 @@ from sillwright.measure.work import shows
 from sillwright.see.bolts import Proposal
 from sillwright.see.vertical import VerticalPhoto
 from sillwright.see.wall import WallArea
-from sillwright.solve.axis import Glimpse, at_heights, climb, end_is_hidden, weigh
+from sillwright.solve.climb import Glimpse, at_heights, climb, end_is_hidden, weigh
 
 APART_MM = 28.0  # two sill bolts cannot stand nearer than a washer's width
 HEIGHTS_MM = np.arange(30.0, 141.0, 5.0)

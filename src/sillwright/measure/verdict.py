@@ -14,7 +14,8 @@ from sillwright.measure.nuts import shows_foot, with_nut
 from sillwright.measure.search import BoltShape
 from sillwright.see.edges import WallEdges
 from sillwright.see.ribs import rib_repeat
-from sillwright.solve.axis import PartEvidence, end_is_hidden
+from sillwright.solve.axis import PartEvidence
+from sillwright.solve.climb import end_is_hidden
 
 # Thresholds of evidence (nats a witness, see.edgefield) between bolts and everything else on rendered photos:
 # every bolt's end showed 0.36 or more in every photo that had it; no other shape did in all of its photos.

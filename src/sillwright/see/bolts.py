@@ -38,13 +38,11 @@ class Proposal:
     """One shape in one photo that could be a bolt.
 
     end_mm : (3,) where the middle of its end face shows on the plane of the search, so that the tip stands somewhere on
-    the ray through it; base_mm : (2,) where it seems to leave the concrete; height_mm : a first guess of the tip's
-    height; score : evidence in nats.
+    the ray through it; base_mm : (2,) where it seems to leave the concrete; score : evidence in nats.
     """
 
     end_mm: Array
     base_mm: Array
-    height_mm: float
     score: float
 
 
@@ -129,19 +127,19 @@ def _ring_kernels(radius: float) -> list[NDArray[np.float32]]:
 
 
 def _stadiums(cells: Cells, grid: PlaneGrid, tips: NDArray[np.int64], pose: Pose, area: WallArea) -> Array:
-    """For each end and each rim the best foot: rows of score, end x, end y (on the plane), base x, base y, height."""
+    """For each end and each rim the best foot: rows of score, end x, end y (on the plane), base x, base y."""
     angles = np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False, dtype=np.float32)
     away = np.arange(0.0, 132.0 / abs(grid.step_x_mm), AWAY_STEP, dtype=np.float32)
     tip, turn = np.nonzero(_may_lead_to_feet(grid, tips, angles, pose))
     ends = tips[tip].astype(np.float32)
     unit = np.column_stack([np.cos(angles[turn]), np.sin(angles[turn])])
     x, y = (ends[:, k, None] + unit[:, k, None] * away for k in (0, 1))
-    base_x, base_y, height, allowed = _feet(grid, ends[:, :1], ends[:, 1:], x, y, pose, area)
+    base_x, base_y, allowed = _feet(grid, ends[:, :1], ends[:, 1:], x, y, pose, area)
     some = allowed.any(axis=1)
     if not some.any():
-        return np.zeros((0, 6))
+        return np.zeros((0, 5))
     tip, ends, unit, allowed = tip[some], ends[some], unit[some], allowed[some]
-    base_x, base_y, height = base_x[some], base_y[some], height[some]
+    base_x, base_y = base_x[some], base_y[some]
     rows = []
     for rim in RIMS:
         total = _stadium_score(cells, ends, unit, away, allowed, rim * CELLS_A_RADIUS)
@@ -152,7 +150,7 @@ def _stadiums(cells: Cells, grid: PlaneGrid, tips: NDArray[np.int64], pose: Pose
         first = order[np.unique(tip[order], return_index=True)[1]]
         pick = (first, at[first])
         end_x_mm, end_y_mm = grid.x_mm(ends[first, 0]), grid.y_mm(ends[first, 1])
-        rows.append(np.column_stack([best[first], end_x_mm, end_y_mm, base_x[pick], base_y[pick], height[pick]]))
+        rows.append(np.column_stack([best[first], end_x_mm, end_y_mm, base_x[pick], base_y[pick]]))
     return np.concatenate(rows)
 
 
@@ -221,8 +219,8 @@ def _nearest(cells: Cells, x: Array, y: Array) -> Cells:
 
 def _feet(
     grid: PlaneGrid, x0: Array, y0: Array, x: Array, y: Array, pose: Pose, area: WallArea
-) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
-    """Where each foot stands on the wall, the tip's height that makes the bolt plumbest, and whether that may be."""
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Where each foot stands on the wall, and whether the bolt would be plumb enough with its tip at any height."""
     cx, cy, cz = (np.float32(v) for v in pose.centre_mm)
     drop = cz / (cz - np.float32(PLANE_MM))
 
@@ -233,15 +231,11 @@ def _feet(
 
     base_x, base_y = over(x, y, drop)
     lean = np.full(x.shape, np.inf, dtype=np.float32)
-    height = np.zeros(x.shape, dtype=np.float32)
     for level in LEVELS_MM:
         at_x, at_y = over(x0, y0, (cz - np.float32(level)) / (cz - np.float32(PLANE_MM)))
-        here = ((base_x - at_x) ** 2 + (base_y - at_y) ** 2) / np.float32(level**2)
-        closer = here < lean
-        np.copyto(lean, here, where=closer)
-        np.copyto(height, np.float32(level), where=closer)
+        np.minimum(lean, ((base_x - at_x) ** 2 + (base_y - at_y) ** 2) / np.float32(level**2), out=lean)
     inside = (base_x > area.x_from_mm) & (base_x < area.x_to_mm) & (base_y > area.y_from_mm) & (base_y < area.y_to_mm)
-    return base_x, base_y, height, inside & (lean < LARGEST_LEAN**2)
+    return base_x, base_y, inside & (lean < LARGEST_LEAN**2)
 
 
 def _best_apart(rows: Array) -> list[Proposal]:
@@ -253,4 +247,4 @@ def _best_apart(rows: Array) -> list[Proposal]:
             np.hypot(row[1] - k[1], row[2] - k[2]) > 6.0 or np.hypot(row[3] - k[3], row[4] - k[4]) > 15.0 for k in kept
         ):
             kept.append(row)
-    return [Proposal(np.append(row[1:3], PLANE_MM), row[3:5], float(row[5]), float(row[0])) for row in kept]
+    return [Proposal(np.append(row[1:3], PLANE_MM), row[3:5], float(row[0])) for row in kept]

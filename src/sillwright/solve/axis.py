@@ -17,31 +17,28 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sillwright.camera import Array, Camera, Pose, rays
+from sillwright.camera import Array, Camera, Pose
 from sillwright.median import median
-from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE, SPARSE, Outline, Sampling
-from sillwright.see.edgefield import EdgeField, evidence
+from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, SIDE
 from sillwright.see.patch import Patch, edge_offsets
+from sillwright.solve.climb import (
+    FOOT_SIGMA_MM,
+    HEIGHT_RANGE_MM,
+    LEAN_PRIOR_MM_A_MM,
+    Glimpse,
+    aslant_of,
+    seen_aslant,
+    weigh,
+)
 from sillwright.solve.hand import HandPoint, hand_rows
 from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves, outlines
 
-UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
 STAND_IN_HEIGHT_MM = 75.0
-HIDDEN_EVIDENCE = -0.4
-ENDS_WORTH = 3.0
-ROUGH_ROUNDS, ROUGH_TRIALS = 5, 64
-FINE_ROUNDS, FINE_TRIALS = 7, 80
-HALVED_AFTER = 3
-CLIMB_ELITE = 10
 # How far out along the normals edges are looked for, and how far in, as the fit closes up.
 REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
 FIRST_NEAR = 3  # of these, for a start that is a fit already
 SETTLED_MM = 0.01
-LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
-RADIUS_PRIOR = 0.08  # while climbing: the stronger edge may be the inner side of a dark rim
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
-FOOT_SIGMA_MM = 0.8  # the concrete at the bolt against the mean plane; a washer there adds its thickness
-HEIGHT_RANGE_MM = (22.0, 150.0)
 NOTHING_KNOWN = 1e-6 * np.eye(7)  # of a place without a single edge: a metre, and the equations can be solved
 NEAR_OF_REACH = 0.32
 # Samples along an outline share the thread, the seam and the shade they lie on, so that their scatter understates what
@@ -53,16 +50,6 @@ _ON_SHANK = _ON_SIDES | (DENSE.part == FOOT)
 _SEEN_AS_RIM = DENSE.part != FACE
 # A strong edge is found to about half a pixel; samples nearer than that along the outline share their error.
 _SHARE = np.where(_ON_SIDES, 0.6, np.where(DENSE.part == FACE, 0.5, 1.0))
-
-
-@dataclass(frozen=True)
-class Glimpse:
-    """One photo with its camera and pose (wall frame) and an edge field of it."""
-
-    photo: int
-    camera: Camera
-    pose: Pose
-    field: EdgeField
 
 
 @dataclass(frozen=True)
@@ -125,73 +112,6 @@ class AxisFit:
         return self.parameters[2:5]
 
 
-def weigh(
-    views: Sequence[Glimpse],
-    parameters: Array,
-    chamfer_mm: float,
-    *,
-    least: float = HIDDEN_EVIDENCE,
-    sampling: Sampling = SPARSE,
-) -> tuple[Array, list[list[Array]]]:
-    """Evidence for K bolts (K, 7) over all views: totals (K,), and for each view the mean evidence of each part.
-
-    ``least`` is what a sample that shows no edge counts: what a nut, a washer or a shadow hides must not outweigh what
-    is seen while the best place is looked for.
-    """
-    total = np.zeros(len(parameters))
-    parts = []
-    for view in views:
-        seen = outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
-        energy, usable = view.field.energy(seen.px_apart, seen.normals_apart)
-        here = sampling.averages @ (np.maximum(evidence(energy), least) * usable)
-        one, other, rim, face, foot = here.astype(float)
-        units = side_units(seen)
-        aslant = aslant_of(units)
-        arc = np.pi / UNIT_RADII
-        total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
-        total += arc * (rim + aslant * foot + face)
-        parts.append([one, other, rim, face, foot, units])
-    return total, parts
-
-
-def worth_of_ends(parts: list[list[Array]]) -> Array:
-    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither.
-
-    ``parts`` as :func:`weigh` gives them. A foot counts as far as it is seen aslant; end-on a nut's corner or its shade
-    passes for one.
-    """
-    return ENDS_WORTH * np.sum([aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts], axis=0)
-
-
-def side_units(seen: Outline) -> Array:
-    """Length of a side in witnesses, (K,)."""
-    count = seen.sampling.side
-    px = seen.px_apart
-    along, wide = px[:, count - 1] - px[:, 0], px[:, count // 2] - px[:, count + count // 2]
-    side = np.hypot(*along) * count / (count - 1.0)
-    across = np.hypot(*wide) / 2.0
-    return side / (UNIT_RADII * np.maximum(across, 1e-6))
-
-
-def seen_aslant(seen: Outline) -> Array:
-    """How far a bolt is seen from the side, (K,): 0 end-on, where a nut may hide all but the end, to 1.
-
-    A hex nut's corners reach 1.15 x 1.5 = 1.73 bolt radii from the axis for the sizes in use (ASME B18.2.2), so with
-    the sides shorter than about one radius nothing of shank or foot is sure to show.
-    """
-    return aslant_of(side_units(seen))
-
-
-def aslant_of(units: Array) -> Array:
-    """The same from the length of a side in witnesses."""
-    return np.clip((units * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
-
-
-def end_is_hidden(rim: float, face: float) -> bool:
-    """Whether nothing can be judged of an end with this evidence: it stands before a card or on a line."""
-    return abs(rim) < 1e-6 and abs(face) < 1e-6
-
-
 def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -> list[PartEvidence]:
     """What each part of the fitted outline shows in each view."""
     out = []
@@ -200,75 +120,6 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
         one, other, rim, face, foot, units = (float(p[0]) for p in parts[0])
         out.append(PartEvidence(one, other, rim, face, foot, float(total[0]), units))
     return out
-
-
-def tip_on_ray(view: Glimpse, tip_px: Array, heights_mm: Array) -> Array:
-    """Points (H, 3) of the ray through a pixel at the given heights over the concrete."""
-    return at_heights(view.pose, rays(view.camera, view.pose, tip_px[None])[0], heights_mm)
-
-
-def at_heights(pose: Pose, ray: Array, heights_mm: Array) -> Array:
-    """Points (H, 3) of a ray from a camera, (3,) in the wall frame, at the given heights over the concrete."""
-    centre = pose.centre_mm
-    return centre + ((heights_mm - centre[2]) / ray[2])[:, None] * ray
-
-
-def climb(
-    views: Sequence[Glimpse],
-    starts: Array,
-    radius_mm: float,
-    chamfer_mm: float,
-    *,
-    height_known: bool,
-    fine: bool = False,
-    seed: int = 0,
-    hand: Sequence[HandPoint] = (),
-) -> tuple[Array, Array]:
-    """Climb the evidence by the cross-entropy method (Rubinstein, Methodol. Comput. Appl. Probab. 1, 1999).
-
-    Parameters
-    ----------
-    starts : (S, 7) as in :class:`AxisFit`, each climbed by itself
-    height_known : hold the tip's height
-    fine : on fine fields, from starts that are right to about a millimetre; the better half goes all the way
-    hand : points a person marked; to leave them costs
-
-    Returns the best parameters from each start, (S, 7), and their evidence, (S,).
-    """
-    random = np.random.default_rng(seed)
-    spread = np.array([4.0, 4.0, 5.0, 5.0, 8.0, 0.05 * radius_mm, 0.8]) * (0.35 if fine else 1.0)
-    least = np.array([0.15, 0.15, 0.15, 0.15, 0.3, 0.005 * radius_mm, 0.1]) * (0.5 if fine else 1.0)
-    if height_known:
-        spread[4] = least[4] = 0.0
-    mean, best, best_score = starts.copy(), starts.copy(), np.full(len(starts), -np.inf)
-    spreads = np.repeat(spread[None], len(starts), axis=0)
-    rounds, trials = (FINE_ROUNDS, FINE_TRIALS) if fine else (ROUGH_ROUNDS, ROUGH_TRIALS)
-    alive = np.arange(len(starts))
-    for k in range(rounds):
-        if fine and k == HALVED_AFTER:
-            alive = np.argsort(-best_score, kind="stable")[: max(2, (len(starts) + 1) // 2)]
-        each = np.arange(len(alive))
-        trial = mean[alive, None] + random.standard_normal((trials, 7)) * spreads[alive, None]
-        trial[:, 0], trial[:, 1] = mean[alive], best[alive]
-        trial[:, :, 4] = np.clip(trial[:, :, 4], *HEIGHT_RANGE_MM)
-        score, _ = weigh(views, trial.reshape(-1, 7), chamfer_mm)
-        score = score.reshape(trial.shape[:2]) - _cost_ofpriors(trial, radius_mm)
-        order = np.argsort(-score, axis=1)[:, :CLIMB_ELITE]
-        top = order[:, 0]
-        better = score[each, top] > best_score[alive]
-        best[alive[better]] = trial[each, top][better]
-        best_score[alive[better]] = score[each, top][better]
-        elite = trial[each[:, None], order]
-        mean[alive] = elite.mean(axis=1)
-        spreads[alive] = np.maximum(elite.std(axis=1), least)
-    return best, best_score
-
-
-def _cost_ofpriors(places: Array, radius_mm: float) -> Array:
-    """What leaning, a wrong size and a high or low foot cost, nats; for (..., 7)."""
-    lean = np.hypot(places[..., 2] - places[..., 0], places[..., 3] - places[..., 1]) / places[..., 4]
-    off_size = (places[..., 5] / radius_mm - 1.0) / RADIUS_PRIOR
-    return 0.5 * ((lean / LEAN_PRIOR_MM_A_MM) ** 2 + off_size**2 + (places[..., 6] / FOOT_SIGMA_MM) ** 2)
 
 
 def fit_axis(

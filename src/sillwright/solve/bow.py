@@ -17,15 +17,8 @@ from numpy.typing import NDArray
 from sillwright.camera import Array
 from sillwright.outline import DENSE, FACE, FOOT, OTHER_SIDE, RIM, SIDE, Outline
 from sillwright.see.patch import edge_offsets
-from sillwright.solve.axis import (
-    FOOT_SIGMA_MM,
-    NEAR_OF_REACH,
-    RADIUS_SIGMA,
-    AxisFit,
-    BoltView,
-    seen_aslant,
-    spread_px,
-)
+from sillwright.solve.axis import NEAR_OF_REACH, RADIUS_SIGMA, AxisFit, BoltView, spread_px
+from sillwright.solve.climb import FOOT_SIGMA_MM, seen_aslant
 from sillwright.solve.outline_moves import outline_with_moves
 
 # What two sides share bows them alike: straight bolts of rendered photos come out within 2.2 sigmas of straight so.

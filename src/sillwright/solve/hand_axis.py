@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sillwright.camera import Array, meet_plane, rays
-from sillwright.solve.axis import HEIGHT_RANGE_MM, NOTHING_KNOWN, AxisFit, at_heights, priors
+from sillwright.solve.axis import NOTHING_KNOWN, AxisFit, priors
+from sillwright.solve.climb import HEIGHT_RANGE_MM, at_heights
 from sillwright.solve.hand import HAND_SIGMA_PX, HandPoint, hand_rows, off_px
 
 ROUNDS = 12

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, distort_apart
 from sillwright.outline import DENSE
 from sillwright.see.edgefield import evidence
-from sillwright.solve.axis import UNIT_RADII, AxisFit, BoltView, side_units
+from sillwright.solve.axis import AxisFit, BoltView
+from sillwright.solve.climb import UNIT_RADII, side_units
 from sillwright.solve.outline_moves import outlines
 
 FLATS_RADII, CORNERS_RADII = 1.5, 1.73  # from the axis, in bolt radii
