@@ -21,9 +21,9 @@ AREA = WallArea(0.0, 900.0, -150.0, 150.0)
 
 
 def proposed(gray: np.ndarray, camera: Camera, pose: Pose, area: WallArea = AREA) -> Proposals:
-    photo = vertical_photo(gray, camera, pose, area, KnownThings((), ()), 6.35)
-    assert photo is not None
-    return propose_bolts(photo, area)
+    laid = vertical_photo(gray, camera, pose, area, KnownThings((), ()), 6.35)
+    assert laid is not None
+    return propose_bolts(*laid, area)
 
 
 def shot(bolt: Bolt, pose: Pose) -> np.ndarray:
@@ -84,9 +84,9 @@ def test_the_search_covers_every_end_that_a_photo_shows(tilt_deg: float) -> None
     pose = overhead(450.0, 0.0, 1250.0, lean_deg=(0.0, tilt_deg))
     area = WallArea(-3000.0, 3900.0, -150.0, 150.0)
     plain = np.zeros((PHONE.height_px // 8, PHONE.width_px // 8), np.uint8)
-    photo = vertical_photo(plain, PHONE.reduced(8), pose, area, KnownThings((), ()), 6.35)
-    assert photo is not None
-    grid = photo.grid
+    laid = vertical_photo(plain, PHONE.reduced(8), pose, area, KnownThings((), ()), 6.35)
+    assert laid is not None
+    grid = laid[0].grid
     x, y = np.meshgrid(np.arange(-3000.0, 3900.0, 20.0), np.arange(-200.0, 201.0, 20.0))
     ends = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, PLANE_MM)])
     shown = ends[inside(PHONE, project(PHONE, pose, ends), 0.0)]

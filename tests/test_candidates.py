@@ -73,9 +73,9 @@ def drawn(scene: Scene, base_mm: np.ndarray = BOLT.base_mm) -> tuple[Search, lis
         flat = FlatPatch((0, 0), np.zeros((2, 2), np.uint8), np.zeros((2, 2), bool))
         found = Proposals([shape], end_mm[None])
         searches.append(BoltSearch(found, (None, None), flat))
-        photo = vertical_photo(whole(view), PHONE, view.pose, AREA, KnownThings((), ()), SHAPE.radius_mm)
-        assert photo is not None
-        photos.append(photo)
+        laid = vertical_photo(whole(view), PHONE, view.pose, AREA, KnownThings((), ()), SHAPE.radius_mm)
+        assert laid is not None
+        photos.append(laid[0])
         task = ViewTask(Path(f"{view.photo}.jpg"), PHONE, view.pose, (), (0.0, 0.0), (0.0, 0.0))
         tasks.append(BoltTask(task, AREA, (), 0.3, SHAPE.radius_mm))
     return Search(tuple(tasks), tuple(searches)), photos, views

@@ -237,8 +237,10 @@ def look_for_bolts(task: BoltTask) -> tuple[BoltSearch, VerticalPhoto | None]:
     del half
     camera, area, known = view.camera.reduced(shrink), _on_the_wall(task.area, edges), known_things(task, edges)
     flat = flat_patch(gray, camera, view.pose, area, known)
-    down = None if task.is_coarse else vertical_photo(gray, camera, view.pose, area, known, task.radius_mm)
-    return BoltSearch(propose_bolts(down, area) if down is not None else NO_PROPOSALS, edges, flat), down
+    laid = None if task.is_coarse else vertical_photo(gray, camera, view.pose, area, known, task.radius_mm)
+    if laid is None:
+        return BoltSearch(NO_PROPOSALS, edges, flat), None
+    return BoltSearch(propose_bolts(*laid, area), edges, flat), laid[0]
 
 
 def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:

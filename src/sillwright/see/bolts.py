@@ -61,10 +61,13 @@ class Proposals:
 NO_PROPOSALS = Proposals([], np.zeros((0, 3)))
 
 
-def propose_bolts(photo: VerticalPhoto, area: WallArea) -> Proposals:
-    """Shapes that could be bolts standing in ``area``; overlapping ones are kept, up to 32."""
+def propose_bolts(photo: VerticalPhoto, inside: NDArray[np.bool_], area: WallArea) -> Proposals:
+    """Shapes that could be bolts standing in ``area``; overlapping ones are kept, up to 32.
+
+    inside : (rows, columns) which cells the photo really shows: an end that its border cuts is none
+    """
     cells, grid = photo.field.cells, photo.grid
-    tips = _round_ends(cells, photo.inside)
+    tips = _round_ends(cells, inside)
     if not len(tips):
         return NO_PROPOSALS
     found = _stadiums(cells, grid, tips, photo.pose, area)

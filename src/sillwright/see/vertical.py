@@ -31,20 +31,22 @@ LEAST_CELLS = 20
 class VerticalPhoto:
     """One photo's part of the wall, and of what may stand on it, looked straight down upon.
 
-    field : its edges, a cell a pixel of ``camera``; inside : (rows, columns) which cells the photo really shows
+    field : its edges, a cell a pixel of ``camera``
     """
 
     grid: PlaneGrid
     camera: Camera
     pose: Pose
     field: EdgeField
-    inside: NDArray[np.bool_]
 
 
 def vertical_photo(
     gray: NDArray[np.uint8], camera: Camera, pose: Pose, area: WallArea, known: KnownThings, radius_mm: float
-) -> VerticalPhoto | None:
-    """The part of a photo that bolts standing in ``area`` may show in; None where there is no room for one."""
+) -> tuple[VerticalPhoto, NDArray[np.bool_]] | None:
+    """The part of a photo that bolts standing in ``area`` may show in; None where there is no room for one.
+
+    Beside it which of its cells (rows, columns) the photo really shows.
+    """
     grid = _grid(camera, pose, area, radius_mm)
     if grid is None:
         return None
@@ -54,7 +56,7 @@ def vertical_photo(
     down, plumb = grid.as_photo(pose.centre_mm)
     clear = known.seen_by(down, plumb).clear(flat.shape)
     clear &= inside.view(np.uint8)
-    return VerticalPhoto(grid, down, plumb, edges_in_bytes(flat, clear), inside)
+    return VerticalPhoto(grid, down, plumb, edges_in_bytes(flat, clear)), inside
 
 
 def _grid(camera: Camera, pose: Pose, area: WallArea, radius_mm: float) -> PlaneGrid | None:
