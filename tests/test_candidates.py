@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, get_args
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from one_bolt import AREA, BAR, BOLT, POSES
 from scene_pictures import bolt_view
-from scenes import PHONE, Scene, axis_parameters
+from scenes import PHONE, Scene, axis_parameters, overhead
 from sillwright.camera import meet_plane, project
 from sillwright.candidates import Candidate, Dropped, Why
 from sillwright.measure import find, starts
@@ -22,7 +25,7 @@ from sillwright.measure.find import Shapes, find_bolts, lay_over
 from sillwright.measure.other_ends import ends_elsewhere, open_ends
 from sillwright.measure.search import BoltShape, Search
 from sillwright.measure.standing import Lookout
-from sillwright.measure.starts import rough_places
+from sillwright.measure.starts import _neighbours, rough_places
 from sillwright.measure.work import BoltSearch, BoltTask, Crew, ViewTask
 from sillwright.see.bolts import Proposal, Proposals
 from sillwright.see.parallax import FlatPatch, Parallax
@@ -108,6 +111,25 @@ def test_a_bolt_of_which_photos_show_the_end_alone_is_found_under_it() -> None:
     best = groups[0][0].place
     assert np.linalg.norm(best[:2] - BOLT.base_mm[:2]) < 6.0
     assert np.linalg.norm(best[2:5] - BOLT.tip_mm) < 8.0
+
+
+@given(st.lists(st.tuples(st.floats(-3000.0, 3000.0), st.floats(-60.0, 60.0)), max_size=9))
+def test_rays_are_crossed_with_those_of_a_few_photos_nearest_by_and_never_with_one_from_the_same_place(
+    places: list[tuple[float, float]],
+) -> None:
+    """A hundred photos of one run would make five thousand pairs."""
+    poses = [overhead(x, y, 1250.0, lean_deg=(0.0, 0.0)) for x, y in places]
+    glimpses = [SimpleNamespace(photo=k, pose=pose) for k, pose in enumerate(poses)]
+    area = SimpleNamespace(area=AREA)
+    search = SimpleNamespace(tasks=[area] * len(poses))
+    pairs = [(one.photo, other.photo) for one, other, _ in _neighbours(glimpses, search)]
+    assert len(set(pairs)) == len(pairs) <= 4 * len(poses)
+    apart = {(k, m): np.linalg.norm(np.subtract(places[k], places[m])) for k in range(len(places)) for m in range(k)}
+    assert all(k < m and apart[m, k] >= 100.0 for k, m in pairs)
+    for k in range(len(places)):
+        others = [size for pair, size in apart.items() if k in pair and size >= 100.0]
+        crossed = [apart[max(pair), min(pair)] for pair in pairs if k in pair]
+        assert sorted(crossed)[: min(4, len(others))] == sorted(others)[:4]
 
 
 def fit_at(off_base_mm: object, off_tip_mm: object) -> AxisFit:

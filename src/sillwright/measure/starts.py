@@ -35,6 +35,7 @@ CLEAREST_ENDS = 48  # of a photo; on rendered and drawn photos bolts' ends were 
 LEAN_UNDER = 0.2  # foot off plumb under a tip, over its height, while feet are tried
 FEET_UNDER_MM = np.stack(np.meshgrid(*(np.arange(-30.0, 31.0, 6.0),) * 2), axis=-1).reshape(-1, 2)
 ONE_TIP_MM = 5.0
+PARTNERS, LEAST_APART_MM = 4, 100.0  # photos whose rays are crossed with one's own, and how far from it they were taken
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
 
 
@@ -304,16 +305,16 @@ def _under_met_ends(
     A bolt's end shows more clearly than its foot: of ends the bolts' are among the first in every photo, whatever foot
     the photo seems to show with them.
     """
-    tips = [
+    met = [
         _on_the_wall(_meetings(one.pose, other.pose, *(to_ends[g.photo][:CLEAREST_ENDS] for g in (one, other))), area)
-        for k, one in enumerate(glimpses)
-        for other in glimpses[k + 1 :]
-        if (area := _shared(search.tasks[one.photo].area, search.tasks[other.photo].area)) is not None
+        for one, other, area in _neighbours(glimpses, search)
     ]
+    tips = _told_apart(np.concatenate(met)) if met else np.zeros((0, 3))
+    ends = np.stack([tips * [1.0, 1.0, 0.0], tips], axis=1)
+    shown = np.array([_shows(search, g, ends) for g in glimpses]).T
     by_views: ByViews = {}
-    for tip in np.concatenate(tips) if tips else ():
-        ends = np.stack([np.append(tip[:2], 0.0), tip])[None]
-        views = tuple(k for k, g in enumerate(glimpses) if _shows(search, g, ends)[0])
+    for tip, mine in zip(tips, shown, strict=True):
+        views = tuple(np.flatnonzero(mine).tolist())
         if len(views) > 1:
             off = FEET_UNDER_MM[np.linalg.norm(FEET_UNDER_MM, axis=1) < LEAN_UNDER * tip[2]]
             rows = np.zeros((len(off), 7))
@@ -324,6 +325,32 @@ def _under_met_ends(
         best = int(np.argmax(score))
         found.append((Start(places[best], float(score[best])), showing))
     return _one_a_tip(found)
+
+
+def _neighbours(glimpses: Sequence[Glimpse], search: Search) -> Iterator[tuple[Glimpse, Glimpse, WallArea]]:
+    """Each photo with the few nearest that were not taken from its own place and show some of the same wall."""
+    centres = np.array([g.pose.centre_mm for g in glimpses]).reshape(-1, 3)
+    done: set[tuple[int, int]] = set()
+    for k, one in enumerate(glimpses):
+        apart = np.linalg.norm(centres - centres[k], axis=1)
+        partners = 0
+        for m in np.argsort(apart, kind="stable"):
+            area = _shared(search.tasks[one.photo].area, search.tasks[glimpses[m].photo].area)
+            if apart[m] < LEAST_APART_MM or area is None:
+                continue
+            pair = (min(k, int(m)), max(k, int(m)))
+            if pair not in done:
+                done.add(pair)
+                yield glimpses[pair[0]], glimpses[pair[1]], area
+            partners += 1
+            if partners == PARTNERS:
+                break
+
+
+def _told_apart(tips: Array) -> Array:
+    """Points (N, 3), one of those that hardly differ: several pairs of photos meet in one end."""
+    _, first = np.unique(np.round(tips / (0.5 * ONE_TIP_MM)), axis=0, return_index=True)
+    return np.asarray(tips[np.sort(first)])
 
 
 def _shared(one: WallArea, other: WallArea) -> WallArea | None:
