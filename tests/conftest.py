@@ -1,25 +1,9 @@
 """Files that several test modules share."""
 
-from collections import Counter
-
 import pytest
 
 from card_pages import NUMBERS, SHEETS, page_of
 from sillwright.tell.cardsheet import PAPERS, write_calibration_pdf, write_cards_pdf
-
-LONGEST = "test_page_browser.py"  # one test of a minute: begun last it would run on alone
-
-
-def pytest_configure(config):
-    """Modules shared out to workers keep the order they are collected in, where the plugin that does so is there."""
-    if hasattr(config.option, "loadscopereorder"):
-        config.option.loadscopereorder = False
-
-
-def pytest_collection_modifyitems(items):
-    """The longest module first, then those with most tests, so that the workers end together."""
-    tests = Counter(item.path for item in items)
-    items.sort(key=lambda item: (item.path.name != LONGEST, -tests[item.path], str(item.path)))
 
 
 @pytest.fixture(scope="session")
