@@ -6,8 +6,10 @@ that hundreds of scenes can be driven through the geometry. Pictures of scenes a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,7 @@ from sillwright.camera import (
 )
 from sillwright.cards import scale_card
 from sillwright.outline import Bolt
+from sillwright.solve.axis import AxisFit, BoltView, fit_axes
 from sillwright.solve.state import (
     CARD_CURL_MM,
     CARD_HEIGHT_MM,
@@ -285,3 +288,9 @@ def shaken(state: State, rng: np.random.Generator) -> State:
         turn = rotation_from_vector(rng.normal(0.0, 2e-3, 3))
         poses.append(Pose(turn @ pose.rotation, pose.translation_mm + rng.normal(0.0, 3.0, 3)))
     return replace(state, poses=tuple(poses))
+
+
+def fit_axis(views: Sequence[BoltView], start: Array, radius_mm: float, **known: Any) -> AxisFit:
+    """The fit from one start (7,)."""
+    (fit,) = fit_axes(views, start[None], radius_mm, **known)
+    return fit

@@ -9,7 +9,20 @@ from pathlib import Path
 import numpy as np
 
 from scene_pictures import bolt_view
-from scenes import PHONE, Bar, Chalk, Scene, axis_parameters, lying, overhead, problem_of, see_cards, see_line, truth_of
+from scenes import (
+    PHONE,
+    Bar,
+    Chalk,
+    Scene,
+    axis_parameters,
+    fit_axis,
+    lying,
+    overhead,
+    problem_of,
+    see_cards,
+    see_line,
+    truth_of,
+)
 from sillwright.fasteners import bolt_size
 from sillwright.job import Job, RunJob
 from sillwright.measure.block import (
@@ -21,7 +34,7 @@ from sillwright.measure.scale import ScaleVerdict
 from sillwright.measure.verdict import Judged
 from sillwright.outline import Bolt
 from sillwright.solve.adjust import adjust
-from sillwright.solve.axis import PartEvidence, fit_axis
+from sillwright.solve.axis import PartEvidence
 from sillwright.solve.state import (
     TapeObservation,
 )

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from scene_pictures import bolt_view, rough_glimpse
-from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, overhead
+from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, fit_axis, overhead
 from sillwright.camera import Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.outline import DENSE, Bolt
-from sillwright.solve.axis import AxisFit, BoltView, fit_axes, fit_axis, part_evidence, sensitivities
+from sillwright.solve.axis import AxisFit, BoltView, fit_axes, part_evidence, sensitivities
 from sillwright.solve.climb import climb, tip_on_ray, weigh
 
 SIZES = ("1/2 in", "5/8 in", "3/4 in", "M12", "M16")

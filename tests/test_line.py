@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import small_run
-from scenes import PHONE, axis_parameters, overhead
+from scenes import PHONE, axis_parameters, fit_axis, overhead
 from sillwright.camera import project, rotation_from_vector
 from sillwright.corrections import HandLine
 from sillwright.measure.line import _between_turns, _laid_by_points, _strips_along, choose_line, line_marked
@@ -20,7 +20,6 @@ from sillwright.measure.record import bolt_record
 from sillwright.measure.verdict import Judged
 from sillwright.measure.work import Crew, ViewTask
 from sillwright.see.chalk import LineCandidate, LineStrip
-from sillwright.solve.axis import fit_axis
 from sillwright.solve.state import CardState
 from small_run import CHAMFER_MM, FILES, TAPED
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchmark import SHARED_PHOTOS, scene_job
 from scene_pictures import bolt_view
-from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, overhead
+from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, fit_axis, overhead
 from sillwright.fasteners import bolt_size
 from sillwright.measure import measure_job
 from sillwright.measure.bends import BOW_LIMIT_MM, bow_of, is_bent
@@ -23,7 +23,7 @@ from sillwright.measure.record import bolt_record
 from sillwright.measure.search import BoltShape
 from sillwright.measure.verdict import Judged, judge_shapes
 from sillwright.outline import Bolt
-from sillwright.solve.axis import fit_axis, part_evidence
+from sillwright.solve.axis import part_evidence
 from sillwright.solve.bow import Bow
 from sillwright.solve.nut import HIGH_RADII, likeliest_nut
 from small_run import CHAMFER_MM, FILES, TAPED, run

@@ -172,14 +172,11 @@ def outline_in_each(
     turns = np.stack([pose.rotation for pose in poses])
     shifts = np.stack([pose.translation_mm for pose in poses])[:, :, None]
     base, tip = ((turns @ end.T + shifts).transpose(1, 0, 2).reshape(3, -1) for end in (base_mm, tip_mm))
-    up, hands = (
-        np.repeat(turns[:, :, 2].T, len(base_mm), axis=1),
-        np.repeat(np.sign(np.linalg.det(turns)), len(base_mm)),
-    )
+    up = np.repeat(turns[:, :, 2].T, len(base_mm), axis=1)
+    hands = np.repeat(np.sign(np.linalg.det(turns)), len(base_mm))
     radii, feet = np.tile(radius_mm, len(poses)), np.tile(foot_mm, len(poses))
-    return _drawn(
-        camera, _vectors(base, tip, up, hands, radii, feet, np.float64), hands, chamfer_mm, DENSE, rough=False
-    )
+    vectors = _vectors(base, tip, up, hands, radii, feet, np.float64)
+    return _drawn(camera, vectors, hands, chamfer_mm, DENSE, rough=False)
 
 
 def _drawn(

@@ -25,7 +25,6 @@ from sillwright.solve.axis import (
     BoltView,
     PartEvidence,
     fit_axes,
-    fit_axis,
     part_evidence,
 )
 from sillwright.solve.climb import HEIGHT_RANGE_MM, Glimpse, climb, tip_on_ray, weigh, worth_of_ends
@@ -350,9 +349,9 @@ def _room_between(one: AxisFit, other: AxisFit) -> bool:
 
 def refit(bolt: FoundBolt, shape: BoltShape, start: Array | None = None) -> FoundBolt:
     """Fit again in the views it has now, from where it stands or from another start (7,)."""
-    fit = fit_axis(
+    (fit,) = fit_axes(
         bolt.views,
-        bolt.fit.parameters if start is None else start,
+        (bolt.fit.parameters if start is None else start)[None],
         shape.radius_mm,
         chamfer_mm=shape.chamfer_mm,
         stickup_mm=_held_stickup(bolt.views, shape, bolt.hand),

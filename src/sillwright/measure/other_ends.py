@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from sillwright.camera import Array
+from sillwright.measure.starts import best_apart
 from sillwright.see.edgefield import edge_field
 from sillwright.solve.axis import AxisFit, BoltView
 from sillwright.solve.climb import Glimpse, weigh, worth_of_ends
@@ -45,16 +46,16 @@ def ends_elsewhere(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -
     worth: Array = np.zeros(len(rows))
     for view in views:
         # Most of them are bare concrete in one photo, and need no look at the others.
-        left = np.flatnonzero(worth >= worth[0] - WORTH_ANOTHER_PHOTO)
+        left = worth >= worth[0] - WORTH_ANOTHER_PHOTO
         worth[left] += _worth([_coarser(view)], rows[left], chamfer_mm)
-        worth[np.setdiff1d(np.arange(len(rows)), left)] = -np.inf
-    rough = _apart(rows, np.where(worth < worth[0] - WORTH_A_LOOK, -np.inf, worth), MOST_LOOKED_AT)
+        worth[~left] = -np.inf
+    clear = worth >= worth[0] - WORTH_A_LOOK
+    rough = _apart(rows[clear], worth[clear], fit, MOST_LOOKED_AT)
     if not len(rough):
         return []
     near = np.repeat(rough, len(NEARER_MM), axis=0)
     near[:, 2:5] += np.tile(NEARER_MM, (len(rough), 1))
-    near = np.vstack([fit.parameters, near])
-    return list(_apart(near, _worth([view.fine for view in views], near, chamfer_mm), MOST_ENDS))
+    return list(_apart(near, _worth([view.fine for view in views], near, chamfer_mm), fit, MOST_ENDS))
 
 
 def _worth(fields: Sequence[Glimpse], rows: Array, chamfer_mm: float) -> Array:
@@ -62,15 +63,11 @@ def _worth(fields: Sequence[Glimpse], rows: Array, chamfer_mm: float) -> Array:
     return evidence + worth_of_ends(parts)
 
 
-def _apart(rows: Array, worth: Array, most: int) -> Array:
-    """The best of rows (N, 7) whose ends lie apart from the first one's and from each other's."""
-    kept = [rows[0]]
-    for k in np.argsort(-worth, kind="stable"):
-        if len(kept) > most or not np.isfinite(worth[k]):
-            break
-        if all(np.linalg.norm(rows[k, 2:5] - other[2:5]) > ELSEWHERE_MM for other in kept):
-            kept.append(rows[k])
-    return np.array(kept[1:]).reshape(-1, 7)
+def _apart(rows: Array, worth: Array, fit: AxisFit, most: int) -> Array:
+    """The best of rows (N, 7) whose ends lie apart from the fit's own and from each other's."""
+    elsewhere = np.linalg.norm(rows[:, 2:5] - fit.tip_mm, axis=1) > ELSEWHERE_MM
+    rows, worth = rows[elsewhere], worth[elsewhere]
+    return np.asarray(rows[best_apart(rows[:, 2:5], worth, ELSEWHERE_MM, most)])
 
 
 def _over_a_foot() -> Array:

@@ -20,7 +20,7 @@ from sillwright.camera import Array
 from sillwright.fasteners import BOLT_SIZES, BoltSize
 from sillwright.measure.block import PRINT_SCALE_SIGMA, Block, taped_scales
 from sillwright.measure.find import FoundBolt
-from sillwright.solve.axis import fit_axis
+from sillwright.solve.axis import fit_axes
 from sillwright.survey import Finding
 
 # On rendered bolts thread crests as they show, blur included, stood at 1.00 to 1.02 of the nominal radius in the mean
@@ -195,9 +195,9 @@ def sizes_seen(
         held = None
         if len(bolt.views) < 2:
             held = (float(np.linalg.norm(bolt.fit.tip_mm - bolt.fit.base_mm)), 6.0)
-        free = fit_axis(
+        (free,) = fit_axes(
             bolt.views,
-            bolt.fit.parameters,
+            bolt.fit.parameters[None],
             nominal_radius_mm,
             chamfer_mm=chamfer_mm,
             stickup_mm=held,

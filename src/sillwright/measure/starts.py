@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Pose
 from sillwright.candidates import Dropped
 from sillwright.measure.search import BoltShape, Search
+from sillwright.measure.standing import LEAST_APART_MM
 from sillwright.measure.work import shows
 from sillwright.see.bolts import Proposal
 from sillwright.see.vertical import VerticalPhoto
@@ -27,7 +28,7 @@ CLIMBS_TOGETHER = 12
 STARTS_A_BOLT = 3
 STARTS_LAID = 4
 END_HINT = 0.05
-PAIRED_ENDS = 2
+PAIRED_ENDS, PAIRED_APART_MM = 2, 4.0
 FEET_A_BOLT = 3
 LOWEST_TIP_MM, HIGHEST_TIP_MM = 25.0, 150.0
 MEET_WITHIN_MM = 3.0
@@ -35,7 +36,7 @@ CLEAREST_ENDS = 48  # of a photo; on rendered and drawn photos bolts' ends were 
 LEAN_UNDER = 0.2  # foot off plumb under a tip, over its height, while feet are tried
 FEET_UNDER_MM = np.stack(np.meshgrid(*(np.arange(-30.0, 31.0, 6.0),) * 2), axis=-1).reshape(-1, 2)
 ONE_TIP_MM = 5.0
-PARTNERS, LEAST_APART_MM = 4, 100.0  # photos whose rays are crossed with one's own, and how far from it they were taken
+PARTNERS = 4  # photos whose rays are crossed with one's own
 LARGEST_LEAN = 0.4  # tip over height, while heights are tried
 
 
@@ -217,13 +218,7 @@ def _paired_ends(foot: Array, views: Sequence[Glimpse], to_ends: Mapping[int, Ar
     rows = np.repeat(foot[None], len(tips), axis=0)
     rows[:, 2:5] = tips
     score, _ = weigh(views, rows, shape.chamfer_mm)
-    chosen: list[Array] = []
-    for k in np.argsort(-score, kind="stable"):
-        if len(chosen) >= PAIRED_ENDS:
-            break
-        if all(np.linalg.norm(rows[k, 2:5] - other[2:5]) > 4.0 for other in chosen):
-            chosen.append(rows[k])
-    return chosen
+    return [rows[k] for k in best_apart(tips, score, PAIRED_APART_MM, PAIRED_ENDS)]
 
 
 def _passing_over(foot: Array, pose: Pose, to_ends: Array) -> Array:
@@ -324,7 +319,9 @@ def _under_met_ends(
     for showing, places, _, score in _weighed(by_views, glimpses, shape):
         best = int(np.argmax(score))
         found.append((Start(places[best], float(score[best])), showing))
-    return _one_a_tip(found)
+    best_tips = np.array([start.place[2:5] for start, _ in found]).reshape(-1, 3)
+    evidence = np.array([start.evidence for start, _ in found])
+    return [found[k] for k in best_apart(best_tips, evidence, ONE_TIP_MM)]
 
 
 def _neighbours(glimpses: Sequence[Glimpse], search: Search) -> Iterator[tuple[Glimpse, Glimpse, WallArea]]:
@@ -369,13 +366,14 @@ def _on_the_wall(tips: Array, area: WallArea) -> Array:
     return np.asarray(tips[high & along & across])
 
 
-def _one_a_tip(found: Sequence[Ranked]) -> list[Ranked]:
-    """The best of places whose tips are one."""
-    kept: list[Ranked] = []
-    for item in sorted(found, key=lambda one: -one[0].evidence):
-        tip = item[0].place[2:5]
-        if all(np.linalg.norm(tip - other.place[2:5]) > ONE_TIP_MM for other, _ in kept):
-            kept.append(item)
+def best_apart(points_mm: Array, worth: Array, apart_mm: float, most: int | None = None) -> list[int]:
+    """The best of points (N, 3), by their numbers, none of them nearer than ``apart_mm`` to a better one."""
+    kept: list[int] = []
+    for k in np.argsort(-worth, kind="stable").tolist():
+        if len(kept) == most:
+            break
+        if all(np.linalg.norm(points_mm[k] - points_mm[other]) > apart_mm for other in kept):
+            kept.append(k)
     return kept
 
 

@@ -122,31 +122,6 @@ def part_evidence(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) ->
     return out
 
 
-def fit_axis(
-    views: Sequence[BoltView],
-    start: Array,
-    radius_mm: float,
-    *,
-    chamfer_mm: float,
-    stickup_mm: tuple[float, float] | None,
-    radius_sigma: float = RADIUS_SIGMA,
-    near: bool = False,
-    hand: Sequence[HandPoint] = (),
-) -> AxisFit:
-    """The fit from one start (7,); the rest as in :func:`fit_axes`."""
-    (fit,) = fit_axes(
-        views,
-        start[None],
-        radius_mm,
-        chamfer_mm=chamfer_mm,
-        stickup_mm=stickup_mm,
-        radius_sigma=radius_sigma,
-        near=near,
-        hand=hand,
-    )
-    return fit
-
-
 def fit_axes(
     views: Sequence[BoltView],
     starts: Array,
@@ -171,7 +146,7 @@ def fit_axes(
     hand : points a person marked, which count beside the edges
     """
     places = starts.copy()
-    edges: list[Edges] = [_NO_EDGES] * len(places)
+    edges: dict[int, Edges] = {}
     moving = list(range(len(places)))
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
@@ -194,7 +169,8 @@ def fit_axes(
         for k, seen in zip(moving, _edge_rows(views, places[moving], chamfer_mm, REACHES_PX[-1]), strict=True):
             edges[k] = seen
     fits = []
-    for place, (rows, residual, weight) in zip(places, edges, strict=True):
+    for k, place in enumerate(places):
+        rows, residual, weight = edges[k]
         scaled = weight / (SHARED_SCATTER * spread_px(residual, weight)) ** 2
         prior_rows, _ = _beside_edges(place, radius_mm, radius_sigma, stickup_mm, hand)
         covariance = np.linalg.inv(rows.T @ (rows * scaled[:, None]) + prior_rows.T @ prior_rows + NOTHING_KNOWN)
@@ -246,8 +222,6 @@ def priors(
 
 Edges = tuple[Array, Array, Array]
 """Of one bolt: derivatives (N, 7) of its outline along the normals, distances to the edges (N,) and weights (N,)."""
-
-_NO_EDGES: Edges = np.zeros((0, 7)), np.zeros(0), np.zeros(0)
 
 
 def _edge_rows(

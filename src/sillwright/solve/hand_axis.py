@@ -84,7 +84,7 @@ def fit_points(
 
     Parameters
     ----------
-    start : (7,) as in :class:`AxisFit`; radius_mm, radius_sigma, stickup_mm : as in ``axis.fit_axis``
+    start : (7,) as in :class:`AxisFit`; radius_mm, radius_sigma, stickup_mm : as in ``axis.fit_axes``
     known : what of the ends that were not marked was known before; None where nothing was
     """
     parameters = start.copy()
