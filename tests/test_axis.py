@@ -13,6 +13,7 @@ from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, fit_axis, over
 from sillwright.camera import Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.outline import DENSE, Bolt
+from sillwright.solve import climb as climbing
 from sillwright.solve.axis import AxisFit, BoltView, fit_axes, part_evidence, sensitivities
 from sillwright.solve.climb import climb, tip_on_ray, weigh
 
@@ -137,6 +138,19 @@ def test_evidence_is_greatest_where_the_bolt_stands(move: list[float]) -> None:
     total, _ = weigh(fields, np.array([true, true + away, true - away]), chamfer_mm)
     assert total[0] > 3.0
     assert total[0] > total[1:].max() + 1.0
+
+
+def test_evidence_is_the_same_however_many_views_are_drawn_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    bolt, chamfer_mm, views = seen("1/2 in")
+    fields = [view.fine for view in views]
+    fields.append(rough_glimpse(views[0]))  # on cells of another size
+    places = axis_parameters(bolt) + np.array([[0.0] * 7, [1.0, 0.0, 0.0, 2.0, 3.0, 0.0, 0.0]])
+    total, parts = weigh(fields, places, chamfer_mm)
+    monkeypatch.setattr(climbing, "DRAWN_TOGETHER", 1)
+    apart, apart_parts = weigh(fields, places, chamfer_mm)
+    np.testing.assert_allclose(total, apart, atol=1e-2)
+    np.testing.assert_allclose(np.array(parts), np.array(apart_parts), atol=1e-3)
+    assert np.ptp(np.array(parts), axis=0).max() > 0.1  # views differ, so that mixing them up would show
 
 
 def test_every_part_shows_at_the_bolt_and_no_end_on_bare_concrete() -> None:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from scenes import PHONE, overhead
 from sillwright.camera import Array, Camera, Pose, rotation_from_vector
-from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves, outlines
+from sillwright.outline import DENSE
+from sillwright.solve.outline_moves import moves_with_camera, outline_with_moves, outlines, rough_outlines
 
 PINHOLE = replace(PHONE, k1=0.0, k2=0.0, k3=0.0, p1=0.0, p2=0.0)
 CHAMFER_MM = 1.3
@@ -62,6 +63,19 @@ def said_and_done(camera: Camera, pose: Pose, place: Array, which: int) -> tuple
     step = PLACE_STEP_MM * np.eye(7)[which]
     after, before = moved(camera, pose, place + step), moved(camera, pose, place - step)
     return moves[:, which], along_normals(after, before, seen.normals[0], 2.0 * PLACE_STEP_MM)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.tuples(places, places), st.tuples(poses, poses))
+def test_bolts_drawn_roughly_in_photos_of_lenses_that_bend_alike_are_what_they_are_in_each(
+    bolts: tuple[Array, Array], apart: tuple[Pose, Pose]
+) -> None:
+    cameras = [PHONE, replace(PHONE, fx=0.5 * PHONE.fx, fy=0.49 * PHONE.fy, cx=30.0, cy=-8.0)]
+    together = rough_outlines(cameras, apart, np.array(bolts), CHAMFER_MM, DENSE)
+    for k, ((camera, pose), place) in enumerate(product(zip(cameras, apart, strict=True), bolts)):
+        alone = outlines(camera, pose, place[None], CHAMFER_MM)
+        np.testing.assert_allclose(together.px[k], alone.px[0], atol=2e-3)
+        np.testing.assert_allclose(together.normals[k], alone.normals[0], atol=2e-4)
 
 
 @settings(max_examples=40, deadline=None)

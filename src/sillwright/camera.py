@@ -56,12 +56,17 @@ class Camera:
     @property
     def is_pinhole(self) -> bool:
         """Whether the lens bends nothing."""
-        return not (self.k1 or self.k2 or self.p1 or self.p2 or self.k3)
+        return not any(self.bend)
+
+    @property
+    def bend(self) -> tuple[float, ...]:
+        """What bends the picture: lenses for which it is the same bend alike."""
+        return self.k1, self.k2, self.p1, self.p2, self.k3
 
     @property
     def distortion(self) -> Array:
         """k1, k2, p1, p2, k3; shape (5,)."""
-        return np.array([self.k1, self.k2, self.p1, self.p2, self.k3])
+        return np.array(self.bend)
 
     def scaled(self, width_px: int, height_px: int) -> Camera:
         """The same lens for the same picture stored at another size.

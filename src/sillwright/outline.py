@@ -70,7 +70,7 @@ class Sampling:
 
 
 DENSE = Sampling(24, 16, 32, 16)
-SPARSE = Sampling(12, 8, 16, 8)
+SPARSE = Sampling(9, 6, 12, 6)
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,6 @@ def outline(
     foot_mm: Array | float = 0.0,
     chamfer_mm: float = 0.0,
     sampling: Sampling = DENSE,
-    rough: bool = False,
 ) -> Outline:
     """Outlines of K bolts at once.
 
@@ -141,7 +140,6 @@ def outline(
     radius_mm : (K,) or one number
     foot_mm : (K,) or one number, how high the concrete stands at the bolt over the mean plane
     chamfer_mm : how far below the tip the thread begins at its full size
-    rough : in single precision, right to 0.002 px, twice as fast
 
     The end of a bolt is chamfered to the root of its thread, at 45 degrees (common practice, no source): what bounds it
     in the picture is the far half of the circle where the chamfer begins (rim), and inside that the whole edge of the
@@ -153,12 +151,12 @@ def outline(
     turn, shift = pose.rotation, pose.translation_mm[:, None]
     base, tip = (turn @ np.atleast_2d(end).T + shift for end in (base_mm, tip_mm))
     hand = np.sign(np.linalg.det(turn))
-    vectors = _vectors(base, tip, turn[:, 2:], hand, radius_mm, foot_mm, _precision(rough))
-    return _drawn(camera, vectors, hand, chamfer_mm, sampling, rough)
+    vectors = _vectors(base, tip, turn[:, 2:], hand, radius_mm, foot_mm, np.float64)
+    return _drawn(_Lenses(camera, camera.fx, camera.fy, camera.cx, camera.cy), vectors, hand, chamfer_mm, sampling)
 
 
 def outline_in_each(
-    camera: Camera,
+    cameras: Sequence[Camera],
     poses: Sequence[Pose],
     base_mm: Array,
     tip_mm: Array,
@@ -166,43 +164,63 @@ def outline_in_each(
     *,
     foot_mm: Array,
     chamfer_mm: float = 0.0,
+    sampling: Sampling = DENSE,
+    rough: bool = False,
 ) -> Outline:
-    """Outlines of B bolts, densely, in each of P pictures that cameras alike took: all of the first picture, then all
-    of the next. base_mm, tip_mm : (B, 3); radius_mm, foot_mm : (B,); the rest as in :func:`outline`."""
+    """Outlines of B bolts in each of P pictures whose lenses bend alike: all in the first, then all in the next.
+
+    cameras, poses : P of each; base_mm, tip_mm : (B, 3); radius_mm, foot_mm : (B,); the rest as in :func:`outline`
+    rough : in single precision, right to 0.002 px, twice as fast
+    """
     turns = np.stack([pose.rotation for pose in poses])
     shifts = np.stack([pose.translation_mm for pose in poses])[:, :, None]
     base, tip = ((turns @ end.T + shifts).transpose(1, 0, 2).reshape(3, -1) for end in (base_mm, tip_mm))
     up = np.repeat(turns[:, :, 2].T, len(base_mm), axis=1)
     hands = np.repeat(np.sign(np.linalg.det(turns)), len(base_mm))
     radii, feet = np.tile(radius_mm, len(poses)), np.tile(foot_mm, len(poses))
-    vectors = _vectors(base, tip, up, hands, radii, feet, np.float64)
-    return _drawn(camera, vectors, hands, chamfer_mm, DENSE, rough=False)
+    vectors = _vectors(base, tip, up, hands, radii, feet, np.float32 if rough else np.float64)
+    own = np.array([[camera.fx, camera.fy, camera.cx, camera.cy] for camera in cameras], dtype=vectors.dtype)
+    lenses = _Lenses(cameras[0], *np.repeat(own, len(base_mm), axis=0).T)
+    return _drawn(lenses, vectors, hands, chamfer_mm, sampling)
 
 
-def _drawn(
-    camera: Camera, vectors: Array, hand: Array | float, chamfer_mm: float, sampling: Sampling, rough: bool
-) -> Outline:
+@dataclass(frozen=True)
+class _Lenses:
+    """Lenses that bend like one of them; focal lengths and principal points one for all bolts or (K,), px."""
+
+    bend: Camera
+    fx: Array | float
+    fy: Array | float
+    cx: Array | float
+    cy: Array | float
+
+
+def _drawn(lenses: _Lenses, vectors: Array, hand: Array | float, chamfer_mm: float, sampling: Sampling) -> Outline:
     """The outlines that are sums of K bolts' vectors (11, 3, K). ``hand`` as in :func:`_vectors`."""
-    points, runs = _mixes(sampling, chamfer_mm, rough)
+    points, runs = _mixes(sampling, chamfer_mm, vectors.dtype)
     bolts = vectors.shape[2]
     in_camera = (points @ vectors.reshape(len(vectors), -1)).reshape(-1, 3, bolts)
     along = (runs @ vectors[:_OF_RUNS].reshape(_OF_RUNS, -1)).reshape(-1, 3, bolts)
     nearness = 1.0 / in_camera[:, 2]
     x, y = in_camera[:, 0] * nearness, in_camera[:, 1] * nearness
     px: Array = np.empty((2, *x.shape), dtype=x.dtype)
-    px[0], px[1] = distort_apart(camera, x, y)
-    px[0] *= camera.fx
-    px[0] += camera.cx
-    px[1] *= camera.fy
-    px[1] += camera.cy
-    along_x, along_y = along[:, 0] - x * along[:, 2], along[:, 1] - y * along[:, 2]
-    along_y *= camera.fy / camera.fx
-    scale = (hand * sampling.turn[:, None]).astype(x.dtype) / np.maximum(
-        np.sqrt(along_x * along_x + along_y * along_y), 1e-12
-    )
+    px[0], px[1] = distort_apart(lenses.bend, x, y)
+    for axis, focal, middle in ((0, lenses.fx, lenses.cx), (1, lenses.fy, lenses.cy)):
+        px[axis] *= focal
+        px[axis] += middle
+    x *= along[:, 2]
+    y *= along[:, 2]
+    along_x, along_y = np.subtract(along[:, 0], x, out=x), np.subtract(along[:, 1], y, out=y)
+    along_y *= lenses.fy / lenses.fx
+    length = along_x * along_x
+    length += along_y * along_y
+    np.sqrt(length, out=length)
+    np.maximum(length, 1e-12, out=length)
+    scale = np.divide((hand * sampling.turn[:, None]).astype(x.dtype), length, out=length)
     normals: Array = np.empty_like(px)
     np.multiply(along_y, scale, out=normals[0])
-    np.multiply(along_x, -scale, out=normals[1])
+    np.multiply(along_x, scale, out=normals[1])
+    np.negative(normals[1], out=normals[1])
     return Outline(px, normals, in_camera, sampling)
 
 
@@ -212,12 +230,8 @@ _AXIS, _NEAR, _ACROSS, _FOOT_NEAR, _FOOT_ACROSS, _BASE, _TIP, _NEAR_UNIT, _ACROS
 _OF_RUNS = 5  # the outline runs along the first of them only
 
 
-def _precision(rough: bool) -> type[np.floating[Any]]:
-    return np.float32 if rough else np.float64
-
-
 @lru_cache(maxsize=32)
-def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, Array]:
+def _mixes(sampling: Sampling, chamfer_mm: float, precision: np.dtype[np.floating[Any]]) -> tuple[Array, Array]:
     """How much of each vector makes each point (M, 11), and the way the outline runs there (M, 5)."""
     points, runs = np.zeros((sampling.size, 11)), np.zeros((sampling.size, _OF_RUNS))
     sides, other_sides, rims, faces, feet = sampling.pieces
@@ -235,7 +249,7 @@ def _mixes(sampling: Sampling, chamfer_mm: float, rough: bool) -> tuple[Array, A
     points[rims, _TIP] = points[faces, _TIP] = points[feet, _BASE] = 1.0
     points[rims, _AXIS] = -chamfer_mm
     points[faces, _NEAR_UNIT : _ACROSS_UNIT + 1] = -chamfer_mm * points[faces, _NEAR : _ACROSS + 1]
-    return points.astype(_precision(rough)), runs.astype(_precision(rough))
+    return points.astype(precision), runs.astype(precision)
 
 
 def _vectors(

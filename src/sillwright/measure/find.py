@@ -42,6 +42,7 @@ LIKE_A_BOLT = 6.0  # the least score of a bolt, rendered or drawn, was 10: what 
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
 OTHER_FEET, FEET_ROUNDS = 5, 3
+WORTH_A_CLIMB = 12.0  # behind the best: climbing from another foot gained 9 at most on rendered photos
 PIECES_TOGETHER = 30  # pieces of photo held at a time, three megabytes each with what is made of them
 KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
 RMS_COST = 4.0  # evidence a pixel of scatter: edges of a nut or a shadow never fall in line as a bolt's own do
@@ -191,8 +192,9 @@ def lay_over(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     if not hinted or places[0][0] < max(WORTH_ALONE, WORTH_A_VIEW * len(views)):
         return None
     for _ in range(FEET_ROUNDS):
-        middle = places[0][1]
-        places += _climbed(views, _other_feet(views, middle, shape), shape, held=stickup is not None)
+        worth, middle, _ = places[0]
+        feet = _other_feet(views, middle, worth - WORTH_A_CLIMB, shape)
+        places += _climbed(views, feet, shape, held=stickup is not None)
         places.sort(key=lambda one: -one[0])
         # A better foot at the rim of what was tried may have a better one beyond.
         if np.linalg.norm(places[0][1][:2] - middle[:2]) < 0.5 * FOOT_REACH_MM:
@@ -305,8 +307,8 @@ def _fitted(
     return scores
 
 
-def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> list[Array]:
-    """Feet within 20 mm at which, the end staying where it is, the evidence peaks."""
+def _other_feet(views: Sequence[BoltView], place: Array, least: float, shape: BoltShape) -> list[Array]:
+    """Feet within 20 mm at which, the end staying where it is, the evidence peaks and is worth at least so much."""
     step = np.arange(-FOOT_REACH_MM, FOOT_REACH_MM + 0.1, FOOT_STEP_MM)
     dx, dy = np.meshgrid(step, step)
     rows = np.repeat(place[None], dx.size, axis=0)
@@ -315,7 +317,7 @@ def _other_feet(views: Sequence[BoltView], place: Array, shape: BoltShape) -> li
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
     score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
     field = (score + worth_of_ends(parts)).reshape(dx.shape)
-    peaks = np.flatnonzero((field == cv2.dilate(field, np.ones((5, 5), dtype=np.uint8))).ravel())
+    peaks = np.flatnonzero(((field == cv2.dilate(field, np.ones((5, 5), dtype=np.uint8))) & (field > least)).ravel())
     peaks = peaks[np.argsort(-field.ravel()[peaks], kind="stable")]
     return [rows[k] for k in peaks if np.hypot(*(rows[k, :2] - place[:2])) > 2.0][:OTHER_FEET]
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from sillwright.camera import Array, Camera, Pose, project
 from sillwright.cards import CARD_COUNT, scale_card
 from sillwright.errors import PhotoError
+from sillwright.median import median
 from sillwright.photo import PhotoFacts, read_facts, read_gray, read_half
 from sillwright.rectify import PlaneGrid, plane_seen
 from sillwright.see.bolts import NO_PROPOSALS, Proposals, propose_bolts
@@ -32,6 +33,7 @@ from sillwright.see.wall import KnownThings, WallArea
 
 HALF_SIZE_FROM_PX = 11.0  # radius of bolts in the photo
 LEAST_ALONG_MM = 100.0  # of a wall, to look for its chalk line there
+ALONG_MM = 3.0  # a cell's length along the wall, while its line and edges are looked for
 SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
@@ -147,20 +149,20 @@ def look_for_cards(path: Path, *, few: bool = False) -> CardsSeen:
 
 def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> float:
     """Width of the blur on card edges, px (10 % to 90 % of a step divided by 2.56); 0 without cards."""
-    widths = []
+    widths: list[float] = []
     for sighting in cards.values():
-        for x, y in sighting.corners_px[::6]:
-            reach = max(6, round(0.25 * sighting.square_px))
-            left, top = round(x) - reach, round(y) - reach
-            if left < 0 or top < 0:
-                continue
-            patch = gray[top : top + 2 * reach, left : left + 2 * reach].astype(float)
-            gy, gx = np.gradient(patch)
-            steepest = float(np.quantile(np.hypot(gx, gy), 0.98))
-            height = float(np.ptp(np.quantile(patch, (0.1, 0.9))))
-            if steepest > 1.0:
-                widths.append(height / steepest / np.sqrt(2.0 * np.pi))
-    return float(np.median(widths)) if widths else 0.0
+        reach = max(6, round(0.25 * sighting.square_px))
+        at = np.rint(sighting.corners_px[::6]).astype(int)
+        at = at[((at >= reach) & (at <= np.array(gray.shape)[::-1] - reach)).all(axis=1)]
+        if not len(at):
+            continue
+        patches = np.stack([gray[y - reach : y + reach, x - reach : x + reach] for x, y in at]).astype(np.float32)
+        gx, gy = patches[:, 1:-1, 2:] - patches[:, 1:-1, :-2], patches[:, 2:, 1:-1] - patches[:, :-2, 1:-1]
+        slopes, levels = ((one.reshape(len(at), -1)) for one in (0.5 * np.hypot(gx, gy), patches))
+        steepest = np.quantile(slopes, 0.98, axis=1)
+        heights = np.ptp(np.quantile(levels, (0.1, 0.9), axis=1), axis=0)
+        widths += (heights / np.maximum(steepest, 1e-6))[steepest > 1.0].tolist()
+    return median(np.array(widths)) / np.sqrt(2.0 * np.pi) if widths else 0.0
 
 
 def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None]]:
@@ -172,7 +174,7 @@ def look_for_lines(task: ViewTask) -> list[tuple[LineCandidate, LineStrip | None
     if x_to - x_from < LEAST_ALONG_MM:
         return []
     y_from, y_to = task.centre_y_mm[0] - SEARCH_ACROSS_MM, task.centre_y_mm[1] + SEARCH_ACROSS_MM
-    grid = PlaneGrid(x_from, y_to, 2.0, -1.0, int((x_to - x_from) / 2.0), int(y_to - y_from))
+    grid = PlaneGrid(x_from, y_to, ALONG_MM, -1.0, int((x_to - x_from) / ALONG_MM), int(y_to - y_from))
     pixels = read_half(task.path, keep=task.few)
     found = find_lines(pixels, task.camera, task.pose, grid, task.covered_mm)
     return [(line, _strip(task, pixels, ground, line.angle_and_offset)) for line in found]
@@ -247,7 +249,7 @@ def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
     if x_to - x_from < POOL_MM:
         return None, None
-    grid = PlaneGrid(x_from, -360.0, 2.0, 2.0, int((x_to - x_from) / 2.0), 361)
+    grid = PlaneGrid(x_from, -360.0, ALONG_MM, 2.0, int((x_to - x_from) / ALONG_MM), 361)
     return find_wall_edges(half, task.view.camera, task.view.pose, grid, task.view.covered_mm)
 
 

@@ -23,7 +23,7 @@ from sillwright.see.wall import WallArea
 RING_RADII = (0.945, 1.0, 1.055)  # ends from 30 to 140 mm up, seen from 1.1 to 1.6 m
 LEAST_RING = 0.16
 RING_SAMPLES = 24
-MOST_TIPS = 200
+MOST_TIPS = 150
 MOST_PROPOSALS = 32
 RIMS = (1.0, 0.87)  # where a bolt's two edges may show, in radii: its outline, or the inner side of its dark rim
 DIRECTIONS = 40

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sillwright.camera import Array, Camera, Pose, project
-from sillwright.median import median
+from sillwright.median import median, medians
 from sillwright.rectify import PlaneGrid, clear_of, rectify
 from sillwright.see.pooling import pooled
 
-CELL_MM = 1.0
+CELL_MM = 2.0
 POOL_MM = 12
 SIDE_NEAR_MM, SIDE_FAR_MM = 3, 9  # the concrete beside a line 1 to 4 mm wide
 LARGEST_TURN_RAD = np.radians(8.0)
@@ -27,6 +27,7 @@ ROW_POOL, COLUMN_POOL = 3, 2  # the search for lines works on 3 mm rows; followi
 CAP_LAB = 10.0  # a column of full colour counts this much and no more: stains must not outvote length
 MIN_STRENGTH_LAB = 0.9
 MIN_STRENGTH_NOISES = 1.6
+NOISE_ROWS = 4  # colour of one row in so many tells how noisy all are
 HUES = (("blue", -165.0, -40.0), ("red", -40.0, 46.0), ("orange", 46.0, 78.0), ("yellow", 78.0, 125.0))
 
 TRACE_ALONG_MM = 8.0
@@ -38,6 +39,7 @@ STRIP_REACH_MM = 15.0  # so that a strip cut along one photo's own line serves f
 SHARED_ERROR = 3.3
 # Of two snaps the plainer is meant (common practice, no source); clean strips show 0.05 of its colour beside it.
 SECOND_LINE_MM, SECOND_LINE_SHARE = 2.5, 0.55
+SETTLED_MM = 0.02
 POWDER_WIDTH_MM = 1.1  # sigma of the weight that isolates one snap from a second one beside it
 
 
@@ -90,9 +92,9 @@ def find_lines(
     seen = weight > 0
     if not seen.any():
         return []
-    noise = float(np.hypot(*(1.4826 * np.median(np.abs(ridge[:, :, k][seen])) for k in (0, 1))))
-    size = np.hypot(ridge[:, :, 0], ridge[:, :, 1])
-    ridge *= np.minimum(1.0, CAP_LAB / np.maximum(size, 1e-9))[:, :, None]
+    some = np.abs(ridge[:, ::NOISE_ROWS][seen[:, ::NOISE_ROWS]])
+    noise = 1.4826 * float(np.hypot(*medians(some, axis=0))) if len(some) else 0.0
+    ridge *= np.minimum(1.0, CAP_LAB / np.maximum(cv2.magnitude(*cv2.split(ridge)), 1e-9))[:, :, None]
     least = max(MIN_STRENGTH_LAB, MIN_STRENGTH_NOISES * noise)
     pooled = ridge.shape[1] // ROW_POOL, len(ridge) // COLUMN_POOL
     within = np.s_[: pooled[1] * COLUMN_POOL, : pooled[0] * ROW_POOL]
@@ -231,7 +233,7 @@ def cut_strip(
     per_bin = round(TRACE_ALONG_MM / CELL_MM)
     bins = columns // per_bin
     mean = cv2.resize(flat[:, : bins * per_bin].astype(np.float32), (bins, rows), interpolation=cv2.INTER_AREA)
-    color = _chroma(mean).transpose(1, 0, 2)
+    color = np.ascontiguousarray(_chroma(mean).transpose(1, 0, 2))
     near = np.abs(np.arange(rows) - rows // 2) * TRACE_ACROSS_MM <= TRACE_REACH_MM
     open_bins = np.all(usable[near, : bins * per_bin].reshape(-1, bins, per_bin), axis=(0, 2))
     x = span_mm[0] + (np.arange(bins) + 0.5) * TRACE_ALONG_MM
@@ -289,8 +291,8 @@ def second_line_mm(strip: LineStrip, line: tuple[float, float]) -> float | None:
     y = np.arange(-count, count + 1) * TRACE_ACROSS_MM
     if room_mm < SECOND_LINE_MM or not strip.open_bins.any():
         return None
-    across = np.median(_shifted(strip, level, y)[strip.open_bins], axis=0)
-    ridge = np.linalg.norm(across - np.median(across, axis=0), axis=1)
+    across = medians(_shifted(strip, level, y)[strip.open_bins], axis=0)
+    ridge = np.linalg.norm(across - medians(across, axis=0), axis=1)
     near = np.abs(y) < SECOND_LINE_MM
     beside = np.where(near, 0.0, ridge)
     peak = (beside[1:-1] > beside[:-2]) & (beside[1:-1] >= beside[2:])  # colours are never level for two rows
@@ -300,12 +302,9 @@ def second_line_mm(strip: LineStrip, line: tuple[float, float]) -> float | None:
 
 def _shifted(strip: LineStrip, level_mm: Array, y_mm: Array) -> Array:
     """The strip's colour at ``y_mm`` from a line that runs ``level_mm`` (B,) off the strip's own middle, (B, R, 2)."""
-    row = (y_mm[None, :] + level_mm[:, None] - strip.y_mm[0]) / TRACE_ACROSS_MM
-    row = np.clip(row, 0.0, len(strip.y_mm) - 1.001)
-    below = row.astype(np.int64)
-    share = (row - below).astype(np.float32)[..., None]
-    bins = np.arange(len(strip.color))[:, None]
-    return strip.color[bins, below] * (np.float32(1.0) - share) + strip.color[bins, below + 1] * share
+    row = ((y_mm[None, :] + level_mm[:, None] - strip.y_mm[0]) / TRACE_ACROSS_MM).astype(np.float32)
+    bins = np.repeat(np.arange(len(row), dtype=np.float32)[:, None], row.shape[1], axis=1)
+    return cv2.remap(strip.color, row, bins, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _chroma(flat: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:
@@ -315,21 +314,23 @@ def _chroma(flat: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32
 
 def _strength_across(color: Array, open_bins: NDArray[np.bool_], y: Array) -> Array:
     """Chalk colour across the line in each bin, (bins, rows), the concrete at both sides taken off."""
-    low, high = np.median(color[:, y < -5.0], axis=1), np.median(color[:, y > 5.0], axis=1)
-    share = ((y - y[0]) / (y[-1] - y[0]))[None, :, None]
-    color = color - (low[:, None] * (1.0 - share) + high[:, None] * share)
-    middle = color[open_bins][:, np.abs(y) < 2.0].reshape(-1, 2)
+    low, high = medians(color[:, y < -5.0], axis=1), medians(color[:, y > 5.0], axis=1)
+    share = ((y - y[0]) / (y[-1] - y[0])).astype(np.float32)
+    near = np.abs(y) < 2.0
+    concrete = low[:, None] + share[near][:, None] * (high - low)[:, None]
+    middle = (color[:, near] - concrete)[open_bins].reshape(-1, 2)
     if not len(middle):
         return np.zeros(color.shape[:2])
     size = np.linalg.norm(middle, axis=1)
     hue = (middle * size[:, None]).sum(axis=0)
     hue /= max(float(np.linalg.norm(hue)), 1e-9)
-    return np.maximum(color @ hue - 0.8, 0.0)
+    beside = (low @ hue)[:, None] + share * ((high - low) @ hue)[:, None]
+    return np.maximum(color @ hue - beside - np.float32(0.8), np.float32(0.0))
 
 
 def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Middle of the powder in each bin, mm, and its colour there."""
-    strength, across = strength.astype(np.float32), y.astype(np.float32)
+    across = y.astype(np.float32)
 
     def weighed(middle: Array, width: float) -> tuple[NDArray[np.float32], Array, Array]:
         window = np.exp(np.float32(-0.5 / width**2) * np.square(across - middle.astype(np.float32)[:, None]))
@@ -343,8 +344,11 @@ def _mean_shift(x: Array, y: Array, strength: Array, usable: NDArray[np.bool_]) 
         good = usable & (mass > 0.3 * np.quantile(mass[usable], 0.7)) if usable.any() else usable
         if int(good.sum()) < 5:
             break
+        before = middle
         slope, level = _robust_line(x[good], shifted[good])
         middle = level + slope * x
+        if width == POWDER_WIDTH_MM and np.abs(middle - before).max() < SETTLED_MM:
+            break
     window, mass, centre = weighed(middle, POWDER_WIDTH_MM)
     # A Gaussian window of the powder's own width shows half of how far the powder is off the window's middle.
     centre = np.where(mass > 0, middle + np.clip(2.0 * (centre - middle), -2.5, 2.5), middle)
@@ -355,7 +359,7 @@ def _robust_line(x: Array, y: Array) -> tuple[float, float]:
     """Slope and level of a straight line, by iteratively reweighted least squares with the weight of Cauchy's law."""
     weight = np.ones(len(x))
     slope, level = 0.0, median(y)
-    for _ in range(8):
+    for _ in range(6):
         total = weight.sum()
         middle_x, middle_y = weight @ x / total, weight @ y / total
         aside = weight * (x - middle_x)

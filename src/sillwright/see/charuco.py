@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sillwright.camera import Array
 from sillwright.cards import BoardSpec
-from sillwright.median import median
+from sillwright.median import median, medians
 
 Gray = NDArray[np.uint8]
 
@@ -94,7 +94,8 @@ def find_markers(
     parameters.adaptiveThreshWinSizeMax = 45
     parameters.adaptiveThreshWinSizeStep = 30
     parameters.errorCorrectionRate = 0.3  # the library's 0.6 reads markers into plain concrete now and then
-    parameters.minMarkerPerimeterRate = 0.01
+    # Sides from 5 px to be read; from 10 there is less to look at, and a marker smaller than that is hardly read.
+    parameters.minMarkerPerimeterRate = 0.01 if thorough else 0.02
     words = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{dictionary}"))
     quads, ids, _ = cv2.aruco.ArucoDetector(words, parameters).detectMarkers(small)
     if ids is None:
@@ -136,7 +137,7 @@ def _refine(
     ids = np.arange(len(board_mm))
     for _ in range(2):
         guess = cv2.perspectiveTransform(board_mm[None], homography)[0]
-        margin = window + 2
+        margin = window + 3
         height, width = gray.shape
         whole = np.all((guess > margin) & (guess < [width - 1 - margin, height - 1 - margin]), axis=1)
         ids = np.flatnonzero(whole)
@@ -193,13 +194,20 @@ def _corner_sigma_px(gray: Gray, corners: Array, window: int) -> float:
 
     Foerstner and Guelch (ISPRS Intercommission Workshop, Interlaken 1987): covariance = noise^2 inv(sum g g').
     """
-    sigmas = []
-    for x, y in corners[:: max(1, len(corners) // 8)]:
-        left, top = round(x) - window - 2, round(y) - window - 2
-        patch = gray[top : top + 2 * window + 5, left : left + 2 * window + 5].astype(float)
-        gy, gx = np.gradient(patch)
-        rough = patch[1:-1, 1:-1] - 0.25 * (patch[:-2, 1:-1] + patch[2:, 1:-1] + patch[1:-1, :-2] + patch[1:-1, 2:])
-        noise = 1.4826 * median(np.abs(rough)) / np.sqrt(1.25)
-        normal = np.array([[np.sum(gx * gx), np.sum(gx * gy)], [np.sum(gx * gy), np.sum(gy * gy)]])
-        sigmas.append(noise * np.sqrt(np.trace(np.linalg.inv(normal + np.eye(2))) / 2.0))
-    return float(np.hypot(SIGMA_FLOOR_PX, np.median(sigmas)))
+    reach = window + 3
+    at = np.rint(corners[:: max(1, len(corners) // 8)]).astype(int)
+    p = np.stack([gray[y - reach : y + reach + 1, x - reach : x + reach + 1] for x, y in at]).astype(np.float32)
+    middle, left, right, above, below = (
+        p[:, 1:-1, 1:-1],
+        p[:, 1:-1, :-2],
+        p[:, 1:-1, 2:],
+        p[:, :-2, 1:-1],
+        p[:, 2:, 1:-1],
+    )
+    gx, gy = 0.5 * (right - left), 0.5 * (below - above)
+    rough = np.abs(middle - 0.25 * (left + right + above + below)).reshape(len(at), -1)
+    noise = 1.4826 * medians(rough, axis=1) / np.sqrt(1.25)
+    xx, xy, yy = (np.einsum("nij,nij->n", one, other) for one, other in ((gx, gx), (gx, gy), (gy, gy)))
+    xx, yy = xx + 1.0, yy + 1.0
+    sigmas = noise * np.sqrt(0.5 * (xx + yy) / (xx * yy - xy * xy))
+    return float(np.hypot(SIGMA_FLOOR_PX, median(sigmas)))

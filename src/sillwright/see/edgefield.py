@@ -20,7 +20,7 @@ from sillwright.camera import Array
 SMOOTH_PX = 0.9
 SURROUNDINGS_PX = 25
 BAND_CELLS = 250_000  # so few that they stay in the processor's own memory from one step to the next
-ROWS_AROUND = SURROUNDINGS_PX // 2 + 5  # on which a cell rests: surroundings, Scharr's row, four of the bell
+ROWS_AROUND = 20  # on which a cell rests: half its surroundings, Scharr's row, four of the bell, and an even number
 NOISE_FLOOR = 0.4  # grey levels a pixel; below this a gradient is sensor noise
 
 # Evidence of a sample: the log ratio of how often an energy comes up on true outlines of bolts and on plain concrete,
@@ -52,12 +52,15 @@ class EdgeField:
 
         px, normals : (2, R, C), x and y apart: arrays with x and y last take numpy several times as long
         """
+        return along(self._between(px), *normals)
+
+    def _between(self, px: Array) -> Cells:
+        """What the cells would be at full-size points (2, R, C), (R, C, 4); 0 outside."""
         offset = ((0.5 - self.origin_px) * self.scale - 0.5).astype(np.float32)
         at = px.astype(np.float32, order="C")
         at *= np.float32(self.scale)
         at += offset[:, None, None]
-        value = cv2.remap(self.cells, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        return along(value, *normals)
+        return cv2.remap(self.cells, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
 
     def within(self, low_px: Array, high_px: Array) -> EdgeField:
         """What lies between two corners, full-size pixels, as a field of its own, in bytes."""
@@ -68,6 +71,18 @@ class EdgeField:
         corner = self.origin_px + np.array([left, top]) / self.scale
         part = self.cells[top:bottom, left:right]
         return EdgeField(part.copy() if part.dtype == np.uint8 else _in_bytes(cv2.split(part)), corner, self.scale)
+
+
+def energy_in_each(fields: Sequence[EdgeField], px: Array, normals: Array) -> tuple[Array, Array]:
+    """The same as :meth:`EdgeField.energy` for points (2, R, P C) of which each of P fields has C, one after another.
+
+    The fields hold all of them bytes or all of them floats.
+    """
+    each = px.shape[2] // len(fields)
+    cells: Cells = np.concatenate(
+        [one._between(px[:, :, k * each : (k + 1) * each]) for k, one in enumerate(fields)], axis=1
+    )
+    return along(cells, *normals)
 
 
 def edge_field(gray: NDArray[np.uint8], usable: NDArray[np.bool_] | None, origin_px: Array, scale: float) -> EdgeField:
@@ -103,7 +118,7 @@ def _in_bytes(layers: Sequence[NDArray[np.float32]]) -> NDArray[np.uint8]:
 def _bands(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> Iterator[tuple[slice, NDArray[np.float32]]]:
     """The normalised structure tensor of a grey picture, (3, rows, W), a band of rows at a time."""
     height, width = gray.shape
-    rows = max(BAND_CELLS // width, ROWS_AROUND)
+    rows = max(BAND_CELLS // width // 2 * 2, ROWS_AROUND)
     for first in range(0, height, rows):
         above = min(first, ROWS_AROUND)
         around = np.s_[first - above : first + rows + ROWS_AROUND]
@@ -115,13 +130,15 @@ def _structure(gray: NDArray[np.uint8], usable: NDArray[np.float32]) -> NDArray[
     gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1.0 / 32.0)
     gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1.0 / 32.0)
     size = cv2.magnitude(gx, gy)
-    window = (SURROUNDINGS_PX, SURROUNDINGS_PX)
-    usual = cv2.blur(size * usable, window) / np.maximum(cv2.blur(usable, window), 0.05)
-    # In place from here on: moving arrays of so many cells is what takes the time.
+    # Every other cell of every other row tells what is usual, which changes little from one to the next.
+    free, window = usable[::2, ::2], (SURROUNDINGS_PX // 2 + 1,) * 2
+    usual = cv2.blur(size[::2, ::2] * free, window) / np.maximum(cv2.blur(free, window), 0.05)
     usual *= usual
     usual += NOISE_FLOOR**2
+    usual *= 2.0
+    # In place: moving arrays of so many cells is what takes the time.
     size *= size
-    size += 2.0 * usual
+    size += cv2.resize(usual, gray.shape[::-1], interpolation=cv2.INTER_LINEAR)
     tensor = np.empty((3, *gray.shape), dtype=np.float32)
     gain = np.divide(1.0, size, out=size)
     np.multiply(gx, gx, out=tensor[0])
@@ -138,7 +155,16 @@ def along(cells: Cells, nx: Array, ny: Array) -> tuple[Array, Array]:
         energy = xx * (nx * nx) + (xy - np.float32(HALF)) * (2.0 * nx * ny) + yy * (ny * ny)
         energy *= np.float32(1.0 / FULL)
         return energy, usable * np.float32(1.0 / FULL)
-    return xx * (nx * nx) + xy * (2.0 * nx * ny) + yy * (ny * ny), usable
+    # n' T n = nx (nx xx + 2 ny xy) + ny ny yy, in place: new arrays are what takes the time.
+    xy *= ny
+    xy += xy
+    xx *= nx
+    xx += xy
+    xx *= nx
+    yy *= ny
+    yy *= ny
+    xx += yy
+    return xx, usable
 
 
 def evidence(energy: Array) -> Array:

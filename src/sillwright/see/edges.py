@@ -58,11 +58,11 @@ def find_wall_edges(
 ) -> WallEdges:
     """The top edges of the wall to either side of the line.
 
-    ``grid`` has 2 mm cells and steps in +X and +Y, and is centred on Y = 0.
+    ``grid`` steps in +X and +Y, 2 mm across and 2 or 3 mm along, and is centred on Y = 0.
     """
     flat, usable = rectify(pixels, camera, pose, grid)
     usable = clear_of(usable, grid, covered_mm)
-    total, weight = pooled(flat, usable, round(POOL_MM / CELL_MM), _features, ROUGH_CELLS // 2)
+    total, weight = pooled(flat, usable, round(POOL_MM / grid.step_x_mm), _features, ROUGH_CELLS // 2)
     apart, lit = _differences(total.astype(float), weight.astype(float))
     ridges = _ridges(np.sqrt(np.einsum("rck,rck->rc", apart, apart)))
     low, high = (_first_edge(ridges, grid, side) for side in (-1, 1))
@@ -114,18 +114,18 @@ def _ridges(step: Array) -> _Ridges:
     middle = float(x.mean())
     at = np.arange(BORDER_ROWS, rows - BORDER_ROWS)
     filled = np.where(np.isfinite(step), step, UNSEEN).astype(np.float32)
-    column = np.arange(columns)[:, None]
+    by_row, column = np.ascontiguousarray(filled.T), np.arange(columns)
     farthest = int(np.round(LARGEST_SLOPE * max(middle, float(x[-1]) - middle) / CELL_MM))
     at = at[_may_be_edges(filled, farthest)[at]]
     best, best_slope, equals = np.zeros(len(at)), np.zeros(len(at)), np.ones(len(at))
     for slope in np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, SLOPES):
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
-        along = filled[column, np.clip(at[None, :] + shift[:, None], 0, rows - 1)]
-        count = np.count_nonzero(along >= 0.0, axis=0)
+        along = by_row[np.clip(at[:, None] + shift, 0, rows - 1), column]
+        count = np.count_nonzero(along >= 0.0, axis=1)
         # Where the median falls short of the least step no edge is: only the others are sorted out.
-        clear = (count > LEAST_SEEN * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=0) >= count)
+        clear = (count > LEAST_SEEN * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=1) >= count)
         level = np.zeros(len(at))
-        level[clear] = _median(along[:, clear], count[clear])
+        level[clear] = _median(along[clear], count[clear])
         better, alike = level > best, level == best
         best[better] = level[better]
         best_slope[better], equals[better] = slope, 1.0
@@ -197,6 +197,7 @@ def _running_median(values: Array) -> Array:
 
 
 def _median(values: Array, count: Array) -> Array:
-    """Median down each column of those that are seen, ``count`` of them; the others are negative."""
-    index = np.clip(len(values) - (count + 1) // 2 - 1 + (count == 0), 0, len(values) - 1)
-    return np.sort(values, axis=0)[index, np.arange(values.shape[1])]
+    """Median along each row of those that are seen, ``count`` of them; the others are negative."""
+    most = values.shape[1]
+    index = np.clip(most - (count + 1) // 2 - 1 + (count == 0), 0, most - 1)
+    return np.sort(values, axis=1)[np.arange(len(values)), index]

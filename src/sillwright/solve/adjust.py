@@ -22,11 +22,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sillwright.camera import Array, Pose, project_with_derivatives, rotation_from_vector
+from sillwright.camera import Array, Pose, project_camera_points, rotation_from_vector
 from sillwright.solve.equations import normal_equations
 from sillwright.solve.state import POSE, CardState, Layout, LineState, Problem, State, card_points, line_feet
 
 MAX_STEPS = 30
+DAMPING = 1e-4  # to begin with: steps are nearly Newton's
 SETTLED = 1e-4  # a step that lowers the cost by no more moves no number by 0.01 of its standard deviation
 
 
@@ -51,11 +52,15 @@ class Solution:
 def adjust(problem: Problem, start: State) -> Solution:
     """Solve by damped Gauss-Newton (Levenberg, Q. Appl. Math. 2, 1944; Marquardt, SIAM J. 11, 1963)."""
     layout = Layout(len(start.poses), len(start.cards), len(start.lenses), len(start.lines))
-    state, damping = start, 1e-4
+    state, damping = start, DAMPING
     normal, gradient, cost = normal_equations(problem, layout, state)
     converged = False
     for _ in range(MAX_STEPS):
         step = -solved(layout, normal, damping, gradient)
+        ahead = -float(gradient @ step)
+        if damping <= DAMPING and ahead < SETTLED:
+            converged = True
+            break
         trial = moved(state, layout, step)
         trial_normal, trial_gradient, trial_cost = normal_equations(problem, layout, trial)
         if np.isfinite(trial_cost) and trial_cost <= cost * (1.0 + 1e-12):
@@ -65,7 +70,7 @@ def adjust(problem: Problem, start: State) -> Solution:
             if gain <= max(1e-9 * cost, SETTLED):
                 converged = True
                 break
-        elif abs(float(gradient @ step)) < SETTLED:
+        elif ahead < SETTLED:
             converged = True  # nothing to gain but rounding
             break
         else:
@@ -127,14 +132,19 @@ def residual_summary(
     for seen in problem.card_seen:
         camera = state.lenses[problem.lens_of_photo[seen.photo]]
         points = card_points(state.cards[seen.card], state.scale, seen.board_mm)
-        px, _, _ = project_with_derivatives(camera, state.poses[seen.photo].to_camera(points))
+        px = project_camera_points(camera, state.poses[seen.photo].to_camera(points))
         corners[seen.photo, seen.card] = float(np.sqrt(np.mean((px - seen.px) ** 2)))
-    for line in problem.line_seen:
-        camera = state.lenses[problem.lens_of_photo[line.photo]]
-        _, in_camera, normals = line_feet(camera, [state.poses[line.photo]], [state.lines[line.line]], [line.px])
-        px, _, _ = project_with_derivatives(camera, in_camera)
-        off = np.einsum("ni,ni->n", normals, px - line.px)
-        lines[line.photo, line.line] = float(np.sqrt(np.mean(off**2)))
+    for k, camera in enumerate(state.lenses):
+        every = [line for line in problem.line_seen if problem.lens_of_photo[line.photo] == k]
+        if not every:
+            continue
+        poses, places = [state.poses[line.photo] for line in every], [state.lines[line.line] for line in every]
+        _, in_camera, normals = line_feet(camera, poses, places, [line.px for line in every])
+        px = project_camera_points(camera, in_camera)
+        off = np.einsum("ni,ni->n", normals, px - np.concatenate([line.px for line in every]))
+        ends = np.cumsum([len(line.px) for line in every])[:-1]
+        for line, own in zip(every, np.split(off, ends), strict=True):
+            lines[line.photo, line.line] = float(np.sqrt(np.mean(own**2)))
     return corners, lines
 
 

@@ -13,15 +13,16 @@ import numpy as np
 
 from sillwright.camera import Array, Camera, Pose, rays
 from sillwright.outline import SPARSE, Outline, Sampling
-from sillwright.see.edgefield import EdgeField, evidence
+from sillwright.see.edgefield import EdgeField, energy_in_each, evidence
 from sillwright.solve.hand import HandPoint, cost_of_hand
-from sillwright.solve.outline_moves import outlines
+from sillwright.solve.outline_moves import rough_outlines
 
 UNIT_RADII = 1.25  # outline length, in radii, that counts as one independent witness of an edge
+DRAWN_TOGETHER = 3000  # outlines: the arrays of more outgrow the memory near the processor
 HIDDEN_EVIDENCE = -0.4
 ENDS_WORTH = 3.0
 ROUGH_ROUNDS, ROUGH_TRIALS = 5, 64
-FINE_ROUNDS, FINE_TRIALS = 7, 80
+FINE_ROUNDS, FINE_TRIALS = 6, 80
 HALVED_AFTER = 3
 CLIMB_ELITE = 10
 LEAN_PRIOR_MM_A_MM = 0.12  # tip over height: bolts lean some degrees; keeps a badly seen tip from running off
@@ -54,19 +55,33 @@ def weigh(
     is seen while the best place is looked for.
     """
     total = np.zeros(len(parameters))
-    parts = []
-    for view in views:
-        seen = outlines(view.camera, view.pose, parameters, chamfer_mm, sampling, rough=True)
-        energy, usable = view.field.energy(seen.px_apart, seen.normals_apart)
-        here = sampling.averages @ (np.maximum(evidence(energy), least) * usable)
-        one, other, rim, face, foot = here.astype(float)
+    parts: list[list[Array]] = [[] for _ in views]
+    for alike in _drawn_together(views, max(1, DRAWN_TOGETHER // max(len(parameters), 1))):
+        mine = [views[k] for k in alike]
+        cameras, poses = [view.camera for view in mine], [view.pose for view in mine]
+        seen = rough_outlines(cameras, poses, parameters, chamfer_mm, sampling)
+        energy, usable = energy_in_each([view.field for view in mine], seen.px_apart, seen.normals_apart)
+        nats = np.maximum(evidence(energy), least)
+        nats *= usable
         units = side_units(seen)
+        pieces = np.vstack([sampling.averages @ nats, units])
+        one, other, rim, face, foot, _ = pieces
         aslant = aslant_of(units)
         arc = np.pi / UNIT_RADII
-        total += aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
-        total += arc * (rim + aslant * foot + face)
-        parts.append([one, other, rim, face, foot, units])
+        worth = aslant * units * (1.4 * np.minimum(one, other) + 0.6 * np.maximum(one, other))
+        worth += arc * (rim + aslant * foot + face)
+        total += worth.reshape(len(mine), -1).sum(axis=0)
+        for k, own in zip(alike, pieces.reshape(len(pieces), len(mine), -1).swapaxes(0, 1), strict=True):
+            parts[k] = list(own)
     return total, parts
+
+
+def _drawn_together(views: Sequence[Glimpse], most: int) -> list[list[int]]:
+    """The views (indices), so many at a time, whose lenses bend alike and whose fields are of one kind."""
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for k, view in enumerate(views):
+        alike.setdefault((view.camera.bend, view.field.cells.dtype), []).append(k)
+    return [group[k : k + most] for group in alike.values() for k in range(0, len(group), most)]
 
 
 def worth_of_ends(parts: list[list[Array]]) -> Array:

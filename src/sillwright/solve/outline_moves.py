@@ -20,20 +20,27 @@ _AT_END = np.flatnonzero((DENSE.part == RIM) | (DENSE.part == FACE))
 _ON_RIM = (DENSE.part == RIM)[_AT_END]
 
 
-def outlines(
-    camera: Camera,
-    pose: Pose,
-    parameters: Array,
-    chamfer_mm: float,
-    sampling: Sampling = DENSE,
-    *,
-    rough: bool = False,
-) -> Outline:
+def outlines(camera: Camera, pose: Pose, parameters: Array, chamfer_mm: float) -> Outline:
     """Outlines for rows of parameters, (K, 7)."""
-    bases = parameters[:, :2] @ np.eye(2, 3)
-    tips, radii, feet = parameters[:, 2:5], parameters[:, 5], parameters[:, 6]
-    return outline(
-        camera, pose, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm, sampling=sampling, rough=rough
+    bases, tips = parameters[:, :2] @ np.eye(2, 3), parameters[:, 2:5]
+    return outline(camera, pose, bases, tips, parameters[:, 5], foot_mm=parameters[:, 6], chamfer_mm=chamfer_mm)
+
+
+def rough_outlines(
+    cameras: Sequence[Camera], poses: Sequence[Pose], parameters: Array, chamfer_mm: float, sampling: Sampling
+) -> Outline:
+    """The same in each of P pictures whose lenses bend alike, one picture after another, and right to 0.002 px."""
+    bases, tips, radii = parameters[:, :2] @ np.eye(2, 3), parameters[:, 2:5], parameters[:, 5]
+    return outline_in_each(
+        cameras,
+        poses,
+        bases,
+        tips,
+        radii,
+        foot_mm=parameters[:, 6],
+        chamfer_mm=chamfer_mm,
+        sampling=sampling,
+        rough=True,
     )
 
 
@@ -49,7 +56,8 @@ def outline_with_moves(
     over L; what is fixed to the shank at e from its axis moves, with the least turn that does so, by -a (da . e).
     """
     bases, tips = places[:, :2] @ np.eye(2, 3), places[:, 2:5]
-    seen = outline_in_each(camera, poses, bases, tips, places[:, 5], foot_mm=places[:, 6], chamfer_mm=chamfer_mm)
+    cameras, radii, feet = [camera] * len(poses), places[:, 5], places[:, 6]
+    seen = outline_in_each(cameras, poses, bases, tips, radii, foot_mm=feet, chamfer_mm=chamfer_mm)
     to_wall = np.repeat(np.stack([pose.rotation.T for pose in poses]), len(places), axis=0)
     shifts = np.repeat(np.stack([pose.translation_mm for pose in poses]), len(places), axis=0)
     base, along = (np.tile(part, (len(poses), 1)) for part in (bases, tips - bases))
