@@ -13,6 +13,7 @@ from scenes import PHONE, Bar, Scene, axis_parameters, draw_bolt, fit_axis, over
 from sillwright.camera import Pose, project
 from sillwright.fasteners import bolt_size
 from sillwright.outline import DENSE, Bolt
+from sillwright.solve import axis as fitting
 from sillwright.solve import climb as climbing
 from sillwright.solve.axis import AxisFit, BoltView, fit_axes, part_evidence, sensitivities
 from sillwright.solve.climb import climb, tip_on_ray, weigh
@@ -69,8 +70,16 @@ def test_threads_do_not_pull_the_axis(size: str) -> None:
     assert tip_mm < 0.6
 
 
-def test_fits_from_several_starts_are_what_each_comes_to_alone() -> None:
-    """One photo by another lens, one with points that are hidden: views of each camera are worked out together."""
+@pytest.mark.parametrize(("joined_mm", "off_mm"), [(0.0, 1e-6), (None, 0.05)])
+def test_fits_from_several_starts_are_what_each_comes_to_alone(
+    joined_mm: float | None, off_mm: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One photo by another lens, one with points that are hidden: views of each camera are worked out together.
+
+    Starts that meet go on as one, and end so near to where each would.
+    """
+    if joined_mm is not None:
+        monkeypatch.setattr(fitting, "JOINED_MM", joined_mm)
     bolt, chamfer_mm, views = seen("1/2 in")
     other = replace(views[1].camera, fx=views[1].camera.fx * 1.001)
     hidden = np.arange(DENSE.size) % 5 == 0
@@ -81,9 +90,9 @@ def test_fits_from_several_starts_are_what_each_comes_to_alone() -> None:
     together = fit_axes(mixed, starts, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
     for start, fit in zip(starts, together, strict=True):
         alone = fit_axis(mixed, start, bolt.radius_mm, chamfer_mm=chamfer_mm, stickup_mm=None)
-        np.testing.assert_allclose(fit.parameters, alone.parameters, atol=1e-6)
-        np.testing.assert_allclose(fit.covariance, alone.covariance, rtol=1e-6, atol=1e-12)
-        assert (fit.edges, fit.rms_px) == (alone.edges, pytest.approx(alone.rms_px))
+        np.testing.assert_allclose(fit.parameters, alone.parameters, atol=off_mm)
+        np.testing.assert_allclose(fit.covariance, alone.covariance, rtol=off_mm, atol=1e-4 * off_mm)
+        assert (fit.edges, fit.rms_px) == pytest.approx((alone.edges, alone.rms_px), rel=off_mm)
 
 
 def test_errors_stay_within_what_the_fit_says() -> None:

@@ -34,7 +34,8 @@ from sillwright.see.wall import KnownThings, WallArea
 HALF_SIZE_FROM_PX = 11.0  # radius of bolts in the photo
 LEAST_ALONG_MM = 100.0  # of a wall, to look for its chalk line there
 ALONG_MM = 3.0  # a cell's length along the wall, while its line and edges are looked for
-SEARCH_ACROSS_MM = 320.0  # how far from the cards a chalk line is looked for
+EDGES_WITHIN_MM = 320.0  # of the chalk line, which runs a plate's width or less from one of them
+SEARCH_ACROSS_MM = 260.0  # past the cards a chalk line is looked for: walls 15 in wide, where cards lie at one edge
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
@@ -249,7 +250,8 @@ def _edges(task: BoltTask, half: NDArray[np.uint8]) -> WallEdges:
     x_from, x_to = task.area.x_from_mm, task.area.x_to_mm
     if x_to - x_from < POOL_MM:
         return None, None
-    grid = PlaneGrid(x_from, -360.0, ALONG_MM, 2.0, int((x_to - x_from) / ALONG_MM), 361)
+    rows = 2 * round(EDGES_WITHIN_MM / 2.0) + 1
+    grid = PlaneGrid(x_from, -EDGES_WITHIN_MM, ALONG_MM, 2.0, int((x_to - x_from) / ALONG_MM), rows)
     return find_wall_edges(half, task.view.camera, task.view.pose, grid, task.view.covered_mm)
 
 

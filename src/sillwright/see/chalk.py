@@ -130,12 +130,13 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
     columns, rows = weight.shape
     x = (np.arange(columns) + 0.5) * COLUMN_POOL * POOL_MM  # from the grid's first border, in its own sense
     middle = x.mean()
-    slopes = np.arange(-np.tan(LARGEST_TURN_RAD), np.tan(LARGEST_TURN_RAD), 1.5 * ROW_POOL / max(x[-1] - x[0], 100.0))
+    rising = np.arange(0.0, np.tan(LARGEST_TURN_RAD), 1.5 * ROW_POOL / max(x[-1] - x[0], 100.0))
+    slopes = np.concatenate([-rising[:0:-1], rising])
     layers = np.dstack([signal, weight > 0]).astype(np.float32)
-    total = _sheared_sums(layers, slopes[:, None] * (x - middle)[None, :] / ROW_POOL)
-    share = np.maximum(total[:, :, 2], 1.0)
-    score = np.hypot(total[:, :, 0], total[:, :, 1]) / share * np.sqrt(np.minimum(share / (0.6 * columns), 1.0))
-    hue = np.degrees(np.arctan2(total[:, :, 1], total[:, :, 0]))
+    total = _sheared_sums(layers, rising[:, None] * (x - middle)[None, :] / ROW_POOL)
+    a, b, share = (np.ascontiguousarray(total[:, k]) for k in range(3))
+    np.maximum(share, 1.0, out=share)
+    score = cv2.magnitude(a, b) / share * np.sqrt(np.minimum(share / (0.6 * columns), 1.0))
     found: list[LineCandidate] = []
     free = score.copy()
     while len(found) < most:
@@ -145,7 +146,8 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
         slope = float(slopes[i]) * float(np.sign(grid.step_y_mm / grid.step_x_mm))
         middle_cell = middle / abs(grid.step_x_mm) - 0.5
         offset = grid.y_mm(np.array(ROW_POOL * (row + 0.5) - 0.5)) - slope * grid.x_mm(np.array(middle_cell))
-        found.append(LineCandidate(slope, float(offset), float(score[i, row]), _color_name(float(hue[i, row]))))
+        hue = np.degrees(np.arctan2(b[i, row], a[i, row]))
+        found.append(LineCandidate(slope, float(offset), float(score[i, row]), _color_name(float(hue))))
         # A line's own shadow in the transform is a bow tie: rows it sweeps at either end for each other slope.
         sweep = (8.0 + np.abs(slopes - slopes[i])[:, None] * (x[-1] - x[0]) / 2.0) / ROW_POOL
         free[np.abs(np.arange(rows)[None, :] - row) < sweep] = 0.0
@@ -153,20 +155,24 @@ def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most
 
 
 def _sheared_sums(layers: NDArray[np.float32], shifts: Array) -> Array:
-    """Sums over columns (C, R, N), each column moved down by its shift in rows (S, C) first: (S, R, N).
+    """Sums over columns (C, R, N), each moved down by its shift in rows first, or up.
 
-    By the shift theorem of the Fourier transform, one frequency at a time.
+    shifts : (S, C), the first of them none. (2 S - 1, N, R): all moved up by the last shifts comes first.
+    By the shift theorem of the Fourier transform, one frequency at a time. What is moved up instead of down is turned
+    the other way, so that both share one set of turns.
     """
     rows, count = layers.shape[1:]
     padded = rows + 2 * int(np.ceil(np.abs(shifts).max(initial=0.0)))
     spectrum = np.fft.rfft(layers, padded, axis=1).transpose(1, 0, 2)
     step = np.exp(2j * np.pi / padded * shifts).astype(np.complex64)
-    phase = np.ones_like(step)
-    out = np.empty((len(spectrum), len(shifts), count), dtype=np.complex64)
-    for k, wave in enumerate(spectrum):
-        out[k] = phase @ wave
-        phase *= step
-    return np.asarray(np.fft.irfft(out, padded, axis=0)[:rows].transpose(1, 0, 2))
+    turns = np.ones_like(step)
+    down_and_up = np.empty((len(spectrum), len(shifts), 2 * count), dtype=np.complex64)
+    for k, wave in enumerate(np.concatenate([spectrum, spectrum.conj()], axis=2)):
+        down_and_up[k] = turns @ wave
+        turns *= step
+    down, up = down_and_up[:, :, :count], down_and_up[:, :0:-1, count:].conj()
+    waves = np.ascontiguousarray(np.concatenate([up, down], axis=1).transpose(1, 2, 0))
+    return np.asarray(np.fft.irfft(waves, padded)[:, :, :rows])
 
 
 def _color_name(hue_deg: float) -> str:

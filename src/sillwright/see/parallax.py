@@ -104,12 +104,16 @@ def agreement(one: FlatPatch, other: FlatPatch) -> Agreement | None:
     mean_b, power_b = _mean_and_power(b)
     rows, columns = a.shape
     inner = np.s_[1 : rows - 1, 1 : columns - 1]
-    best = np.full((rows - 2, columns - 2), -1.0, dtype=np.float32)
+    # The other photo's contrast is asked of each shift, this one's once, after the best of them.
+    over_b, best = 1.0 / np.sqrt(power_b), np.full((rows - 2, columns - 2), -np.inf, dtype=np.float32)
     for dy in SHIFTS_CELLS:
         for dx in SHIFTS_CELLS:
             moved = np.s_[1 + dy : rows - 1 + dy, 1 + dx : columns - 1 + dx]
-            together = _window(a[inner] * b[moved]) - mean_a[inner] * mean_b[moved]
-            np.maximum(best, together / np.sqrt(power_a[inner] * power_b[moved]), out=best)
+            together = _window(a[inner] * b[moved])
+            together -= mean_a[inner] * mean_b[moved]
+            together *= over_b[moved]
+            np.maximum(best, together, out=best)
+    best /= np.sqrt(power_a[inner])
     whole = cv2.erode(shown_a & cv2.erode(shown_b, np.ones((3, 3), np.uint8)), np.ones((WINDOW_CELLS,) * 2, np.uint8))
     bare = whole[inner] > 0
     shown = np.maximum(power_a, power_b)[inner]

@@ -38,6 +38,7 @@ STAND_IN_HEIGHT_MM = 75.0
 REACHES_PX = ((6.0, 6.0), (5.0, 5.0), (4.0, 4.0), (3.5, 3.5), (3.0, 3.0), (3.0, 2.2), *((3.0, 1.5),) * 3)
 FIRST_NEAR = 3  # of these, for a start that is a fit already
 SETTLED_MM = 0.01
+JOINED_MM = 0.3  # fits that came so near each other came to rest 0.02 mm apart
 RADIUS_SIGMA = 0.015  # in the fit: thread crests stand within the tolerance of the thread, the rest is blur
 NOTHING_KNOWN = 1e-6 * np.eye(7)  # of a place without a single edge: a metre, and the equations can be solved
 NEAR_OF_REACH = 0.32
@@ -148,6 +149,7 @@ def fit_axes(
     places = starts.copy()
     edges: dict[int, Edges] = {}
     moving = list(range(len(places)))
+    joined: dict[int, int] = {}
     closing = REACHES_PX[FIRST_NEAR:] if near else REACHES_PX
     for reach in closing:
         settled = []
@@ -162,12 +164,14 @@ def fit_axes(
             places[k, 4] = np.clip(places[k, 4], *HEIGHT_RANGE_MM)
             if reach == closing[-1] and np.abs(step).max() < SETTLED_MM:
                 settled.append(k)
-        moving = [k for k in moving if k not in settled]
+        moving = _told_apart([k for k in moving if k not in settled], places, joined)
         if not moving:
             break
     else:
         for k, seen in zip(moving, _edge_rows(views, places[moving], chamfer_mm, REACHES_PX[-1]), strict=True):
             edges[k] = seen
+    for k, first in reversed(joined.items()):
+        places[k], edges[k] = places[first], edges[first]
     fits = []
     for k, place in enumerate(places):
         rows, residual, weight = edges[k]
@@ -178,6 +182,18 @@ def fit_axes(
         rms = float(np.sqrt(np.average(residual[used] ** 2, weights=weight[used]))) if used.any() else float("inf")
         fits.append(AxisFit(place, covariance, rms, int(used.sum()), stickup_mm is None))
     return fits
+
+
+def _told_apart(moving: Sequence[int], places: Array, joined: dict[int, int]) -> list[int]:
+    """One of those that have come to one place, from where they go on as one; ``joined`` takes whom the others join."""
+    apart: list[int] = []
+    for k in moving:
+        near = [first for first in apart if np.abs(places[k, :5] - places[first, :5]).max() < JOINED_MM]
+        if near:
+            joined[k] = near[0]
+        else:
+            apart.append(k)
+    return apart
 
 
 def _beside_edges(
