@@ -42,6 +42,7 @@ LIKE_A_BOLT = 6.0  # the least score of a bolt, rendered or drawn, was 10: what 
 FOOT_REACH_MM = 20.0
 FOOT_STEP_MM = 1.25
 OTHER_FEET, FEET_ROUNDS = 5, 3
+WORTH_A_START = 15.0  # behind the best: none that began 10 behind came out best on rendered photos
 WORTH_A_CLIMB = 12.0  # behind the best: climbing from another foot gained 9 at most on rendered photos
 PIECES_TOGETHER = 30  # pieces of photo held at a time, three megabytes each with what is made of them
 KEPT_ROUND_MM = 35.0  # a nut's corners about another foot within 20 mm still lie inside
@@ -266,7 +267,11 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     out: list[Climbed] = []
     if not len(starts):
         return out
-    places, _ = climb(fields, np.array(starts), shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
+    rows = np.array(starts)
+    evidence, parts = weigh(fields, rows, shape.chamfer_mm)
+    worth = evidence + worth_of_ends(parts)
+    rows = rows[worth > worth.max() - WORTH_A_START]
+    places, _ = climb(fields, rows, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
     evidence, parts = weigh(fields, places, shape.chamfer_mm)
     worth = evidence + worth_of_ends(parts)
     for k, place in enumerate(places):

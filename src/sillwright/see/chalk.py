@@ -116,13 +116,14 @@ def _ridge(color: Array, weight: Array) -> Array:
     middle, side = (cv2.blur(color, (size, 1), borderType=cv2.BORDER_REFLECT) for size in (3, inner))
     left, right = np.roll(side, reach, axis=1), np.roll(side, -reach, axis=1)
     to_left, to_right = middle - left, middle - right
-    same = np.sign(to_left) == np.sign(to_right)
-    ridge = np.where(same, np.sign(to_left) * np.minimum(np.abs(to_left), np.abs(to_right)), np.float32(0.0))
+    # The lesser of both where they have one sign.
+    ridge = np.maximum(np.minimum(to_left, to_right), 0.0) + np.minimum(np.maximum(to_left, to_right), 0.0)
     whole = (weight > 0.5) & (np.roll(weight, reach + 3, axis=1) > 0.5) & (np.roll(weight, -reach - 3, axis=1) > 0.5)
     whole[:, : SIDE_FAR_MM + 3] = False
     whole[:, -SIDE_FAR_MM - 3 :] = False
     weight *= whole
-    return ridge * whole[:, :, None]
+    ridge *= whole[:, :, None]
+    return ridge
 
 
 def _strongest(signal: Array, weight: Array, grid: PlaneGrid, least: float, most: int) -> list[LineCandidate]:

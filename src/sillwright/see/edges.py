@@ -63,7 +63,7 @@ def find_wall_edges(
     flat, usable = rectify(pixels, camera, pose, grid)
     usable = clear_of(usable, grid, covered_mm)
     total, weight = pooled(flat, usable, round(POOL_MM / grid.step_x_mm), _features, ROUGH_CELLS // 2)
-    apart, lit = _differences(total.astype(float), weight.astype(float))
+    apart, lit = _differences(total, weight)
     ridges = _ridges(np.sqrt(np.einsum("rck,rck->rc", apart, apart)))
     low, high = (_first_edge(ridges, grid, side) for side in (-1, 1))
     return _with_ends(low, apart, lit, grid), _with_ends(high, apart, lit, grid)
@@ -86,7 +86,7 @@ def _differences(total: Array, weight: Array) -> tuple[Array, Array]:
     window = round(WINDOW_MM / CELL_MM)
     running = np.cumsum(np.pad(total, ((1, 0), (0, 0), (0, 0))), axis=0)
     counted = np.cumsum(np.pad(weight, ((1, 0), (0, 0))), axis=0)
-    difference = np.full((count, rows, total.shape[2]), np.nan)
+    difference = np.full((count, rows, total.shape[2]), np.nan, dtype=np.float32)
     at = np.arange(window, rows - window)
     below, above = running[at] - running[at - window], running[at + window] - running[at]
     n_below, n_above = counted[at] - counted[at - window], counted[at + window] - counted[at]
@@ -94,7 +94,7 @@ def _differences(total: Array, weight: Array) -> tuple[Array, Array]:
     n_below, n_above = np.maximum(n_below, 1.0), np.maximum(n_above, 1.0)
     below, above = below / n_below[:, :, None], above / n_above[:, :, None]
     difference[:, at] = np.where(good[:, :, None], below - above, np.nan).transpose(1, 0, 2)
-    lit = np.full((count, rows), np.nan)
+    lit = np.full((count, rows), np.nan, dtype=np.float32)
     lit[:, at] = (below + above)[:, :, 0].T
     return difference, lit
 
@@ -114,13 +114,14 @@ def _ridges(step: Array) -> _Ridges:
     middle = float(x.mean())
     at = np.arange(BORDER_ROWS, rows - BORDER_ROWS)
     filled = np.where(np.isfinite(step), step, UNSEEN).astype(np.float32)
-    by_row, column = np.ascontiguousarray(filled.T), np.arange(columns)
+    column = np.arange(columns)
     farthest = int(np.round(LARGEST_SLOPE * max(middle, float(x[-1]) - middle) / CELL_MM))
     at = at[_may_be_edges(filled, farthest)[at]]
+    by_row = np.pad(filled.T, ((farthest, farthest), (0, 0)), mode="edge")
     best, best_slope, equals = np.zeros(len(at)), np.zeros(len(at)), np.ones(len(at))
     for slope in np.linspace(-LARGEST_SLOPE, LARGEST_SLOPE, SLOPES):
         shift = np.round(slope * (x - middle) / CELL_MM).astype(int)
-        along = by_row[np.clip(at[:, None] + shift, 0, rows - 1), column]
+        along = by_row[at[:, None] + (shift + farthest), column]
         count = np.count_nonzero(along >= 0.0, axis=1)
         # Where the median falls short of the least step no edge is: only the others are sorted out.
         clear = (count > LEAST_SEEN * columns) & (2 * np.count_nonzero(along >= LEAST_STEP, axis=1) >= count)
@@ -199,5 +200,5 @@ def _running_median(values: Array) -> Array:
 def _median(values: Array, count: Array) -> Array:
     """Median along each row of those that are seen, ``count`` of them; the others are negative."""
     most = values.shape[1]
-    index = np.clip(most - (count + 1) // 2 - 1 + (count == 0), 0, most - 1)
+    index = np.minimum(most - (count + 1) // 2 - 1 + (count == 0), most - 1)
     return np.sort(values, axis=1)[np.arange(len(values)), index]
