@@ -27,7 +27,7 @@ from sillwright.solve.axis import (
     fit_axes,
     part_evidence,
 )
-from sillwright.solve.climb import HEIGHT_RANGE_MM, Glimpse, climb, tip_on_ray, weigh, worth_of_ends
+from sillwright.solve.climb import HEIGHT_RANGE_MM, Glimpse, climb, tip_on_ray, worth_of
 from sillwright.solve.hand import HandPoint, cost_of_hand
 
 CELLS_A_RADIUS = 13.0  # of the fine edge fields
@@ -268,12 +268,10 @@ def _climbed(views: Sequence[BoltView], starts: Sequence[Array], shape: BoltShap
     if not len(starts):
         return out
     rows = np.array(starts)
-    evidence, parts = weigh(fields, rows, shape.chamfer_mm)
-    worth = evidence + worth_of_ends(parts)
+    worth, _ = worth_of(fields, rows, shape.chamfer_mm)
     rows = rows[worth > worth.max() - WORTH_A_START]
     places, _ = climb(fields, rows, shape.radius_mm, shape.chamfer_mm, height_known=held, fine=True)
-    evidence, parts = weigh(fields, places, shape.chamfer_mm)
-    worth = evidence + worth_of_ends(parts)
+    worth, parts = worth_of(fields, places, shape.chamfer_mm)
     for k, place in enumerate(places):
         out.append((float(worth[k]), place, [[piece[k : k + 1] for piece in view] for view in parts]))
     return sorted(out, key=lambda one: -one[0])
@@ -301,8 +299,7 @@ def _fitted(
         views, np.array(places), shape.radius_mm, chamfer_mm=shape.chamfer_mm, stickup_mm=stickup, hand=hand
     )
     rows = np.array([fit.parameters for fit in fits])
-    evidence, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm, sampling=DENSE)
-    worth = evidence + worth_of_ends(parts)
+    worth, parts = worth_of([view.fine for view in views], rows, shape.chamfer_mm, sampling=DENSE)
     scores = []
     for k, fit in enumerate(fits):
         # A bolt whose end does not show where the fit has it is fitted wrongly, however well its sides fit.
@@ -320,8 +317,8 @@ def _other_feet(views: Sequence[BoltView], place: Array, least: float, shape: Bo
     rows[:, 0] += dx.ravel()
     rows[:, 1] += dy.ravel()
     rows[:, 5], rows[:, 6] = shape.radius_mm, 0.0
-    score, parts = weigh([view.fine for view in views], rows, shape.chamfer_mm)
-    field = (score + worth_of_ends(parts)).reshape(dx.shape)
+    worth, _ = worth_of([view.fine for view in views], rows, shape.chamfer_mm)
+    field = worth.reshape(dx.shape)
     peaks = np.flatnonzero(((field == cv2.dilate(field, np.ones((5, 5), dtype=np.uint8))) & (field > least)).ravel())
     peaks = peaks[np.argsort(-field.ravel()[peaks], kind="stable")]
     return [rows[k] for k in peaks if np.hypot(*(rows[k, :2] - place[:2])) > 2.0][:OTHER_FEET]

@@ -15,7 +15,7 @@ from sillwright.camera import Array
 from sillwright.measure.starts import best_apart
 from sillwright.see.edgefield import edge_field
 from sillwright.solve.axis import AxisFit, BoltView
-from sillwright.solve.climb import Glimpse, weigh, worth_of_ends
+from sillwright.solve.climb import Glimpse, worth_of
 
 OPEN_END_MM = 0.9  # sigma; on rendered photos 0.5 at most
 OPEN_SHIFTS_MM = (-20.0, -10.0, 10.0, 20.0)
@@ -47,7 +47,7 @@ def ends_elsewhere(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -
     for view in views:
         # Most of them are bare concrete in one photo, and need no look at the others.
         left = worth >= worth[0] - WORTH_ANOTHER_PHOTO
-        worth[left] += _worth([_coarser(view)], rows[left], chamfer_mm)
+        worth[left] += worth_of([_coarser(view)], rows[left], chamfer_mm)[0]
         worth[~left] = -np.inf
     clear = worth >= worth[0] - WORTH_A_LOOK
     rough = _apart(rows[clear], worth[clear], fit, MOST_LOOKED_AT)
@@ -55,12 +55,8 @@ def ends_elsewhere(views: Sequence[BoltView], fit: AxisFit, chamfer_mm: float) -
         return []
     near = np.repeat(rough, len(NEARER_MM), axis=0)
     near[:, 2:5] += np.tile(NEARER_MM, (len(rough), 1))
-    return list(_apart(near, _worth([view.fine for view in views], near, chamfer_mm), fit, MOST_ENDS))
-
-
-def _worth(fields: Sequence[Glimpse], rows: Array, chamfer_mm: float) -> Array:
-    evidence, parts = weigh(fields, rows, chamfer_mm)
-    return evidence + worth_of_ends(parts)
+    worth, _ = worth_of([view.fine for view in views], near, chamfer_mm)
+    return list(_apart(near, worth, fit, MOST_ENDS))
 
 
 def _apart(rows: Array, worth: Array, fit: AxisFit, most: int) -> Array:

@@ -84,13 +84,15 @@ def _drawn_together(views: Sequence[Glimpse], most: int) -> list[list[int]]:
     return [group[k : k + most] for group in alike.values() for k in range(0, len(group), most)]
 
 
-def worth_of_ends(parts: list[list[Array]]) -> Array:
-    """What an end and a foot seen where they are add, (K,): shadows and nuts have sides like a bolt's, but neither.
-
-    ``parts`` as :func:`weigh` gives them. A foot counts as far as it is seen aslant; end-on a nut's corner or its shade
-    passes for one.
+def worth_of(
+    views: Sequence[Glimpse], parameters: Array, chamfer_mm: float, *, sampling: Sampling = SPARSE
+) -> tuple[Array, list[list[Array]]]:
+    """The same, where an end and a foot that are seen where they are count for more: shadows and nuts have sides like a
+    bolt's, but neither. A foot counts as far as it is seen aslant; end-on a nut's corner or its shade passes for one.
     """
-    return ENDS_WORTH * np.sum([aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts], axis=0)
+    total, parts = weigh(views, parameters, chamfer_mm, sampling=sampling)
+    ends = [aslant_of(p[5]) * p[4] + np.maximum(p[2], p[3]) for p in parts]
+    return total + ENDS_WORTH * np.sum(ends, axis=0), parts
 
 
 def side_units(seen: Outline) -> Array:
