@@ -34,8 +34,9 @@ from sillwright.see.wall import KnownThings, WallArea
 HALF_SIZE_FROM_PX = 11.0  # radius of bolts in the photo
 LEAST_ALONG_MM = 100.0  # of a wall, to look for its chalk line there
 ALONG_MM = 3.0  # a cell's length along the wall, while its line and edges are looked for
-EDGES_WITHIN_MM = 320.0  # of the chalk line, which runs a plate's width or less from one of them
-SEARCH_ACROSS_MM = 260.0  # past the cards a chalk line is looked for: walls 15 in wide, where cards lie at one edge
+# Both reach over walls 15 in wide: from cards along one edge to a line at the other, and from a line a 2x4's width from
+# one edge to the other.
+SEARCH_ACROSS_MM, EDGES_WITHIN_MM = 260.0, 320.0
 # Rendered photos made smaller: at 11 px bolts came out as at full size, at 8 px some were lost, and at 5.7 px leans
 # were off by 6 degrees and said to be known to 1. A phone 1.3 m up sees 1/2 in bolts with 15 px.
 LEAST_RADIUS_PX = 6.2
@@ -158,10 +159,9 @@ def _sharpness(gray: NDArray[np.uint8], cards: dict[int, BoardSighting]) -> floa
         if not len(at):
             continue
         patches = np.stack([gray[y - reach : y + reach, x - reach : x + reach] for x, y in at]).astype(np.float32)
-        gx, gy = patches[:, 1:-1, 2:] - patches[:, 1:-1, :-2], patches[:, 2:, 1:-1] - patches[:, :-2, 1:-1]
-        slopes, levels = ((one.reshape(len(at), -1)) for one in (0.5 * np.hypot(gx, gy), patches))
-        steepest = np.quantile(slopes, 0.98, axis=1)
-        heights = np.ptp(np.quantile(levels, (0.1, 0.9), axis=1), axis=0)
+        across, down = patches[:, 1:-1, 2:] - patches[:, 1:-1, :-2], patches[:, 2:, 1:-1] - patches[:, :-2, 1:-1]
+        steepest = np.quantile(0.5 * np.hypot(across, down), 0.98, axis=(1, 2))
+        heights = np.ptp(np.quantile(patches, (0.1, 0.9), axis=(1, 2)), axis=0)
         widths += (heights / np.maximum(steepest, 1e-6))[steepest > 1.0].tolist()
     return median(np.array(widths)) / np.sqrt(2.0 * np.pi) if widths else 0.0
 

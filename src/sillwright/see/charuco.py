@@ -94,7 +94,7 @@ def find_markers(
     parameters.adaptiveThreshWinSizeMax = 45
     parameters.adaptiveThreshWinSizeStep = 30
     parameters.errorCorrectionRate = 0.3  # the library's 0.6 reads markers into plain concrete now and then
-    # Sides from 5 px to be read; from 10 there is less to look at, and a marker smaller than that is hardly read.
+    # Sides of 5 px, or of 10: a smaller marker is hardly read, and there is less to look at.
     parameters.minMarkerPerimeterRate = 0.01 if thorough else 0.02
     words = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{dictionary}"))
     quads, ids, _ = cv2.aruco.ArucoDetector(words, parameters).detectMarkers(small)
@@ -196,18 +196,13 @@ def _corner_sigma_px(gray: Gray, corners: Array, window: int) -> float:
     """
     reach = window + 3
     at = np.rint(corners[:: max(1, len(corners) // 8)]).astype(int)
-    p = np.stack([gray[y - reach : y + reach + 1, x - reach : x + reach + 1] for x, y in at]).astype(np.float32)
-    middle, left, right, above, below = (
-        p[:, 1:-1, 1:-1],
-        p[:, 1:-1, :-2],
-        p[:, 1:-1, 2:],
-        p[:, :-2, 1:-1],
-        p[:, 2:, 1:-1],
-    )
+    patches = np.stack([gray[y - reach : y + reach + 1, x - reach : x + reach + 1] for x, y in at]).astype(np.float32)
+    left, right = patches[:, 1:-1, :-2], patches[:, 1:-1, 2:]
+    above, below = patches[:, :-2, 1:-1], patches[:, 2:, 1:-1]
+    rough = np.abs(patches[:, 1:-1, 1:-1] - 0.25 * (left + right + above + below))
+    noise = 1.4826 * medians(rough.reshape(len(at), -1), axis=1) / np.sqrt(1.25)
     gx, gy = 0.5 * (right - left), 0.5 * (below - above)
-    rough = np.abs(middle - 0.25 * (left + right + above + below)).reshape(len(at), -1)
-    noise = 1.4826 * medians(rough, axis=1) / np.sqrt(1.25)
     xx, xy, yy = (np.einsum("nij,nij->n", one, other) for one, other in ((gx, gx), (gx, gy), (gy, gy)))
-    xx, yy = xx + 1.0, yy + 1.0
+    xx, yy = xx + 1.0, yy + 1.0  # so that there is an inverse on bare paper too
     sigmas = noise * np.sqrt(0.5 * (xx + yy) / (xx * yy - xy * xy))
     return float(np.hypot(SIGMA_FLOOR_PX, median(sigmas)))
