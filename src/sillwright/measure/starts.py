@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import dist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,7 +104,7 @@ def _next_climbs(
         if home is not None and have >= STARTS_A_BOLT:
             _add_foot(feet[home], place)
             continue
-        near = sum(np.hypot(*(other.place[:2] - place[:2])) < APART_MM for other, _ in batch)
+        near = sum(dist(other.place[:2], place[:2]) < APART_MM for other, _ in batch)
         if len(batch) < most and have + near < STARTS_A_BOLT:
             batch.append(item)
         else:
@@ -133,7 +134,7 @@ def _add_start(groups: list[list[Start]], feet: list[list[Array]], start: Start,
         groups.append([place])
         feet.append([])
         home = len(groups) - 1
-    elif all(np.linalg.norm(place.place[:5] - other.place[:5]) > 2.0 for other in groups[home]):
+    elif all(dist(place.place[:5], other.place[:5]) > 2.0 for other in groups[home]):
         groups[home].append(place)
     _add_foot(feet[home], place.place)
     _add_foot(feet[home], start.place)
@@ -166,13 +167,13 @@ def _end_hinted(group: Sequence[Start], glimpses: Sequence[Glimpse], search: Sea
 
 
 def _add_foot(feet: list[Array], place: Array) -> None:
-    if all(np.hypot(*(place[:2] - other[:2])) > 3.0 for other in feet):
+    if all(dist(place[:2], other[:2]) > 3.0 for other in feet):
         feet.append(place)
 
 
 def _group_near(groups: Sequence[list[Start]], place: Array) -> int | None:
     for k, group in enumerate(groups):
-        if np.hypot(*(group[0].place[:2] - place[:2])) < APART_MM:
+        if dist(group[0].place[:2], place[:2]) < APART_MM:
             return k
     return None
 
@@ -372,7 +373,7 @@ def best_apart(points_mm: Array, worth: Array, apart_mm: float, most: int | None
     for k in np.argsort(-worth, kind="stable").tolist():
         if len(kept) == most:
             break
-        if all(np.linalg.norm(points_mm[k] - points_mm[other]) > apart_mm for other in kept):
+        if all(dist(points_mm[k], points_mm[other]) > apart_mm for other in kept):
             kept.append(k)
     return kept
 

@@ -9,6 +9,7 @@ are held against each other afterwards, where shadows, stains and anything flat 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import dist
 
 import cv2
 import numpy as np
@@ -242,12 +243,10 @@ def _feet(
 
 
 def _best_apart(rows: Array) -> list[Proposal]:
-    kept: list[Array] = []
-    for row in rows[np.argsort(-rows[:, 0], kind="stable")]:
+    kept: list[list[float]] = []
+    for row in rows[np.argsort(-rows[:, 0], kind="stable")].tolist():
         if row[0] < 0.0 or len(kept) >= MOST_PROPOSALS:
             break
-        if all(
-            np.hypot(row[1] - k[1], row[2] - k[2]) > 6.0 or np.hypot(row[3] - k[3], row[4] - k[4]) > 15.0 for k in kept
-        ):
+        if all(dist(row[1:3], k[1:3]) > 6.0 or dist(row[3:5], k[3:5]) > 15.0 for k in kept):
             kept.append(row)
-    return [Proposal(np.append(row[1:3], PLANE_MM), row[3:5], float(row[0])) for row in kept]
+    return [Proposal(np.array([*row[1:3], PLANE_MM]), np.array(row[3:5]), row[0]) for row in kept]

@@ -116,7 +116,7 @@ def seen_aslant(seen: Outline) -> Array:
 
 def aslant_of(units: Array) -> Array:
     """The same from the length of a side in witnesses."""
-    return np.clip((units * UNIT_RADII - 0.8) / 1.2, 0.0, 1.0)
+    return np.minimum(np.maximum((units * UNIT_RADII - 0.8) / 1.2, 0.0), 1.0)
 
 
 def end_is_hidden(rim: float, face: float) -> bool:
