@@ -108,6 +108,9 @@ def bolt_record(
     with_lean = fit.height_known or judged.found.stated
     doubts = list(judged.doubts)
     lean_deg, lean_u95, lean_deg_u95, stickup, stickup_u95 = _lean(covariance, lean, tz)
+    lean_u95 = np.hypot(lean_u95, by_scale * np.abs(lean))
+    if fit.height_known:
+        stickup_u95 = float(np.hypot(stickup_u95, by_scale * stickup))
     if setback_u95 > SETBACK_LIMIT_MM or (with_lean and lean_deg_u95 > LEAN_LIMIT_DEG):
         doubts.append("wide-interval")
     if not scale.trusted:

@@ -2,9 +2,10 @@
 
 A print is either true to a few parts in a thousand or was shrunk by up to 7 % to fit the page. The bolts are of known
 size, so on shrunk cards they look that much too large; but what shows of a thread's outline varies with the light by a
-per cent, so they tell a shrunk print from a true one only by the odds. A bolt that looks too small says nothing against
-cards that are true: the inner side of a dark rim is easily taken for its outline. A taped length may have been misread;
-it is weighed in the same way, by what prints come out as and by the bolts.
+per cent, so they tell a shrunk print from a true one only by the odds. One bolt that looks too small says little: the
+inner side of a dark rim is easily taken for its outline. Where they all do, the cards may have been printed too large,
+by a printer that leaves no margin. A taped length may have been misread; it is weighed in the same way, by what prints
+come out as and by the bolts.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ LOOSE_RADIUS_SIGMA = 0.08
 # share is common practice, no source).
 SHRUNK_SHARE, LEAST_SHRINK, MOST_SHRINK = 0.1, 0.01, 0.07
 _SHRINKS = np.linspace(LEAST_SHRINK, MOST_SHRINK, 61)
+ENLARGED_SHARE = 0.02  # one print in fifty comes out too large, by as much (no source)
 MISREAD_SHARE, MISREAD_BY = 0.05, 0.08  # one taped length in twenty, by up to so much either way; no source
 DOUBTFUL_ODDS, LIKELY_ODDS = 0.05, 0.5
 SIZE_WITHIN = 0.04  # of a listed bolt size; but for 12 mm and 1/2 in they stand 20 % apart
@@ -95,7 +97,7 @@ def judge_scale(block: Block, sizes: Sequence[SizeSeen], *, check_given: bool) -
     odds = SHRUNK_SHARE if pooled is None else shrunk_odds(pooled)
     if odds >= LIKELY_ODDS:
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-wrong",), False, off)
-    if odds >= DOUBTFUL_ODDS:
+    if odds >= DOUBTFUL_ODDS or (pooled is not None and enlarged_odds(pooled) >= DOUBTFUL_ODDS):
         return ScaleVerdict("print", SCALE_SHRUNK_U95, ("scale-unverified",), False, off)
     return ScaleVerdict("bolts", _half_width(odds) * sigma, ("scale-not-taped",), True, off, (), SURE_SIGMAS * sigma)
 
@@ -120,6 +122,15 @@ def shrunk_odds(size: SizeSeen) -> float:
     """The probability that the cards were shrunk, by how large the bolts look (Bayes's rule)."""
     true, shrunk = _by_print(size)
     return float(shrunk.sum() / (true + shrunk.sum()))
+
+
+def enlarged_odds(size: SizeSeen) -> float:
+    """The probability that the cards were printed too large, by how small the bolts look, shrinking left aside."""
+    expected = np.concatenate([[1.0], 1.0 / (1.0 + _SHRINKS)])
+    off = np.abs((size.ratio - expected) / size.sigma)
+    likelihood = np.exp(-0.5 * (off**2 - off.min() ** 2))
+    enlarged = ENLARGED_SHARE * float(likelihood[1:].mean())
+    return enlarged / (enlarged + (1.0 - ENLARGED_SHARE) * float(likelihood[0]))
 
 
 def misread_odds(size: SizeSeen, scale: float, sigma: float) -> float:
