@@ -126,11 +126,8 @@ def shrunk_odds(size: SizeSeen) -> float:
 
 def enlarged_odds(size: SizeSeen) -> float:
     """The probability that the cards were printed too large, by how small the bolts look, shrinking left aside."""
-    expected = np.concatenate([[1.0], 1.0 / (1.0 + _SHRINKS)])
-    off = np.abs((size.ratio - expected) / size.sigma)
-    likelihood = np.exp(-0.5 * (off**2 - off.min() ** 2))
-    enlarged = ENLARGED_SHARE * float(likelihood[1:].mean())
-    return enlarged / (enlarged + (1.0 - ENLARGED_SHARE) * float(likelihood[0]))
+    true, enlarged = _by_print(size, ENLARGED_SHARE, -_SHRINKS)
+    return float(enlarged.sum() / (true + enlarged.sum()))
 
 
 def misread_odds(size: SizeSeen, scale: float, sigma: float) -> float:
@@ -147,15 +144,15 @@ def misread_odds(size: SizeSeen, scale: float, sigma: float) -> float:
     return float(MISREAD_SHARE * misread / (MISREAD_SHARE * misread + (1.0 - MISREAD_SHARE) * right))
 
 
-def _by_print(size: SizeSeen) -> tuple[float, Array]:
-    """How likely a true print, and prints shrunk by each of ``_SHRINKS``, are before the bolts, times what these say.
+def _by_print(size: SizeSeen, off_share: float = SHRUNK_SHARE, shrinks: Array = _SHRINKS) -> tuple[float, Array]:
+    """How likely a true print, and prints shrunk by each of ``shrinks``, are before the bolts, times what these say.
 
-    Up to one factor common to all.
+    ``off_share`` of all prints are, by less than nothing where they are enlarged. Up to one factor common to all.
     """
-    expected = np.concatenate([[1.0], 1.0 / (1.0 - _SHRINKS)])
+    expected = np.concatenate([[1.0], 1.0 / (1.0 - shrinks)])
     off = np.abs((size.ratio - expected) / size.sigma)
     likelihood = np.exp(-0.5 * (off**2 - off.min() ** 2))
-    return (1.0 - SHRUNK_SHARE) * float(likelihood[0]), SHRUNK_SHARE * likelihood[1:] / len(_SHRINKS)
+    return (1.0 - off_share) * float(likelihood[0]), off_share * likelihood[1:] / len(shrinks)
 
 
 def _normal(off: Array | float) -> Array:
