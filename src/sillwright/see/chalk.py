@@ -233,7 +233,7 @@ def cut_strip(
     turned = Pose(pose.rotation @ np.column_stack([along, across, [0.0, 0.0, 1.0]]), pose.translation_mm)
     columns = int((span_mm[1] - span_mm[0]) / CELL_MM)
     rows = 2 * round(STRIP_REACH_MM / TRACE_ACROSS_MM) + 1
-    if columns < 5 * TRACE_ALONG_MM:
+    if columns * CELL_MM < 5 * TRACE_ALONG_MM:
         return None
     grid = PlaneGrid(span_mm[0], offset - STRIP_REACH_MM, CELL_MM, TRACE_ACROSS_MM, columns, rows)
     flat, usable = rectify(pixels, camera, turned, grid)

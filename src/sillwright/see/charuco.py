@@ -195,7 +195,9 @@ def _corner_sigma_px(gray: Gray, corners: Array, window: int) -> float:
     Foerstner and Guelch (ISPRS Intercommission Workshop, Interlaken 1987): covariance = noise^2 inv(sum g g').
     """
     reach = window + 3
-    at = np.rint(corners[:: max(1, len(corners) // 8)]).astype(int)
+    # A corner may have come to rest a pixel or two nearer the border than where it was looked for.
+    inside = np.array(gray.shape[::-1]) - 1 - reach
+    at = np.clip(np.rint(corners[:: max(1, len(corners) // 8)]).astype(int), reach, inside)
     patches = np.stack([gray[y - reach : y + reach + 1, x - reach : x + reach + 1] for x, y in at]).astype(np.float32)
     left, right = patches[:, 1:-1, :-2], patches[:, 1:-1, 2:]
     above, below = patches[:, :-2, 1:-1], patches[:, 2:, 1:-1]
